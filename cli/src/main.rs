@@ -1,0 +1,2 @@
+//! The headwalk command.
+fn main() {}

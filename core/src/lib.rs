@@ -1,0 +1,8 @@
+//! The core of Headwalk: one log, one merge, one protocol, pure maths.
+//!
+//! Every site has a logbook: a set of entries that are never edited and never deleted. What a
+//! site is today is a fold over that set; what its controller should run is a pure function of
+//! that state and the recorded weather. This crate never asks the time, rolls dice, opens a
+//! socket or starts a thread: whoever calls it brings those.
+
+pub mod water;

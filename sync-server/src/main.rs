@@ -1,0 +1,2 @@
+//! The hub.
+fn main() {}

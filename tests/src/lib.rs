@@ -1,0 +1,1 @@
+//! Shared scaffolding of the end-to-end tests.
