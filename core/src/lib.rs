@@ -5,4 +5,5 @@
 //! that state and the recorded weather. This crate never asks the time, rolls dice, opens a
 //! socket or starts a thread: whoever calls it brings those.
 
+pub mod log;
 pub mod water;

@@ -1,0 +1,90 @@
+//! The hash chain of each device's entries in a logbook, and the check of a single entry.
+//!
+//! Links are computed, not sent. A changed, dropped or reordered entry gives another link, and so
+//! do two contents under one place (a fork).
+
+use core::fmt;
+
+use super::id::{DeviceId, LogbookId};
+
+const LINK_CONTEXT: &str = "headwalk 2026 entry chain v1";
+const CHECK_CONTEXT: &str = "headwalk 2026 entry check v1";
+
+/// The chain up to and including one entry.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Link([u8; 32]);
+
+impl Link {
+    /// Returns the link before a device's first entry in a logbook.
+    pub fn origin(logbook: LogbookId, device: DeviceId) -> Self {
+        let mut hasher = blake3::Hasher::new_derive_key(LINK_CONTEXT);
+        hasher.update(logbook.bytes()).update(device.bytes());
+        Self(*hasher.finalize().as_bytes())
+    }
+
+    /// Returns the link after the entry with these exact bytes.
+    pub fn after(&self, entry: &[u8]) -> Self {
+        let mut hasher = blake3::Hasher::new_derive_key(LINK_CONTEXT);
+        hasher.update(&self.0).update(entry);
+        Self(*hasher.finalize().as_bytes())
+    }
+
+    /// Makes a link from its 32 bytes.
+    pub const fn from_bytes(bytes: [u8; 32]) -> Self {
+        Self(bytes)
+    }
+
+    /// Returns the 32 bytes.
+    pub const fn bytes(&self) -> &[u8; 32] {
+        &self.0
+    }
+}
+
+impl fmt::Display for Link {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        blake3::Hash::from_bytes(self.0).to_hex().fmt(f)
+    }
+}
+
+impl fmt::Debug for Link {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Link({self})")
+    }
+}
+
+/// Eight bytes that betray a damaged entry on an ordinary read, without the entry before it.
+pub fn check(entry: &[u8]) -> [u8; 8] {
+    let mut hasher = blake3::Hasher::new_derive_key(CHECK_CONTEXT);
+    hasher.update(entry);
+    let mut check = [0; 8];
+    hasher.finalize_xof().fill(&mut check);
+    check
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn chain(entries: &[&[u8]]) -> Link {
+        let origin = Link::origin(
+            LogbookId::from_bytes([1; 16]),
+            DeviceId::from_bytes([2; 16]),
+        );
+        entries.iter().fold(origin, |link, entry| link.after(entry))
+    }
+
+    #[test]
+    fn a_changed_dropped_or_reordered_entry_gives_another_link() {
+        let whole = chain(&[b"one", b"two", b"three"]);
+        assert_ne!(whole, chain(&[b"one", b"twO", b"three"]));
+        assert_ne!(whole, chain(&[b"one", b"three"]));
+        assert_ne!(whole, chain(&[b"two", b"one", b"three"]));
+    }
+
+    #[test]
+    fn a_chain_is_not_another_devices() {
+        let logbook = LogbookId::from_bytes([1; 16]);
+        let one = Link::origin(logbook, DeviceId::from_bytes([2; 16]));
+        assert_ne!(one, Link::origin(logbook, DeviceId::from_bytes([3; 16])));
+    }
+}

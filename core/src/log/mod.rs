@@ -1,0 +1,13 @@
+//! The log: ids, stamps, entries and their bytes.
+//!
+//! An [`entry::Entry`] is one action by one person on one device: a short list of changes that
+//! land together or not at all. This module knows bytes and time; it never stores anything and
+//! never decides which of two writes is in force. Start at [`entry`].
+
+pub mod chain;
+pub mod codec;
+pub mod entry;
+pub mod id;
+pub mod stamp;
+pub mod value;
+pub mod vector;

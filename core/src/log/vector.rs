@@ -1,0 +1,111 @@
+//! Version vectors: what a store holds of one logbook, or what a device knew when it wrote.
+
+use std::collections::BTreeMap;
+
+use super::id::{DeviceId, Seq};
+
+/// For each device, the last entry held; with it every earlier one, since places have no gaps.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct VersionVector(BTreeMap<DeviceId, Seq>);
+
+impl VersionVector {
+    /// Holds nothing.
+    pub const fn new() -> Self {
+        Self(BTreeMap::new())
+    }
+
+    /// Returns the last entry held of this device.
+    pub fn last(&self, device: DeviceId) -> Option<Seq> {
+        self.0.get(&device).copied()
+    }
+
+    /// Returns whether that entry is held.
+    pub fn includes(&self, device: DeviceId, seq: Seq) -> bool {
+        self.last(device).is_some_and(|last| last >= seq)
+    }
+
+    /// Returns whether everything that `other` holds is held.
+    pub fn includes_all(&self, other: &Self) -> bool {
+        other.iter().all(|(device, seq)| self.includes(device, seq))
+    }
+
+    /// Holds this entry and all before it; never forgets.
+    pub fn learn(&mut self, device: DeviceId, seq: Seq) {
+        let last = self.0.entry(device).or_insert(seq);
+        *last = seq.max(*last);
+    }
+
+    /// Holds all that `other` holds.
+    pub fn learn_all(&mut self, other: &Self) {
+        for (device, seq) in other.iter() {
+            self.learn(device, seq);
+        }
+    }
+
+    /// Returns what `self` holds beyond `earlier`: the new last entries only.
+    pub fn gained_since(&self, earlier: &Self) -> Self {
+        self.iter()
+            .filter(|&(device, seq)| !earlier.includes(device, seq))
+            .collect()
+    }
+
+    /// Returns devices and their last entries, by device.
+    pub fn iter(&self) -> impl Iterator<Item = (DeviceId, Seq)> + '_ {
+        self.0.iter().map(|(&device, &seq)| (device, seq))
+    }
+
+    /// Returns whether nothing is held.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// Returns how many entries are held in all.
+    pub fn entries(&self) -> u64 {
+        self.0.values().map(|seq| seq.get()).sum()
+    }
+
+    /// Takes one device out, for what a device gained from the others.
+    pub fn without(mut self, device: DeviceId) -> Self {
+        self.0.remove(&device);
+        self
+    }
+}
+
+impl FromIterator<(DeviceId, Seq)> for VersionVector {
+    fn from_iter<I: IntoIterator<Item = (DeviceId, Seq)>>(pairs: I) -> Self {
+        let mut vector = Self::new();
+        for (device, seq) in pairs {
+            vector.learn(device, seq);
+        }
+        vector
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn vector(pairs: &[(u8, u64)]) -> VersionVector {
+        pairs
+            .iter()
+            .map(|&(d, s)| (DeviceId::from_bytes([d; 16]), Seq::new(s).unwrap()))
+            .collect()
+    }
+
+    #[test]
+    fn what_was_gained_is_what_brings_the_old_up_to_the_new() {
+        let (old, new) = (vector(&[(1, 3), (2, 9)]), vector(&[(1, 5), (2, 9), (3, 1)]));
+        let gained = new.gained_since(&old);
+        assert_eq!(gained, vector(&[(1, 5), (3, 1)]));
+        let mut again = old;
+        again.learn_all(&gained);
+        assert_eq!(again, new);
+    }
+
+    #[test]
+    fn learning_never_forgets() {
+        let mut held = vector(&[(1, 5)]);
+        held.learn_all(&vector(&[(1, 2)]));
+        assert_eq!(held, vector(&[(1, 5)]));
+    }
+}
