@@ -6,4 +6,5 @@
 //! socket or starts a thread: whoever calls it brings those.
 
 pub mod log;
+pub mod merge;
 pub mod water;

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::entry::{Change, Entry};
-use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
+use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId};
 use super::stamp::Stamp;
 use super::value::{Absence, HowKnown, UnitNumber, Value};
 
@@ -198,9 +198,10 @@ fn change_frame(change: &Change) -> (u8, Vec<u8>) {
             value,
             how,
         } => (OBSERVE, about(*thing, what.0, *how, value)),
-        Change::Receipt { device, seq, stamp } => {
-            (RECEIPT, packed(&(*device.bytes(), seq.get(), stamp.bits())))
-        }
+        Change::Receipt { place, stamp } => (
+            RECEIPT,
+            packed(&(*place.device.bytes(), place.seq.get(), stamp.bits())),
+        ),
         Change::Unknown { kind, body } => (*kind, body.clone()),
     }
 }
@@ -241,9 +242,12 @@ fn frame_change(frame: &Frame<'_>) -> Result<Change, CodecError> {
         }
         RECEIPT => {
             let (device, seq, stamp): ([u8; 16], u64, u64) = whole(frame.body)?;
+            let seq = Seq::new(seq).ok_or(CodecError::Shape("a receipt names place zero"))?;
             Change::Receipt {
-                device: DeviceId::from_bytes(device),
-                seq: Seq::new(seq).ok_or(CodecError::Shape("a receipt names place zero"))?,
+                place: Place {
+                    device: DeviceId::from_bytes(device),
+                    seq,
+                },
                 stamp: Stamp::from_bits(stamp),
             }
         }

@@ -1,6 +1,6 @@
 //! Entries: one action by one person on one device.
 
-use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
+use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId};
 use super::stamp::Stamp;
 use super::value::{HowKnown, Value};
 use super::vector::VersionVector;
@@ -27,6 +27,16 @@ pub struct Entry {
     pub gained: VersionVector,
     /// What changed, in order.
     pub changes: Vec<Change>,
+}
+
+impl Entry {
+    /// Returns which entry of its logbook this is.
+    pub const fn place(&self) -> Place {
+        Place {
+            device: self.device,
+            seq: self.seq,
+        }
+    }
 }
 
 /// One change of an entry.
@@ -57,10 +67,8 @@ pub enum Change {
     /// A hub's receipt for an entry whose own stamp cannot be believed: every store orders that
     /// entry by this stamp instead. Of several receipts for one entry the earliest stamp counts.
     Receipt {
-        /// Who wrote the entry.
-        device: DeviceId,
-        /// Which entry of theirs, in this logbook.
-        seq: Seq,
+        /// Which entry of this logbook.
+        place: Place,
         /// The stamp that orders it.
         stamp: Stamp,
     },

@@ -129,6 +129,15 @@ impl fmt::Display for Seq {
     }
 }
 
+/// Which entry of a logbook: who wrote it, and its place among theirs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Place {
+    /// The device that wrote it.
+    pub device: DeviceId,
+    /// Its place among that device's entries.
+    pub seq: Seq,
+}
+
 /// The place of an entry in the order in which one store came to hold it. Means nothing in
 /// another store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

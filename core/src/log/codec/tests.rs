@@ -53,9 +53,13 @@ fn change() -> impl Strategy<Value = Change> {
             }
         }),
         (any::<[u8; 16]>(), 1_u64.., any::<u64>()).prop_map(|(device, seq, stamp)| {
-            Change::Receipt {
+            let seq = Seq::new(seq).expect("counted from one");
+            let place = Place {
                 device: DeviceId::from_bytes(device),
-                seq: Seq::new(seq).expect("counted from one"),
+                seq,
+            };
+            Change::Receipt {
+                place,
                 stamp: Stamp::from_bits(stamp),
             }
         }),
