@@ -7,4 +7,5 @@
 
 pub mod log;
 pub mod merge;
+pub mod store;
 pub mod water;

@@ -52,10 +52,13 @@ impl fmt::Debug for Link {
     }
 }
 
-/// Eight bytes that betray a damaged entry on an ordinary read, without the entry before it.
-pub fn check(entry: &[u8]) -> [u8; 8] {
+/// Returns eight bytes that betray damage to any of these parts on an ordinary read, without the
+/// entry before it. Parts but the last must be of fixed length.
+pub fn check(parts: &[&[u8]]) -> [u8; 8] {
     let mut hasher = blake3::Hasher::new_derive_key(CHECK_CONTEXT);
-    hasher.update(entry);
+    for part in parts {
+        hasher.update(part);
+    }
     let mut check = [0; 8];
     hasher.finalize_xof().fill(&mut check);
     check

@@ -1,0 +1,115 @@
+//! What can go wrong with a store, whose fault it is, and what to do next.
+
+use std::path::PathBuf;
+
+use crate::log::codec::CodecError;
+use crate::log::id::{Arrival, DeviceId, Seq};
+
+/// Why a store did not do what was asked. Nothing was changed.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum Error {
+    /// No file there.
+    #[error("there is no store at {}", .0.display())]
+    Missing(PathBuf),
+    /// A file is there already.
+    #[error("there is a file at {} already", .0.display())]
+    Exists(PathBuf),
+    /// Another process has the file open.
+    #[error("another program has the store open: close it, or wait until it is done")]
+    InUse,
+    /// Not a store, or cut short.
+    #[error("the file is not a whole store: it is of another kind, cut short or damaged")]
+    NotAStore,
+    /// Written by another version.
+    #[error(
+        "the store has format {format}, and this version reads format {}",
+        super::FORMAT
+    )]
+    OtherFormat {
+        /// The format in the file.
+        format: u64,
+    },
+    /// An entry is not what was written.
+    #[error("entry number {} of this store is damaged: get it again from a peer", .arrival.0)]
+    DamagedEntry {
+        /// Which entry.
+        arrival: Arrival,
+    },
+    /// An index does not hold what it must; the entries may be whole.
+    #[error("the store's {table} index is damaged: run `headwalk rebuild`")]
+    DamagedIndex {
+        /// Which table.
+        table: &'static str,
+    },
+    /// An entry came before the one that precedes it.
+    #[error(
+        "entry {got} of device {device} came before its entry {expected}: exchange from the start"
+    )]
+    Gap {
+        /// Whose entries.
+        device: DeviceId,
+        /// The place that comes next.
+        expected: Seq,
+        /// The place that came.
+        got: Seq,
+    },
+    /// Two contents under one device and place.
+    #[error(
+        "device {device} has two different entries {seq}: its store was copied or restored; \
+         nothing of this batch was taken"
+    )]
+    Fork {
+        /// Whose entries.
+        device: DeviceId,
+        /// The place with two contents.
+        seq: Seq,
+    },
+    /// An entry came before one that its writer had seen.
+    #[error("an entry of device {by} had seen entry {seq} of device {device}, which is not here")]
+    MissingCause {
+        /// Who had seen it.
+        by: DeviceId,
+        /// Whose entry is missing.
+        device: DeviceId,
+        /// Which one.
+        seq: Seq,
+    },
+    /// Bytes that are no entry, or an entry that cannot be bytes.
+    #[error(transparent)]
+    Codec(#[from] CodecError),
+    /// The file or the disk under it failed.
+    #[error("the store's file cannot be used: {0}")]
+    Engine(#[source] Box<redb::Error>),
+}
+
+impl Error {
+    pub(super) const fn damaged_index(table: &'static str) -> Self {
+        Self::DamagedIndex { table }
+    }
+}
+
+impl From<redb::Error> for Error {
+    fn from(error: redb::Error) -> Self {
+        match error {
+            redb::Error::DatabaseAlreadyOpen => Self::InUse,
+            redb::Error::Corrupted(_) => Self::NotAStore,
+            redb::Error::TableDoesNotExist(_) | redb::Error::TableTypeMismatch { .. } => {
+                Self::NotAStore
+            }
+            other => Self::Engine(Box::new(other)),
+        }
+    }
+}
+
+macro_rules! from_redb {
+    ($($error:ident)*) => {$(
+        impl From<redb::$error> for Error {
+            fn from(error: redb::$error) -> Self {
+                redb::Error::from(error).into()
+            }
+        }
+    )*};
+}
+
+from_redb! { CommitError DatabaseError StorageError TableError TransactionError }

@@ -1,0 +1,172 @@
+//! The store: one redb file that keeps entries in the order in which they came, and the indexes
+//! that make reading them short.
+//!
+//! An append is one transaction: its entries, the registers and the indexes land together, on
+//! disk before it returns, or not at all. Everything but entries, identity and what peers have
+//! acknowledged can be rebuilt from the entries. The store keeps numbered fields and does not
+//! know what a nozzle is; it opens no socket. Start at [`Store`].
+
+mod append;
+mod error;
+mod file;
+mod fold;
+mod query;
+mod rebuild;
+mod tables;
+mod verify;
+
+use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend};
+
+pub use append::{Appended, Clocks, Recorded};
+pub use error::Error;
+pub use query::{Head, Kept};
+pub use rebuild::Rebuilt;
+pub use verify::{Fault, Verified};
+
+use crate::log::id::{DeviceId, LogbookId, StoreId};
+use crate::log::stamp::{Clock, Stamp};
+use crate::log::vector::VersionVector;
+use tables::{IDENTITY, PEERS};
+
+/// The version of the tables that this code writes.
+pub const FORMAT: u64 = 1;
+
+/// An open store file. Only one process can have it open.
+#[derive(Debug)]
+pub struct Store {
+    db: Database,
+    id: StoreId,
+    device: DeviceId,
+}
+
+/// The ids that a new store begins with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct NewStore {
+    /// The file's own id.
+    pub id: StoreId,
+    /// The device that writes in it.
+    pub device: DeviceId,
+}
+
+impl Store {
+    /// Opens the store that lives on this backend, or begins one there if it holds nothing.
+    ///
+    /// # Errors
+    /// [`Error`] where the backend fails, or holds something else than a store of this version.
+    pub fn on_backend(backend: impl StorageBackend, new: NewStore) -> Result<Self, Error> {
+        let db = file::guarded(|| Ok(Database::builder().create_with_backend(backend)?))?;
+        Self::begin(db, new)
+    }
+
+    fn begin(db: Database, new: NewStore) -> Result<Self, Error> {
+        let txn = db.begin_write()?;
+        {
+            let mut identity = txn.open_table(IDENTITY)?;
+            if identity.get("format")?.is_none() {
+                identity.insert("format", FORMAT.to_be_bytes().as_slice())?;
+                identity.insert("store", new.id.bytes().as_slice())?;
+                identity.insert("device", new.device.bytes().as_slice())?;
+            }
+            txn.open_table(PEERS)?;
+            fold::Tables::open(&txn)?;
+        }
+        txn.commit()?;
+        Self::identified(db)
+    }
+
+    fn identified(db: Database) -> Result<Self, Error> {
+        let txn = db.begin_read()?;
+        let identity = txn.open_table(IDENTITY)?;
+        let format = tables::word(&identity, "format")?;
+        if format != FORMAT {
+            return Err(Error::OtherFormat { format });
+        }
+        let id = StoreId::from_bytes(tables::id(&identity, "store")?);
+        let device = DeviceId::from_bytes(tables::id(&identity, "device")?);
+        drop((identity, txn));
+        Ok(Self { db, id, device })
+    }
+
+    /// Returns the id of this store file.
+    pub const fn id(&self) -> StoreId {
+        self.id
+    }
+
+    /// Returns the device that writes in this store.
+    pub const fn device(&self) -> DeviceId {
+        self.device
+    }
+
+    /// Returns a setting that the program around the store keeps here.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn setting(&self, name: &str) -> Result<Option<String>, Error> {
+        let identity = self.db.begin_read()?.open_table(IDENTITY)?;
+        let value = identity.get(tables::setting_key(name).as_str())?;
+        Ok(value.map(|value| String::from_utf8_lossy(value.value()).into_owned()))
+    }
+
+    /// Keeps settings of the program around the store, all of them or none.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written; then none has changed.
+    pub fn keep_settings(&self, settings: &[(&str, &str)]) -> Result<(), Error> {
+        let txn = self.db.begin_write()?;
+        {
+            let mut identity = txn.open_table(IDENTITY)?;
+            for (name, value) in settings {
+                identity.insert(tables::setting_key(name).as_str(), value.as_bytes())?;
+            }
+        }
+        Ok(txn.commit()?)
+    }
+
+    /// Returns what a peer has acknowledged of a logbook.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn acknowledged(&self, peer: StoreId, logbook: LogbookId) -> Result<VersionVector, Error> {
+        let peers = self.db.begin_read()?.open_table(PEERS)?;
+        match peers.get(&tables::peer_key(peer, logbook))? {
+            Some(row) => tables::vector(row.value()),
+            None => Ok(VersionVector::new()),
+        }
+    }
+
+    /// Remembers what a peer has acknowledged of a logbook.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written.
+    pub fn remember_acknowledged(
+        &self,
+        peer: StoreId,
+        acknowledged: &[(LogbookId, VersionVector)],
+    ) -> Result<(), Error> {
+        let txn = self.db.begin_write()?;
+        {
+            let mut peers = txn.open_table(PEERS)?;
+            for (logbook, vector) in acknowledged {
+                let row = tables::vector_row(vector);
+                peers.insert(&tables::peer_key(peer, *logbook), row.as_slice())?;
+            }
+        }
+        Ok(txn.commit()?)
+    }
+
+    /// Returns the last stamp that this store's clock gave out or took in.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn clock(&self) -> Result<Clock, Error> {
+        let identity = self.db.begin_read()?.open_table(IDENTITY)?;
+        let last = identity
+            .get("clock")?
+            .map(|row| tables::number(row.value()))
+            .transpose()?;
+        Ok(Clock::resume(last.map_or(Stamp::ZERO, Stamp::from_bits)))
+    }
+}
+
+#[cfg(test)]
+mod tests;

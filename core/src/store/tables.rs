@@ -1,0 +1,371 @@
+//! Every table: its key, its value, its order, and who writes it.
+//!
+//! Numbers in keys are big-endian, so that byte order is number order and everything of one
+//! logbook, and of one thing in it, is one short range. A table whose rows change shape takes a
+//! new name.
+
+use redb::{ReadableTable, TableDefinition};
+use serde::{Deserialize, Serialize};
+
+use super::Error;
+use crate::log::chain::{self, Link};
+use crate::log::codec;
+use crate::log::id::{
+    Arrival, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, StoreId, ThingId,
+};
+use crate::log::stamp::{Stamp, WallMs};
+use crate::log::vector::VersionVector;
+use crate::merge::register::{Register, Write};
+use crate::merge::replay::Observation;
+
+/// Arrival -> arrival time (8), check (8), the entry's bytes. In order of arrival. Irreplaceable.
+pub(super) const ENTRIES: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("entries_v1");
+/// Logbook, device, seq -> arrival (8), link (32). By logbook, device, place. Derived.
+pub(super) const ORIGIN: TableDefinition<'_, &[u8; 40], &[u8; 40]> =
+    TableDefinition::new("origin_v1");
+/// Logbook, device -> last seq, link, what the device knew of others. Derived.
+pub(super) const HEADS: TableDefinition<'_, &[u8; 32], &[u8]> = TableDefinition::new("heads_v1");
+/// Logbook, thing, field -> the field's open writes. Derived.
+pub(super) const REGISTERS: TableDefinition<'_, &[u8; 34], &[u8]> =
+    TableDefinition::new("registers_v1");
+/// Logbook, thing, observation, arrival, index -> the observation. Derived.
+pub(super) const OBSERVATIONS: TableDefinition<'_, &[u8; 44], &[u8]> =
+    TableDefinition::new("observations_v1");
+/// Logbook, thing, arrival: the entries that touch a thing. Derived.
+pub(super) const TOUCHES: TableDefinition<'_, &[u8; 40], ()> = TableDefinition::new("touches_v1");
+/// Logbook, device, seq -> the stamp of the earliest receipt for that entry. Derived.
+pub(super) const RECEIPTS: TableDefinition<'_, &[u8; 40], u64> =
+    TableDefinition::new("receipts_v1");
+/// Peer store, logbook -> what that peer has acknowledged. Irreplaceable, though losing it costs
+/// only bytes on the wire.
+pub(super) const PEERS: TableDefinition<'_, &[u8; 32], &[u8]> = TableDefinition::new("peers_v1");
+/// Name -> value: format, store id, device id, clock, and the settings of the program around.
+pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
+
+/// Joins the parts of a key.
+fn joined<const N: usize>(parts: &[&[u8]]) -> [u8; N] {
+    let mut key = [0; N];
+    let mut rest = key.as_mut_slice();
+    for part in parts {
+        let (here, after) = rest.split_at_mut(part.len());
+        here.copy_from_slice(part);
+        rest = after;
+    }
+    debug_assert!(rest.is_empty(), "the parts of a key fill it");
+    key
+}
+
+fn first<const N: usize>(bytes: &[u8]) -> Option<([u8; N], &[u8])> {
+    let (first, rest) = bytes.split_first_chunk::<N>()?;
+    Some((*first, rest))
+}
+
+pub(super) fn origin_key(logbook: LogbookId, place: Place) -> [u8; 40] {
+    joined(&[
+        logbook.bytes(),
+        place.device.bytes(),
+        &place.seq.get().to_be_bytes(),
+    ])
+}
+
+pub(super) fn origin_row(arrival: Arrival, link: Link) -> [u8; 40] {
+    joined(&[&arrival.0.to_be_bytes(), link.bytes()])
+}
+
+pub(super) fn origin_parts(row: &[u8; 40]) -> (Arrival, Link) {
+    let (arrival, rest) = first::<8>(row).expect("40 bytes begin with 8");
+    let (link, _) = first::<32>(rest).expect("32 bytes follow");
+    (Arrival(u64::from_be_bytes(arrival)), Link::from_bytes(link))
+}
+
+pub(super) fn head_key(logbook: LogbookId, device: DeviceId) -> [u8; 32] {
+    joined(&[logbook.bytes(), device.bytes()])
+}
+
+pub(super) fn head_ids(key: &[u8; 32]) -> (LogbookId, DeviceId) {
+    let (logbook, rest) = first::<16>(key).expect("32 bytes begin with 16");
+    let (device, _) = first::<16>(rest).expect("16 bytes follow");
+    (LogbookId::from_bytes(logbook), DeviceId::from_bytes(device))
+}
+
+pub(super) fn register_key(logbook: LogbookId, thing: ThingId, field: FieldNumber) -> [u8; 34] {
+    joined(&[logbook.bytes(), thing.bytes(), &field.0.to_be_bytes()])
+}
+
+/// The thing and field within a register's key.
+pub(super) fn register_ids(key: &[u8; 34]) -> (ThingId, FieldNumber) {
+    let (thing, rest) = first::<16>(&key[16..]).expect("18 bytes begin with 16");
+    let (field, _) = first::<2>(rest).expect("2 bytes follow");
+    (
+        ThingId::from_bytes(thing),
+        FieldNumber(u16::from_be_bytes(field)),
+    )
+}
+
+pub(super) fn observation_key(
+    logbook: LogbookId,
+    thing: ThingId,
+    what: ObservationNumber,
+    arrival: Arrival,
+    index: u16,
+) -> [u8; 44] {
+    joined(&[
+        logbook.bytes(),
+        thing.bytes(),
+        &what.0.to_be_bytes(),
+        &arrival.0.to_be_bytes(),
+        &index.to_be_bytes(),
+    ])
+}
+
+/// The thing and kind within an observation's key.
+pub(super) fn observation_ids(key: &[u8; 44]) -> (ThingId, ObservationNumber) {
+    let (thing, rest) = first::<16>(&key[16..]).expect("28 bytes begin with 16");
+    let (what, _) = first::<2>(rest).expect("12 bytes begin with 2");
+    (
+        ThingId::from_bytes(thing),
+        ObservationNumber(u16::from_be_bytes(what)),
+    )
+}
+
+pub(super) fn touch_key(logbook: LogbookId, thing: ThingId, arrival: Arrival) -> [u8; 40] {
+    joined(&[logbook.bytes(), thing.bytes(), &arrival.0.to_be_bytes()])
+}
+
+/// The arrival within a touch's key.
+pub(super) fn touch_arrival(key: &[u8; 40]) -> Arrival {
+    let (arrival, _) = first::<8>(&key[32..]).expect("8 bytes are left");
+    Arrival(u64::from_be_bytes(arrival))
+}
+
+pub(super) fn peer_key(peer: StoreId, logbook: LogbookId) -> [u8; 32] {
+    joined(&[peer.bytes(), logbook.bytes()])
+}
+
+pub(super) fn setting_key(name: &str) -> String {
+    format!("setting/{name}")
+}
+
+/// The whole range of keys that begin with these parts.
+pub(super) fn range<const N: usize>(parts: &[&[u8]]) -> ([u8; N], [u8; N]) {
+    let filled = |with: u8| {
+        let mut key = [with; N];
+        let mut rest = key.as_mut_slice();
+        for part in parts {
+            let (here, after) = rest.split_at_mut(part.len());
+            here.copy_from_slice(part);
+            rest = after;
+        }
+        key
+    };
+    (filled(0), filled(u8::MAX))
+}
+
+/// An entry's row; its check covers where and when it arrived, too.
+pub(super) fn entry_row(arrival: Arrival, arrived: WallMs, raw: &[u8]) -> Vec<u8> {
+    let mut row = Vec::with_capacity(16 + raw.len());
+    row.extend_from_slice(&arrived.get().to_be_bytes());
+    row.extend_from_slice(&row_check(arrival, arrived, raw));
+    row.extend_from_slice(raw);
+    row
+}
+
+/// The arrival time and the bytes of an entry.
+///
+/// # Errors
+/// [`Error::DamagedEntry`] where the row does not fit its check.
+pub(super) fn entry_parts(arrival: Arrival, row: &[u8]) -> Result<(WallMs, &[u8]), Error> {
+    let parts = || {
+        let (arrived, rest) = first::<8>(row)?;
+        let (check, raw) = first::<8>(rest)?;
+        Some((u64::from_be_bytes(arrived), check, raw))
+    };
+    let (arrived, check, raw) = parts().ok_or(Error::DamagedEntry { arrival })?;
+    let arrived_at = WallMs::new(arrived);
+    if arrived_at.get() != arrived || row_check(arrival, arrived_at, raw) != check {
+        return Err(Error::DamagedEntry { arrival });
+    }
+    Ok((arrived_at, raw))
+}
+
+fn row_check(arrival: Arrival, arrived: WallMs, raw: &[u8]) -> [u8; 8] {
+    chain::check(&[&arrival.0.to_be_bytes(), &arrived.get().to_be_bytes(), raw])
+}
+
+/// What is kept of a device's entries in one logbook, as a row.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct HeadRow {
+    pub(super) seq: Seq,
+    pub(super) link: Link,
+    pub(super) knew: VersionVector,
+}
+
+type Pairs = Vec<([u8; 16], u64)>;
+
+fn pairs(vector: &VersionVector) -> Pairs {
+    vector
+        .iter()
+        .map(|(device, seq)| (*device.bytes(), seq.get()))
+        .collect()
+}
+
+fn of_pairs(pairs: Pairs) -> Option<VersionVector> {
+    pairs
+        .into_iter()
+        .map(|(d, s)| Some((DeviceId::from_bytes(d), Seq::new(s)?)))
+        .collect()
+}
+
+pub(super) fn head_row(head: &HeadRow) -> Vec<u8> {
+    packed(&(head.seq.get(), head.link.bytes(), pairs(&head.knew)))
+}
+
+pub(super) fn head_parts(row: &[u8]) -> Result<HeadRow, Error> {
+    let (seq, link, knew): (u64, [u8; 32], Pairs) = unpacked(row, "heads")?;
+    let damaged = || Error::damaged_index("heads");
+    Ok(HeadRow {
+        seq: Seq::new(seq).ok_or_else(damaged)?,
+        link: Link::from_bytes(link),
+        knew: of_pairs(knew).ok_or_else(damaged)?,
+    })
+}
+
+pub(super) fn vector_row(vector: &VersionVector) -> Vec<u8> {
+    packed(&pairs(vector))
+}
+
+pub(super) fn vector(row: &[u8]) -> Result<VersionVector, Error> {
+    of_pairs(unpacked(row, "peers")?).ok_or(Error::damaged_index("peers"))
+}
+
+#[derive(Serialize, Deserialize)]
+struct WriteRow<'a> {
+    device: [u8; 16],
+    seq: u64,
+    stamp: u64,
+    how: u8,
+    value: &'a [u8],
+}
+
+pub(super) fn register_row(register: &Register) -> Vec<u8> {
+    let values: Vec<_> = register
+        .open()
+        .iter()
+        .map(|write| codec::encode_value(&write.value))
+        .collect();
+    let rows: Vec<_> = register
+        .open()
+        .iter()
+        .zip(&values)
+        .map(|(write, value)| WriteRow {
+            device: *write.place.device.bytes(),
+            seq: write.place.seq.get(),
+            stamp: write.stamp.bits(),
+            how: codec::how_code(write.how),
+            value,
+        })
+        .collect();
+    packed(&rows)
+}
+
+pub(super) fn register(row: &[u8]) -> Result<Register, Error> {
+    let damaged = || Error::damaged_index("registers");
+    let rows: Vec<WriteRow<'_>> = unpacked(row, "registers")?;
+    let open = rows
+        .into_iter()
+        .map(|row| {
+            let seq = Seq::new(row.seq).ok_or_else(damaged)?;
+            Ok(Write {
+                place: Place {
+                    device: DeviceId::from_bytes(row.device),
+                    seq,
+                },
+                stamp: Stamp::from_bits(row.stamp),
+                value: codec::decode_value(row.value).map_err(|_| damaged())?,
+                how: codec::code_how(row.how),
+            })
+        })
+        .collect::<Result<Vec<_>, Error>>()?;
+    Register::of_open(open).ok_or_else(damaged)
+}
+
+#[derive(Serialize, Deserialize)]
+struct ObservationRow<'a> {
+    device: [u8; 16],
+    seq: u64,
+    index: u16,
+    stamp: u64,
+    utc_offset_min: i16,
+    by: &'a str,
+    visit: Option<[u8; 16]>,
+    how: u8,
+    value: &'a [u8],
+}
+
+pub(super) fn observation_row(seen: &Observation) -> Vec<u8> {
+    packed(&ObservationRow {
+        device: *seen.place.device.bytes(),
+        seq: seen.place.seq.get(),
+        index: seen.index,
+        stamp: seen.stamp.bits(),
+        utc_offset_min: seen.utc_offset_min,
+        by: &seen.by,
+        visit: seen.visit.map(|visit| *visit.bytes()),
+        how: codec::how_code(seen.how),
+        value: &codec::encode_value(&seen.value),
+    })
+}
+
+pub(super) fn observation(row: &[u8]) -> Result<Observation, Error> {
+    let damaged = || Error::damaged_index("observations");
+    let row: ObservationRow<'_> = unpacked(row, "observations")?;
+    let seq = Seq::new(row.seq).ok_or_else(damaged)?;
+    Ok(Observation {
+        place: Place {
+            device: DeviceId::from_bytes(row.device),
+            seq,
+        },
+        index: row.index,
+        stamp: Stamp::from_bits(row.stamp),
+        utc_offset_min: row.utc_offset_min,
+        by: row.by.to_owned(),
+        visit: row.visit.map(ThingId::from_bytes),
+        value: codec::decode_value(row.value).map_err(|_| damaged())?,
+        how: codec::code_how(row.how),
+    })
+}
+
+fn packed<T: Serialize>(parts: &T) -> Vec<u8> {
+    postcard::to_allocvec(parts).expect("a vector takes any parts")
+}
+
+fn unpacked<'a, T: Deserialize<'a>>(row: &'a [u8], table: &'static str) -> Result<T, Error> {
+    match postcard::take_from_bytes(row) {
+        Ok((parts, [])) => Ok(parts),
+        _ => Err(Error::damaged_index(table)),
+    }
+}
+
+pub(super) fn number(row: &[u8]) -> Result<u64, Error> {
+    row.try_into()
+        .map(u64::from_be_bytes)
+        .map_err(|_| Error::NotAStore)
+}
+
+pub(super) fn word(
+    identity: &impl ReadableTable<&'static str, &'static [u8]>,
+    name: &str,
+) -> Result<u64, Error> {
+    identity
+        .get(name)?
+        .ok_or(Error::NotAStore)
+        .and_then(|row| number(row.value()))
+}
+
+pub(super) fn id(
+    identity: &impl ReadableTable<&'static str, &'static [u8]>,
+    name: &str,
+) -> Result<[u8; 16], Error> {
+    let row = identity.get(name)?.ok_or(Error::NotAStore)?;
+    row.value().try_into().map_err(|_| Error::NotAStore)
+}

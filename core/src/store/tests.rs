@@ -1,0 +1,417 @@
+//! The store against the merge's own model, against itself rebuilt, and against bad files.
+
+use std::fs;
+use std::path::Path;
+
+use proptest::prelude::*;
+use proptest::sample::Index;
+use redb::backends::InMemoryBackend;
+
+use super::*;
+use crate::log::codec;
+use crate::log::entry::{Change, Draft, Entry};
+use crate::log::id::{FieldNumber, Place, Seq, ThingId};
+use crate::log::stamp::WallMs;
+use crate::log::value::{HowKnown, Value};
+use crate::merge::crews::{self, LOGBOOK, THING};
+use crate::merge::replay::State;
+
+fn store(number: u8) -> Store {
+    Store::on_backend(InMemoryBackend::new(), new(number)).unwrap()
+}
+
+fn new(number: u8) -> NewStore {
+    NewStore {
+        id: StoreId::from_bytes([number; 16]),
+        device: DeviceId::from_bytes([number; 16]),
+    }
+}
+
+fn at(ms: u64) -> WallMs {
+    WallMs::new(ms)
+}
+
+fn set(field: u16, words: &str) -> Draft {
+    let change = Change::Set {
+        thing: THING,
+        field: FieldNumber(field),
+        value: Value::text(words),
+        how: HowKnown::Unstated,
+    };
+    draft(vec![change])
+}
+
+fn draft(changes: Vec<Change>) -> Draft {
+    Draft {
+        logbook: LOGBOOK,
+        by: "R. Ash".to_owned(),
+        utc_offset_min: 0,
+        visit: None,
+        changes,
+    }
+}
+
+fn raw(entries: &[Entry]) -> Vec<Vec<u8>> {
+    entries
+        .iter()
+        .map(|entry| codec::encode(entry).unwrap())
+        .collect()
+}
+
+/// Everything of one store that the other lacks.
+fn carry(from: &Store, to: &Store, now: u64) -> Appended {
+    let known = to.vector(LOGBOOK).unwrap();
+    let (batch, more) = from.entries_beyond(LOGBOOK, &known, usize::MAX).unwrap();
+    assert!(!more);
+    to.append(&batch, at(now), Clocks::TakenAsTold).unwrap()
+}
+
+fn in_force(store: &Store, field: u16) -> String {
+    let state = store.state(LOGBOOK).unwrap();
+    state
+        .value(THING, FieldNumber(field))
+        .unwrap()
+        .as_text()
+        .unwrap()
+        .to_owned()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    #[test]
+    fn batches_and_repeats_give_the_state_of_the_set_and_rebuilding_changes_nothing(
+        steps in crews::steps(),
+        cuts in prop::collection::vec(any::<Index>(), 1..6),
+    ) {
+        let entries = crews::play(&steps).entries;
+        let batch = raw(&entries);
+        let mut kept = store(100);
+        // Each cut sends everything from somewhere before what is held up to somewhere after.
+        let mut held = 0;
+        for cut in &cuts {
+            let from = if held == 0 { 0 } else { cut.index(held) };
+            let to = if batch.is_empty() { 0 } else { held.max(cut.index(batch.len() + 1)) };
+            kept.append(&batch[from..to], at(1), Clocks::TakenAsTold).unwrap();
+            held = to;
+        }
+        kept.append(&batch, at(1), Clocks::TakenAsTold).unwrap();
+        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&entries));
+        let before = kept.verify().unwrap();
+        prop_assert_eq!(&before.faults, &[]);
+        prop_assert_eq!(before.entries, entries.len() as u64);
+        kept.rebuild().unwrap();
+        prop_assert_eq!(kept.verify().unwrap(), before);
+    }
+
+    #[test]
+    fn a_batch_that_skips_an_entry_or_its_cause_is_refused_whole(
+        steps in crews::steps(),
+        skip in any::<Index>(),
+    ) {
+        let played = crews::play(&steps);
+        prop_assume!(played.entries.len() > 1);
+        let skipped = skip.index(played.entries.len() - 1);
+        let place = played.entries[skipped].place();
+        prop_assume!(played.seen.values().any(|seen| seen.contains(&place)));
+        let mut batch = raw(&played.entries);
+        batch.remove(skipped);
+        let kept = store(100);
+        let refused = kept.append(&batch, at(1), Clocks::TakenAsTold);
+        let whole = matches!(refused, Err(Error::Gap { .. } | Error::MissingCause { .. }));
+        prop_assert!(whole, "{:?}", refused);
+        prop_assert_eq!(kept.vector(LOGBOOK).unwrap(), VersionVector::new());
+    }
+}
+
+#[test]
+fn what_two_stores_wrote_apart_stands_in_two_versions_on_both() {
+    let (one, other) = (store(1), store(2));
+    one.record(&[set(5, "as planned")], at(10)).unwrap();
+    carry(&one, &other, 11);
+    one.record(&[set(5, "quarter")], at(20)).unwrap();
+    other.record(&[set(5, "half")], at(30)).unwrap();
+    carry(&one, &other, 40);
+    carry(&other, &one, 40);
+    assert_eq!(one.state(LOGBOOK).unwrap(), other.state(LOGBOOK).unwrap());
+    let state = one.state(LOGBOOK).unwrap();
+    let register = state.register(THING, FieldNumber(5)).unwrap();
+    assert!(register.stands_in_two_versions());
+    assert_eq!(register.in_force().value, Value::text("half"));
+    assert_eq!(register.open().len(), 2);
+}
+
+#[test]
+fn settling_saw_both_and_so_wins_though_its_clock_is_slow() {
+    let (one, other) = (store(1), store(2));
+    one.record(&[set(5, "quarter")], at(50_000)).unwrap();
+    other.record(&[set(5, "half")], at(60_000)).unwrap();
+    carry(&other, &one, 60_000);
+    one.record(&[set(5, "quarter")], at(7)).unwrap();
+    carry(&one, &other, 60_000);
+    assert_eq!(in_force(&other, 5), "quarter");
+    assert!(
+        !other
+            .state(LOGBOOK)
+            .unwrap()
+            .register(THING, FieldNumber(5))
+            .unwrap()
+            .stands_in_two_versions()
+    );
+}
+
+#[test]
+fn a_phone_a_day_fast_gets_a_receipt_and_loses_to_a_later_edit() {
+    const DAY: u64 = 86_400_000;
+    let (fast, right, hub) = (store(1), store(2), store(3));
+    fast.record(&[set(5, "by the fast phone")], at(10 * DAY))
+        .unwrap();
+    right
+        .record(&[set(5, "later, by the right one")], at(9 * DAY + 1_000))
+        .unwrap();
+    let send = |from: &Store, behind_ms| {
+        let (batch, _) = from
+            .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
+            .unwrap();
+        let clocks = Clocks::Judged {
+            sender: from.device(),
+            behind_ms,
+        };
+        hub.append(&batch, at(9 * DAY + 2_000), clocks).unwrap()
+    };
+    assert_eq!(send(&fast, -86_400_000).receipts, 1);
+    assert_eq!(send(&right, 0).receipts, 0);
+    assert_eq!(in_force(&hub, 5), "later, by the right one");
+    carry(&hub, &fast, 10 * DAY);
+    assert_eq!(in_force(&fast, 5), "later, by the right one");
+    let entries: Vec<_> = hub
+        .entries(LOGBOOK)
+        .unwrap()
+        .into_iter()
+        .map(|k| k.entry)
+        .collect();
+    assert_eq!(State::of(&entries), hub.state(LOGBOOK).unwrap());
+}
+
+#[test]
+fn a_phone_three_hours_behind_is_ordered_by_when_it_really_wrote() {
+    const HOUR: u64 = 3_600_000;
+    let (slow, right, hub) = (store(1), store(2), store(3));
+    right.record(&[set(5, "at ten")], at(10 * HOUR)).unwrap();
+    slow.record(&[set(5, "at eleven, its clock says eight")], at(8 * HOUR))
+        .unwrap();
+    for (from, behind_ms) in [(&slow, 3 * HOUR as i64), (&right, 0)] {
+        let (batch, _) = from
+            .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
+            .unwrap();
+        let clocks = Clocks::Judged {
+            sender: from.device(),
+            behind_ms,
+        };
+        hub.append(&batch, at(12 * HOUR), clocks).unwrap();
+    }
+    assert_eq!(in_force(&hub, 5), "at eleven, its clock says eight");
+}
+
+#[test]
+fn two_contents_under_one_place_are_a_fork_and_nothing_is_taken() {
+    let (one, clone, hub) = (store(1), store(1), store(3));
+    one.record(&[set(5, "first life")], at(10)).unwrap();
+    clone
+        .record(&[set(5, "second life"), set(6, "more")], at(20))
+        .unwrap();
+    carry(&one, &hub, 30);
+    let (batch, _) = clone
+        .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
+        .unwrap();
+    let refused = hub.append(&batch, at(40), Clocks::TakenAsTold);
+    assert!(
+        matches!(
+            refused,
+            Err(Error::Fork {
+                seq: Seq::FIRST,
+                ..
+            })
+        ),
+        "{refused:?}"
+    );
+    assert_eq!(hub.vector(LOGBOOK).unwrap().entries(), 1);
+}
+
+#[test]
+fn a_draft_that_cannot_be_an_entry_takes_the_whole_record_back() {
+    let kept = store(1);
+    let long = "x".repeat(codec::MAX_ENTRY_BYTES);
+    assert!(matches!(
+        kept.record(&[set(5, "fine"), set(6, &long)], at(1)),
+        Err(Error::Codec(_))
+    ));
+    assert!(kept.vector(LOGBOOK).unwrap().is_empty());
+}
+
+#[test]
+fn a_batch_is_bounded_and_goes_on_where_it_stopped() {
+    let (one, other) = (store(1), store(2));
+    let drafts: Vec<_> = (0..50).map(|n| set(n, "the same words")).collect();
+    one.record(&drafts, at(1)).unwrap();
+    let mut rounds = 0;
+    loop {
+        let known = other.vector(LOGBOOK).unwrap();
+        let (batch, more) = one.entries_beyond(LOGBOOK, &known, 500).unwrap();
+        assert!(batch.iter().map(Vec::len).sum::<usize>() <= 500);
+        other.append(&batch, at(2), Clocks::TakenAsTold).unwrap();
+        rounds += 1;
+        if !more {
+            break;
+        }
+    }
+    assert!(rounds > 5, "{rounds}");
+    assert_eq!(one.state(LOGBOOK).unwrap(), other.state(LOGBOOK).unwrap());
+}
+
+#[test]
+fn logbooks_lists_each_once() {
+    let kept = store(1);
+    let logbooks = [[3; 16], [7; 16], [255; 16]].map(LogbookId::from_bytes);
+    for logbook in logbooks {
+        let change = set(1, "there");
+        kept.record(
+            &[
+                Draft {
+                    logbook,
+                    ..change.clone()
+                },
+                Draft { logbook, ..change },
+            ],
+            at(1),
+        )
+        .unwrap();
+    }
+    assert_eq!(kept.logbooks().unwrap(), logbooks);
+}
+
+#[test]
+fn history_keeps_what_was_replaced() {
+    let kept = store(1);
+    for (words, ms) in [("as found", 10), ("as left", 20)] {
+        kept.record(&[set(5, words)], at(ms)).unwrap();
+    }
+    let other_thing = Change::Set {
+        thing: ThingId::from_bytes([77; 16]),
+        field: FieldNumber(5),
+        value: Value::Int(1),
+        how: HowKnown::Unstated,
+    };
+    kept.record(&[draft(vec![other_thing])], at(30)).unwrap();
+    let touching = kept.touching(LOGBOOK, THING).unwrap();
+    let told: Vec<_> = touching
+        .iter()
+        .map(|kept| kept.stamp.wall().get())
+        .collect();
+    assert_eq!(told, [10, 20]);
+    let place = Place {
+        device: kept.device(),
+        seq: Seq::FIRST,
+    };
+    assert_eq!(kept.entry(LOGBOOK, place).unwrap().unwrap(), touching[0]);
+}
+
+fn on_disk(path: &Path) -> Store {
+    let kept = Store::create(path, new(1)).unwrap();
+    let drafts: Vec<_> = (0..40).map(|n| set(n, "kept on disk")).collect();
+    kept.record(&drafts, at(1)).unwrap();
+    kept
+}
+
+#[test]
+fn a_file_that_is_missing_taken_open_or_cut_short_says_so_and_stays_as_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("yard.redb");
+    assert!(matches!(Store::open(&path), Err(Error::Missing(_))));
+    let kept = on_disk(&path);
+    assert!(matches!(
+        Store::create(&path, new(2)),
+        Err(Error::Exists(_))
+    ));
+    assert!(matches!(Store::open(&path), Err(Error::InUse)));
+    drop(kept);
+    let whole = fs::read(&path).unwrap();
+    for length in [
+        0,
+        1,
+        100,
+        4_096,
+        whole.len() / 2,
+        whole.len() - 4_096,
+        whole.len() - 1,
+    ] {
+        let cut = folder.path().join(format!("cut-{length}.redb"));
+        fs::write(&cut, &whole[..length]).unwrap();
+        match Store::open(&cut) {
+            Err(Error::NotAStore | Error::Engine(_)) => {
+                assert_eq!(fs::read(&cut).unwrap(), &whole[..length], "cut at {length}");
+            }
+            Ok(mut opened) => assert_ne!(opened.verify().unwrap().faults, [], "cut at {length}"),
+            Err(other) => panic!("cut at {length}: {other}"),
+        }
+    }
+    assert_eq!(
+        Store::open(&path)
+            .unwrap()
+            .vector(LOGBOOK)
+            .unwrap()
+            .entries(),
+        40
+    );
+}
+
+#[test]
+fn a_changed_entry_is_found_by_reading_and_by_verify() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("yard.redb");
+    drop(on_disk(&path));
+    {
+        let db = Database::open(&path).unwrap();
+        let txn = db.begin_write().unwrap();
+        {
+            let mut entries = txn.open_table(tables::ENTRIES).unwrap();
+            let mut row = entries.get(17).unwrap().unwrap().value().to_vec();
+            *row.last_mut().unwrap() ^= 1;
+            entries.insert(17, row.as_slice()).unwrap();
+        }
+        txn.commit().unwrap();
+    }
+    let mut kept = Store::open(&path).unwrap();
+    assert!(matches!(
+        kept.entries(LOGBOOK),
+        Err(Error::DamagedEntry { .. })
+    ));
+    let faults = kept.verify().unwrap().faults;
+    assert!(
+        faults.contains(&Fault::Entry(crate::log::id::Arrival(17))),
+        "{faults:?}"
+    );
+    assert!(matches!(kept.rebuild(), Err(Error::DamagedEntry { .. })));
+}
+
+#[test]
+fn a_damaged_index_is_found_and_rebuilding_mends_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("yard.redb");
+    drop(on_disk(&path));
+    {
+        let db = Database::open(&path).unwrap();
+        let txn = db.begin_write().unwrap();
+        {
+            let mut registers = txn.open_table(tables::REGISTERS).unwrap();
+            registers
+                .remove(&tables::register_key(LOGBOOK, THING, FieldNumber(3)))
+                .unwrap();
+        }
+        txn.commit().unwrap();
+    }
+    let mut kept = Store::open(&path).unwrap();
+    assert_eq!(kept.verify().unwrap().faults, [Fault::Index("registers")]);
+    assert_eq!(kept.rebuild().unwrap().entries, 40);
+    assert_eq!(kept.verify().unwrap().faults, []);
+}
