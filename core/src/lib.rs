@@ -5,6 +5,7 @@
 //! that state and the recorded weather. This crate never asks the time, rolls dice, opens a
 //! socket or starts a thread: whoever calls it brings those.
 
+pub mod exchange;
 pub mod log;
 pub mod merge;
 pub mod store;
