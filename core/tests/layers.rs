@@ -15,14 +15,14 @@ const LAYERS: &[(&str, &[&str])] = &[
 ];
 
 fn sources(folder: &Path, found: &mut Vec<(String, String)>) {
-    for item in fs::read_dir(folder).unwrap() {
-        let path = item.unwrap().path();
+    for item in fs::read_dir(folder).expect("the layer has a folder") {
+        let path = item.expect("the folder can be read").path();
         if path.is_dir() {
             sources(&path, found);
         } else if path.extension().is_some_and(|ending| ending == "rs") {
             found.push((
                 path.display().to_string(),
-                fs::read_to_string(&path).unwrap(),
+                fs::read_to_string(&path).expect("the file can be read"),
             ));
         }
     }
