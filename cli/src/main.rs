@@ -1,2 +1,38 @@
-//! The headwalk command.
-fn main() {}
+//! The headwalk command: parses, dispatches, and turns what came of it into an exit code.
+//!
+//! Exit codes: 0 done, 1 the work failed, 2 the input was wrong.
+
+#![expect(
+    dead_code,
+    reason = "the frame is there before the commands that use all of it"
+)]
+
+mod args;
+mod call;
+mod commands;
+mod edge;
+mod error;
+mod output;
+
+use std::process::ExitCode;
+
+use error::Error;
+use output::Output;
+
+fn main() -> ExitCode {
+    let bugs = edge::catch_bugs();
+    let result = bugs.guard(|| {
+        let args = args::parse()?;
+        let call = call::Call::new(args.global)?;
+        args.command.run(&call)
+    });
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => fail(&error),
+    }
+}
+
+fn fail(error: &Error) -> ExitCode {
+    Output::of_raw_arguments().fail(error);
+    error.exit_code()
+}

@@ -1,0 +1,107 @@
+//! What was typed: the flags that every command has, and the command.
+
+use std::path::PathBuf;
+
+use clap::error::{ContextKind, ErrorKind};
+use clap::{Parser, ValueEnum};
+
+use crate::commands::Command;
+use crate::error::Error;
+use crate::output;
+
+/// Field records for irrigation crews: record, exchange, rebuild, schedule, replay.
+///
+/// Every change is an entry in a site's logbook. Entries are never edited and never deleted, so
+/// crews who worked apart end with the same record, and any past day can be replayed.
+#[derive(Debug, Parser)]
+#[command(
+    name = "headwalk",
+    version,
+    max_term_width = 100,
+    disable_help_subcommand = true,
+    after_help = "Exit codes: 0 done, 1 the work failed, 2 the input was wrong.\n\
+                  With --json an error is a JSON object on standard output, too: error, kind, \
+                  and hint and field where there are any."
+)]
+pub struct Args {
+    /// Flags of every command.
+    #[command(flatten)]
+    pub global: Global,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// Flags of every command.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Flags of every command")]
+pub struct Global {
+    /// The store: the file that holds the logbooks.
+    #[arg(
+        long,
+        global = true,
+        value_name = "PATH",
+        env = "HEADWALK_STORE",
+        default_value = "headwalk.redb",
+        hide_env_values = true
+    )]
+    pub store: PathBuf,
+    /// Print one JSON document instead of text.
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// The units to print, and the units of a bare number.
+    #[arg(long, global = true, value_enum, default_value_t = Units::Us)]
+    pub units: Units,
+    /// Who is writing; else the person that the store was begun for.
+    #[arg(
+        long,
+        global = true,
+        value_name = "NAME",
+        env = "HEADWALK_BY",
+        hide_env_values = true
+    )]
+    pub by: Option<String>,
+}
+
+/// Which units to print.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Units {
+    /// US customary: gallons, psi, inches, feet.
+    Us,
+    /// Metric: litres, kPa, millimetres, metres.
+    Si,
+}
+
+/// Reads the command line. Help and the version are printed here and end the program.
+///
+/// # Errors
+/// An input error that says what was wrong and which help to read.
+pub fn parse() -> Result<Args, Error> {
+    Args::try_parse().map_err(|error| match error.kind() {
+        ErrorKind::DisplayHelp
+        | ErrorKind::DisplayVersion
+        | ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => output::help(&error),
+        _ => told_plainly(&error),
+    })
+}
+
+/// Turns clap's paragraphs into our one sentence and one hint.
+fn told_plainly(error: &clap::Error) -> Error {
+    let text = error.to_string();
+    let what = text.split("\n\n").next().unwrap_or_default();
+    let what = what.strip_prefix("error: ").unwrap_or(what);
+    let words: Vec<_> = what.split_whitespace().collect();
+    let plain = Error::input(words.join(" "));
+    let meant = [
+        ContextKind::SuggestedSubcommand,
+        ContextKind::SuggestedArg,
+        ContextKind::SuggestedValue,
+    ];
+    let meant = meant.into_iter().find_map(|kind| error.get(kind));
+    let usage = text.lines().find_map(|line| line.strip_prefix("Usage: "));
+    match (meant, usage) {
+        (Some(meant), _) => plain.hint(format!("did you mean `{meant}`?")),
+        (None, Some(usage)) => plain.hint(format!("{usage}; --help says more.")),
+        (None, None) => plain.hint("headwalk --help lists the commands."),
+    }
+}

@@ -1,0 +1,82 @@
+//! One call of the command: its flags, its clock, its store, and how it prints.
+
+use std::path::{Path, PathBuf};
+
+use headwalk_core::store::Store;
+
+use crate::args::{Global, Units};
+use crate::edge::{Clock, Now};
+use crate::error::Error;
+use crate::output::{Output, Report};
+
+/// The name under which a store keeps the person it was begun for.
+pub const PERSON: &str = "person";
+
+/// What every command has at hand.
+pub struct Call {
+    store: PathBuf,
+    by: Option<String>,
+    units: Units,
+    output: Output,
+    clock: Clock,
+}
+
+impl Call {
+    /// Takes the flags in, and the clock that the environment asks for.
+    pub fn new(global: Global) -> Result<Self, Error> {
+        Ok(Self {
+            store: global.store,
+            by: global.by,
+            units: global.units,
+            output: Output::of(global.json),
+            clock: Clock::of_environment()?,
+        })
+    }
+
+    /// Returns where the store is.
+    pub fn store_path(&self) -> &Path {
+        &self.store
+    }
+
+    /// Opens the store.
+    pub fn store(&self) -> Result<Store, Error> {
+        Ok(Store::open(&self.store)?)
+    }
+
+    /// Returns the moment.
+    pub fn now(&self) -> Now {
+        self.clock.now()
+    }
+
+    /// Returns the units to print.
+    pub const fn units(&self) -> Units {
+        self.units
+    }
+
+    /// Returns who is named with `--by` or in the environment.
+    pub fn named(&self) -> Option<&str> {
+        self.by.as_deref()
+    }
+
+    /// Returns who is writing: who is named, else the person that the store was begun for.
+    pub fn by(&self, store: &Store) -> Result<String, Error> {
+        if let Some(by) = &self.by {
+            return Ok(by.clone());
+        }
+        store.setting(PERSON)?.ok_or_else(|| {
+            Error::input("nobody is named as the writer")
+                .field("by")
+                .hint("add --by NAME, or set HEADWALK_BY.")
+        })
+    }
+
+    /// Prints what the command found or did.
+    pub fn print(&self, report: &impl Report) -> Result<(), Error> {
+        self.output.print(report)
+    }
+
+    /// Prints lines that are the same for people and programs.
+    pub fn print_lines(&self, text: &str) -> Result<(), Error> {
+        self.output.lines(text)
+    }
+}

@@ -1,0 +1,37 @@
+//! The commands, one file each: its arguments with their help, its report, and its work.
+//!
+//! To add one: a `mod` line and a line in the table, in the order in which help lists them.
+
+mod init;
+mod rebuild;
+mod verify;
+
+use crate::call::Call;
+use crate::error::Error;
+
+/// Makes the enum that clap parses and the dispatch, from one table. The help of each is the doc
+/// comment of its `Args`.
+macro_rules! commands {
+    ($($name:ident $file:ident;)+) => {
+        /// What to do.
+        #[derive(Debug, clap::Subcommand)]
+        pub enum Command {
+            $($name($file::Args),)+
+        }
+
+        impl Command {
+            /// Does it.
+            pub fn run(self, call: &Call) -> Result<(), Error> {
+                match self {
+                    $(Self::$name(args) => $file::run(args, call),)+
+                }
+            }
+        }
+    };
+}
+
+commands! {
+    Init init;
+    Verify verify;
+    Rebuild rebuild;
+}

@@ -1,0 +1,143 @@
+//! The edge of the machine: its clock, its chance, and panics. Nothing else in this program asks
+//! the machine for any of these.
+
+use std::env;
+use std::panic::{self, AssertUnwindSafe};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::SystemTime;
+
+use chrono::{DateTime, FixedOffset, Local, Offset};
+use headwalk_core::log::id::{DeviceId, LogbookId, StoreId, ThingId};
+use headwalk_core::log::stamp::WallMs;
+
+use crate::error::{Error, Kind};
+
+/// The variable that fixes the clock and the UTC offset, for tests and demonstrations.
+pub const NOW: &str = "HEADWALK_NOW";
+
+/// A moment as this machine tells it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Now {
+    /// Wall time.
+    pub wall: WallMs,
+    /// Minutes east of UTC here.
+    pub utc_offset_min: i16,
+}
+
+/// Where the time comes from.
+#[derive(Debug, Clone, Copy)]
+pub enum Clock {
+    /// The machine's own.
+    Machine,
+    /// A moment that `HEADWALK_NOW` names.
+    Fixed(DateTime<FixedOffset>),
+}
+
+impl Clock {
+    /// Returns the clock that the environment asks for.
+    pub fn of_environment() -> Result<Self, Error> {
+        let Some(text) = env::var_os(NOW) else {
+            return Ok(Self::Machine);
+        };
+        let text = text.to_string_lossy();
+        DateTime::parse_from_rfc3339(&text)
+            .map(Self::Fixed)
+            .map_err(|_| {
+                Error::input(format!("{NOW} is `{text}`, which is not a moment"))
+                    .field(NOW)
+                    .hint("write it like 2026-07-14T07:30:00-05:00, or unset it.")
+            })
+    }
+
+    /// Returns the moment.
+    pub fn now(self) -> Now {
+        match self {
+            Self::Fixed(moment) => Now::of(moment.timestamp_millis(), moment.offset().fix()),
+            Self::Machine => {
+                let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
+                let ms = since.map_or(0, |since| {
+                    i64::try_from(since.as_millis()).unwrap_or(i64::MAX)
+                });
+                Now::of(ms, Local::now().offset().fix())
+            }
+        }
+    }
+}
+
+impl Now {
+    fn of(ms: i64, offset: FixedOffset) -> Self {
+        let minutes = offset.local_minus_utc() / 60;
+        Self {
+            wall: WallMs::new(u64::try_from(ms).unwrap_or(0)),
+            utc_offset_min: i16::try_from(minutes).expect("an offset is less than a day"),
+        }
+    }
+
+    /// Makes a fresh id for a thing.
+    pub fn fresh_thing(self) -> Result<ThingId, Error> {
+        Ok(ThingId::fresh(self.wall.get(), chance()?))
+    }
+
+    /// Makes a fresh id for a logbook.
+    pub fn fresh_logbook(self) -> Result<LogbookId, Error> {
+        Ok(LogbookId::fresh(self.wall.get(), chance()?))
+    }
+
+    /// Makes a fresh id for a device.
+    pub fn fresh_device(self) -> Result<DeviceId, Error> {
+        Ok(DeviceId::fresh(self.wall.get(), chance()?))
+    }
+
+    /// Makes a fresh id for a store.
+    pub fn fresh_store(self) -> Result<StoreId, Error> {
+        Ok(StoreId::fresh(self.wall.get(), chance()?))
+    }
+}
+
+fn chance<const N: usize>() -> Result<[u8; N], Error> {
+    let mut bytes = [0; N];
+    getrandom::fill(&mut bytes).map_err(|error| {
+        Error::new(
+            Kind::Machine,
+            format!("the machine gives no random numbers: {error}"),
+        )
+    })?;
+    Ok(bytes)
+}
+
+/// Keeps panics off the screen. Reading a damaged file may panic in the engine underneath, which
+/// core turns into an ordinary error; any other panic is our bug and is told as one.
+pub struct Bugs {
+    last: Arc<Mutex<Option<String>>>,
+}
+
+/// Begins to catch panics.
+pub fn catch_bugs() -> Bugs {
+    let last = Arc::new(Mutex::new(None));
+    let seen = Arc::clone(&last);
+    panic::set_hook(Box::new(move |panic| {
+        let place = panic.location().map(ToString::to_string);
+        let payload = panic.payload();
+        let words = payload.downcast_ref::<String>().map(String::as_str);
+        let words = words.or_else(|| payload.downcast_ref::<&str>().copied());
+        let words = words.unwrap_or("no reason was given");
+        *seen.lock().unwrap_or_else(PoisonError::into_inner) =
+            Some(format!("{words} ({})", place.unwrap_or_default()));
+    }));
+    Bugs { last }
+}
+
+impl Bugs {
+    /// Does some work; a panic in it becomes an error.
+    pub fn guard(&self, work: impl FnOnce() -> Result<(), Error>) -> Result<(), Error> {
+        panic::catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
+            let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+            let words = last.take().unwrap_or_default();
+            let message = format!("headwalk itself made a mistake: {words}");
+            Err(Error::new(Kind::Bug, message).hint(
+                "nothing half done was kept. Please report this sentence, and run `headwalk \
+                 verify`.",
+            ))
+        })
+    }
+}
