@@ -221,7 +221,7 @@ mod tests {
             "{}",
             lines[1]
         );
-        assert_eq!(lines[2], "            word word");
+        assert_eq!(lines[2], "            word word word");
         assert!(lines.iter().all(|line| width(line) <= PAGE_WIDTH));
     }
 }
