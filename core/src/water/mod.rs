@@ -1,6 +1,28 @@
 //! The maths of the trade: numbers with units in, numbers with units out. It reads no clock, no
 //! file and no store, and knows no other part of this crate.
 //!
-//! Every formula names its source beside it, and the checks are in `fixtures/tables/`.
+//! Every formula names its source beside it, and the checks are in `fixtures/tables/`. What a
+//! function cannot answer is an [`units::OutOfRange`] naming the field, never a number that is not
+//! one; what it had to assume or would warn of is in its result.
 
 pub mod units;
+
+pub mod et;
+pub mod plant;
+pub mod soil;
+
+pub mod precipitation;
+pub mod uniformity;
+
+pub mod runtime;
+pub mod soak;
+
+pub mod schedule;
+pub mod window;
+
+pub mod hydraulics;
+pub mod leak;
+pub mod pipe;
+
+#[cfg(test)]
+mod tables;

@@ -181,13 +181,17 @@ quantities! {
     Percent, "%";
     /// A share of one: a uniformity, a depletion.
     Fraction, "of 1";
+    /// A stretch of time between waterings.
+    Days, "d";
+    /// Hazen-Williams roughness coefficient C.
+    HazenWilliams, "C";
 }
 
 amounts! {
     Inches InchesPerHour InchesPerInch Feet SquareFeet SquareInches Gallons Gpm GallonsPerHour Psi
     FeetPerSecond MilesPerHour Millimetres MillimetresPerHour Metres SquareMetres
     SquareCentimetres Millilitres Litres LitresPerMinute Kilopascals KilopascalsPerCelsius
-    MetresPerSecond MegajoulesPerSquareMetreDay Seconds Minutes Hours Years Degrees Percent Fraction
+    MetresPerSecond MegajoulesPerSquareMetreDay Seconds Minutes Hours Years Degrees Percent Fraction Days
 }
 
 // All exact by definition: the inch is 25.4 mm, the gallon 231 in³, the pound 0.453 592 37 kg and
@@ -244,6 +248,8 @@ pub enum Allowed {
     Between(f64, f64),
     /// A finite number above zero.
     AboveZero,
+    /// A finite number above zero, up to this one.
+    AboveZeroTo(f64),
     /// A finite number, zero or above.
     ZeroOrMore,
     /// Something that needs words.
@@ -255,6 +261,7 @@ impl fmt::Display for Allowed {
         match self {
             Self::Between(low, high) => write!(f, "from {low} to {high}"),
             Self::AboveZero => f.write_str("above 0"),
+            Self::AboveZeroTo(high) => write!(f, "above 0, up to {high}"),
             Self::ZeroOrMore => f.write_str("0 or more"),
             Self::Rule(words) => f.write_str(words),
         }
@@ -272,6 +279,7 @@ impl Allowed {
         let fits = match self {
             Self::Between(low, high) => (low..=high).contains(&value),
             Self::AboveZero => value.is_finite() && value > 0.0,
+            Self::AboveZeroTo(high) => value > 0.0 && value <= high,
             Self::ZeroOrMore => value.is_finite() && value >= 0.0,
             Self::Rule(_) => value.is_finite(),
         };
@@ -347,6 +355,7 @@ mod tests {
         for rule in [
             Allowed::Between(f64::MIN, f64::MAX),
             Allowed::AboveZero,
+            Allowed::AboveZeroTo(f64::MAX),
             Allowed::ZeroOrMore,
             Allowed::Rule("a number"),
         ] {
