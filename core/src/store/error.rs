@@ -102,6 +102,9 @@ impl From<redb::Error> for Error {
         match error {
             redb::Error::DatabaseAlreadyOpen => Self::InUse,
             redb::Error::Corrupted(_) => Self::NotAStore,
+            redb::Error::Io(error) if error.kind() == std::io::ErrorKind::InvalidData => {
+                Self::NotAStore
+            }
             redb::Error::TableDoesNotExist(_) | redb::Error::TableTypeMismatch { .. } => {
                 Self::NotAStore
             }

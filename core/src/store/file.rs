@@ -1,5 +1,7 @@
 //! The only place in core that names files: a store at a path.
 
+use std::fs;
+use std::io;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
 
@@ -13,14 +15,23 @@ impl Store {
     /// # Errors
     /// [`Error::Exists`] where a file is there; [`Error`] where none can be written there.
     pub fn create(path: &Path, new: NewStore) -> Result<Self, Error> {
-        // `create_new` makes it one step: two who begin at once cannot both believe they did.
-        match std::fs::File::create_new(path) {
-            Ok(_) => Self::begin(Database::create(path)?, new),
-            Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-                Err(Error::Exists(path.to_owned()))
-            }
-            Err(error) => Err(redb::Error::Io(error).into()),
+        if path.exists() {
+            return Err(Error::Exists(path.to_owned()));
         }
+        // Made under another name and named when it is whole, so that a store which has a name is
+        // never half made, whatever happens meanwhile.
+        let mut making = path.as_os_str().to_owned();
+        making.push(format!(".making-{}", new.id));
+        let making = Path::new(&making);
+        let made = Database::create(making)
+            .map_err(Error::from)
+            .and_then(|db| Self::begin(db, new).map(drop))
+            .and_then(|()| named(making, path));
+        if made.is_err() {
+            // It was never a store; where it cannot even be removed, its name says what it is.
+            drop(fs::remove_file(making));
+        }
+        made.and_then(|()| Self::open(path))
     }
 
     /// Opens the store in this file.
@@ -34,6 +45,15 @@ impl Store {
         }
         guarded(|| Self::identified(Database::open(path)?))
     }
+}
+
+/// Gives a whole file its name, unless another has taken the name meanwhile.
+fn named(making: &Path, path: &Path) -> Result<(), Error> {
+    let named = fs::hard_link(making, path).and_then(|()| fs::remove_file(making));
+    named.map_err(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => Error::Exists(path.to_owned()),
+        _ => redb::Error::Io(error).into(),
+    })
 }
 
 /// Runs what reads an untrusted file. redb can panic on a damaged one: that is an error like any
