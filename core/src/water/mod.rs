@@ -14,6 +14,9 @@ pub mod soil;
 pub mod precipitation;
 pub mod uniformity;
 
+pub mod balance;
+pub mod budget;
+pub mod rain;
 pub mod runtime;
 pub mod soak;
 
@@ -23,6 +26,7 @@ pub mod window;
 pub mod hydraulics;
 pub mod leak;
 pub mod pipe;
+pub mod wear;
 
 #[cfg(test)]
 mod tables;
