@@ -128,7 +128,7 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
     let changes = header
         .changes
         .iter()
-        .map(frame_change)
+        .map(|frame| frame_change(frame.kind, frame.body))
         .collect::<Result<Vec<_>, _>>()?;
     refuse_double_sets(&changes)?;
     Ok(Entry {
@@ -159,7 +159,7 @@ pub fn encode_value(value: &Value) -> Vec<u8> {
 /// [`CodecError::Shape`] where they are no value.
 pub fn decode_value(bytes: &[u8]) -> Result<Value, CodecError> {
     let frame: Frame<'_> = whole(bytes)?;
-    frame_value(&frame, MAX_DEPTH)
+    frame_value(frame.kind, frame.body)
 }
 
 fn refuse_double_sets(changes: &[Change]) -> Result<(), CodecError> {
@@ -177,14 +177,17 @@ fn refuse_double_sets(changes: &[Change]) -> Result<(), CodecError> {
     Ok(())
 }
 
-const SET: u8 = 1;
-const OBSERVE: u8 = 2;
+/// The kind of a set field.
+pub(super) const SET: u8 = 1;
+/// The kind of an observation.
+pub(super) const OBSERVE: u8 = 2;
 const RECEIPT: u8 = 3;
 
 /// The shape shared by a set field and an observation: thing, number, how known, value.
 type About<'a> = ([u8; 16], u16, u8, Frame<'a>);
 
-fn change_frame(change: &Change) -> (u8, Vec<u8>) {
+/// Returns a change's kind and bytes.
+pub(super) fn change_frame(change: &Change) -> (u8, Vec<u8>) {
     match change {
         Change::Set {
             thing,
@@ -220,28 +223,29 @@ fn about(thing: ThingId, number: u16, how: HowKnown, value: &Value) -> Vec<u8> {
     packed(&about)
 }
 
-fn frame_change(frame: &Frame<'_>) -> Result<Change, CodecError> {
-    Ok(match frame.kind {
+/// Returns the change of this kind that these bytes are.
+pub(super) fn frame_change(kind: u8, body: &[u8]) -> Result<Change, CodecError> {
+    Ok(match kind {
         SET => {
-            let (thing, field, how, value): About<'_> = whole(frame.body)?;
+            let (thing, field, how, value): About<'_> = whole(body)?;
             Change::Set {
                 thing: ThingId::from_bytes(thing),
                 field: FieldNumber(field),
-                value: frame_value(&value, MAX_DEPTH)?,
+                value: frame_value(value.kind, value.body)?,
                 how: code_how(how),
             }
         }
         OBSERVE => {
-            let (thing, what, how, value): About<'_> = whole(frame.body)?;
+            let (thing, what, how, value): About<'_> = whole(body)?;
             Change::Observe {
                 thing: ThingId::from_bytes(thing),
                 what: ObservationNumber(what),
-                value: frame_value(&value, MAX_DEPTH)?,
+                value: frame_value(value.kind, value.body)?,
                 how: code_how(how),
             }
         }
         RECEIPT => {
-            let (device, seq, stamp): ([u8; 16], u64, u64) = whole(frame.body)?;
+            let (device, seq, stamp): ([u8; 16], u64, u64) = whole(body)?;
             let seq = Seq::new(seq).ok_or(CodecError::Shape("a receipt names place zero"))?;
             Change::Receipt {
                 place: Place {
@@ -253,7 +257,7 @@ fn frame_change(frame: &Frame<'_>) -> Result<Change, CodecError> {
         }
         kind => Change::Unknown {
             kind,
-            body: frame.body.to_vec(),
+            body: body.to_vec(),
         },
     })
 }
@@ -269,7 +273,8 @@ const DATE: u8 = 7;
 const LIST: u8 = 8;
 const RECORD: u8 = 9;
 
-fn value_frame(value: &Value) -> (u8, Vec<u8>) {
+/// Returns a value's kind and bytes.
+pub(super) fn value_frame(value: &Value) -> (u8, Vec<u8>) {
     match value {
         Value::Absent(Absence::Cleared) => (ABSENT, packed(&(0_u8, ""))),
         Value::Absent(Absence::NotChecked) => (ABSENT, packed(&(1_u8, ""))),
@@ -304,7 +309,12 @@ fn value_frame(value: &Value) -> (u8, Vec<u8>) {
     }
 }
 
-fn frame_value(frame: &Frame<'_>, depth: usize) -> Result<Value, CodecError> {
+/// Returns the value of this kind that these bytes are.
+pub(super) fn frame_value(kind: u8, body: &[u8]) -> Result<Value, CodecError> {
+    nested_value(&Frame { kind, body }, MAX_DEPTH)
+}
+
+fn nested_value(frame: &Frame<'_>, depth: usize) -> Result<Value, CodecError> {
     let deeper = depth
         .checked_sub(1)
         .ok_or(CodecError::Shape("its values nest too deep"))?;
@@ -336,7 +346,7 @@ fn frame_value(frame: &Frame<'_>, depth: usize) -> Result<Value, CodecError> {
             Value::List(
                 frames
                     .iter()
-                    .map(|item| frame_value(item, deeper))
+                    .map(|item| nested_value(item, deeper))
                     .collect::<Result<_, _>>()?,
             )
         }
@@ -344,7 +354,7 @@ fn frame_value(frame: &Frame<'_>, depth: usize) -> Result<Value, CodecError> {
             let frames: Vec<(u16, Frame<'_>)> = whole(frame.body)?;
             let mut parts = BTreeMap::new();
             for (part, value) in &frames {
-                if parts.insert(*part, frame_value(value, deeper)?).is_some() {
+                if parts.insert(*part, nested_value(value, deeper)?).is_some() {
                     return Err(CodecError::Shape("a record names one part twice"));
                 }
             }
@@ -397,4 +407,4 @@ fn whole<'a, T: Deserialize<'a>>(bytes: &'a [u8]) -> Result<T, CodecError> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

@@ -6,6 +6,7 @@
 
 pub mod chain;
 pub mod codec;
+pub mod columns;
 pub mod entry;
 pub mod id;
 pub mod stamp;

@@ -69,7 +69,7 @@ fn change() -> impl Strategy<Value = Change> {
 }
 
 prop_compose! {
-    fn entry()(
+    pub(in crate::log) fn entry()(
         ids in any::<[[u8; 16]; 2]>(),
         seq in 1_u64..,
         stamp in any::<u64>(),

@@ -1,0 +1,518 @@
+//! Many entries in few bytes: column by column, then deflated.
+//!
+//! Entries of one logbook repeat themselves: the same devices, people and things, places that
+//! count up, stamps that lie close together. Laid out by column, with a dictionary for ids and
+//! names and differences for numbers, they shrink to a fraction; unpacking gives the exact bytes
+//! that each author made. An entry that does not read, or that another version wrote in its own
+//! way, travels as it is.
+
+use std::collections::BTreeMap;
+
+use miniz_oxide::deflate::compress_to_vec;
+use miniz_oxide::inflate::decompress_to_vec_with_limit;
+use serde::{Deserialize, Serialize};
+
+use super::codec::{self, CodecError, MAX_ENTRY_BYTES};
+use super::entry::{Change, Entry};
+use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
+use super::stamp::{Stamp, WallMs};
+use super::value::HowKnown;
+use super::vector::VersionVector;
+
+/// The most that one batch may unpack to, so that a small parcel cannot fill a phone's memory.
+pub const MAX_UNPACKED_BYTES: usize = 4 * 1024 * 1024;
+
+const VERSION: u8 = 1;
+/// Deflate's own scale of 1 to 10: past 6 it takes much longer for little.
+const EFFORT: u8 = 6;
+
+/// Packs the bytes of entries, which may be of any logbook, in their order.
+pub fn pack<R: AsRef<[u8]>>(raws: &[R]) -> Vec<u8> {
+    let mut columns = Writer::default();
+    for raw in raws {
+        columns.entry(raw.as_ref());
+    }
+    let laid_out = postcard::to_allocvec(&columns.columns).expect("a vector takes any columns");
+    let mut packed = vec![VERSION];
+    packed.extend(compress_to_vec(&laid_out, EFFORT));
+    packed
+}
+
+/// Unpacks what [`pack`] packed.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are no such batch, or unpack to more than
+/// [`MAX_UNPACKED_BYTES`].
+pub fn unpack(packed: &[u8]) -> Result<Vec<Vec<u8>>, CodecError> {
+    let (&version, deflated) = packed
+        .split_first()
+        .ok_or(CodecError::Shape("it is empty"))?;
+    if version != VERSION {
+        return Err(CodecError::Format(version));
+    }
+    let laid_out = decompress_to_vec_with_limit(deflated, MAX_UNPACKED_BYTES)
+        .map_err(|_| CodecError::Shape("its columns do not unpack"))?;
+    let columns: Columns = match postcard::take_from_bytes(&laid_out) {
+        Ok((columns, [])) => columns,
+        _ => return Err(CodecError::Shape("its columns are in another shape")),
+    };
+    Reader::over(&columns)?.entries()
+}
+
+/// Each column as bytes; numbers are postcard's variable-length ones.
+#[derive(Debug, Default, Serialize, Deserialize)]
+struct Columns {
+    /// For each entry, whether it is laid out or travels as it is.
+    shape: Vec<u8>,
+    /// Ids and names, each at its first use; the other columns give their numbers.
+    ids: Vec<u8>,
+    names: Vec<u8>,
+    logbook: Vec<u8>,
+    device: Vec<u8>,
+    by: Vec<u8>,
+    visit: Vec<u8>,
+    thing: Vec<u8>,
+    /// Differences from what the same device's entry before would lead one to expect.
+    seq: Vec<u8>,
+    wall: Vec<u8>,
+    tick: Vec<u8>,
+    offset: Vec<u8>,
+    gained: Vec<u8>,
+    /// How many changes, then each change's parts.
+    changes: Vec<u8>,
+    kind: Vec<u8>,
+    field: Vec<u8>,
+    how: Vec<u8>,
+    tag: Vec<u8>,
+    length: Vec<u8>,
+    body: Vec<u8>,
+}
+
+const AS_IT_IS: u8 = 0;
+const LAID_OUT: u8 = 1;
+
+/// What both sides remember between entries.
+#[derive(Debug, Default)]
+struct Memory {
+    // Of each device in each logbook: the last place and wall time.
+    last: BTreeMap<(LogbookId, DeviceId), (u64, u64)>,
+    wall: u64,
+    offset: i16,
+}
+
+impl Memory {
+    /// What the next entry of this device is expected to look like: place and wall time.
+    fn expected(&self, logbook: LogbookId, device: DeviceId) -> (u64, u64) {
+        self.last
+            .get(&(logbook, device))
+            .map_or((1, self.wall), |(seq, wall)| (seq + 1, *wall))
+    }
+
+    fn remember(&mut self, entry: &Entry) {
+        let wall = entry.stamp.wall().get();
+        self.last
+            .insert((entry.logbook, entry.device), (entry.seq.get(), wall));
+        self.wall = wall;
+        self.offset = entry.utc_offset_min;
+    }
+}
+
+#[derive(Default)]
+struct Writer {
+    columns: Columns,
+    ids: BTreeMap<[u8; 16], u64>,
+    names: BTreeMap<String, u64>,
+    memory: Memory,
+}
+
+impl Writer {
+    fn entry(&mut self, raw: &[u8]) {
+        match codec::decode(raw) {
+            Ok(entry) if codec::encode(&entry).is_ok_and(|again| again == raw) => {
+                self.columns.shape.push(LAID_OUT);
+                self.lay_out(&entry);
+            }
+            _ => {
+                self.columns.shape.push(AS_IT_IS);
+                self.body(raw);
+            }
+        }
+    }
+
+    fn lay_out(&mut self, entry: &Entry) {
+        let logbook = self.id(entry.logbook.bytes());
+        number(&mut self.columns.logbook, logbook);
+        let device = self.id(entry.device.bytes());
+        number(&mut self.columns.device, device);
+        let (seq, wall) = self.memory.expected(entry.logbook, entry.device);
+        signed(
+            &mut self.columns.seq,
+            entry.seq.get().wrapping_sub(seq) as i64,
+        );
+        signed(
+            &mut self.columns.wall,
+            entry.stamp.wall().get().wrapping_sub(wall) as i64,
+        );
+        number(&mut self.columns.tick, u64::from(entry.stamp.tick()));
+        let offset = entry.utc_offset_min.wrapping_sub(self.memory.offset);
+        signed(&mut self.columns.offset, i64::from(offset));
+        let by = self.name(&entry.by);
+        number(&mut self.columns.by, by);
+        // Zero is no visit; others are one up.
+        let visit = entry.visit.map_or(0, |visit| self.id(visit.bytes()) + 1);
+        number(&mut self.columns.visit, visit);
+        number(&mut self.columns.gained, entry.gained.iter().count() as u64);
+        for (device, seq) in entry.gained.iter() {
+            let device = self.id(device.bytes());
+            number(&mut self.columns.gained, device);
+            number(&mut self.columns.gained, seq.get());
+        }
+        number(&mut self.columns.changes, entry.changes.len() as u64);
+        for change in &entry.changes {
+            self.change(change);
+        }
+        self.memory.remember(entry);
+    }
+
+    fn change(&mut self, change: &Change) {
+        let (kind, body) = match change {
+            Change::Set {
+                thing,
+                field,
+                value,
+                how,
+            } => {
+                self.about(codec::SET, *thing, field.0, *how);
+                codec::value_frame(value)
+            }
+            Change::Observe {
+                thing,
+                what,
+                value,
+                how,
+            } => {
+                self.about(codec::OBSERVE, *thing, what.0, *how);
+                codec::value_frame(value)
+            }
+            other => {
+                let (kind, body) = codec::change_frame(other);
+                self.columns.kind.push(kind);
+                return self.body(&body);
+            }
+        };
+        self.columns.tag.push(kind);
+        self.body(&body);
+    }
+
+    fn about(&mut self, kind: u8, thing: ThingId, field: u16, how: HowKnown) {
+        self.columns.kind.push(kind);
+        let thing = self.id(thing.bytes());
+        number(&mut self.columns.thing, thing);
+        number(&mut self.columns.field, u64::from(field));
+        self.columns.how.push(codec::how_code(how));
+    }
+
+    fn body(&mut self, body: &[u8]) {
+        number(&mut self.columns.length, body.len() as u64);
+        self.columns.body.extend_from_slice(body);
+    }
+
+    fn id(&mut self, id: &[u8; 16]) -> u64 {
+        let next = self.ids.len() as u64;
+        *self.ids.entry(*id).or_insert_with(|| {
+            self.columns.ids.extend_from_slice(id);
+            next
+        })
+    }
+
+    fn name(&mut self, name: &str) -> u64 {
+        if let Some(known) = self.names.get(name) {
+            return *known;
+        }
+        let next = self.names.len() as u64;
+        number(&mut self.columns.names, name.len() as u64);
+        self.columns.names.extend_from_slice(name.as_bytes());
+        self.names.insert(name.to_owned(), next);
+        next
+    }
+}
+
+fn number(column: &mut Vec<u8>, number: u64) {
+    *column = postcard::to_extend(&number, core::mem::take(column)).expect("a vector takes it");
+}
+
+fn signed(column: &mut Vec<u8>, number: i64) {
+    *column = postcard::to_extend(&number, core::mem::take(column)).expect("a vector takes it");
+}
+
+/// What is left of each column.
+struct Reader<'a> {
+    left: Left<'a>,
+    ids: Vec<[u8; 16]>,
+    names: Vec<&'a str>,
+    memory: Memory,
+}
+
+struct Left<'a> {
+    shape: &'a [u8],
+    logbook: &'a [u8],
+    device: &'a [u8],
+    by: &'a [u8],
+    visit: &'a [u8],
+    thing: &'a [u8],
+    seq: &'a [u8],
+    wall: &'a [u8],
+    tick: &'a [u8],
+    offset: &'a [u8],
+    gained: &'a [u8],
+    changes: &'a [u8],
+    kind: &'a [u8],
+    field: &'a [u8],
+    how: &'a [u8],
+    tag: &'a [u8],
+    length: &'a [u8],
+    body: &'a [u8],
+}
+
+impl<'a> Reader<'a> {
+    fn over(columns: &'a Columns) -> Result<Self, CodecError> {
+        let (ids, []) = columns.ids.as_chunks::<16>() else {
+            return Err(CodecError::Shape("an id in it is cut short"));
+        };
+        let (mut names, mut left) = (Vec::new(), columns.names.as_slice());
+        while !left.is_empty() {
+            let length = take(&mut left)?;
+            let name = core::str::from_utf8(bytes(&mut left, length)?);
+            names.push(name.map_err(|_| CodecError::Shape("a name in it is no text"))?);
+        }
+        let left = Left {
+            shape: &columns.shape,
+            logbook: &columns.logbook,
+            device: &columns.device,
+            by: &columns.by,
+            visit: &columns.visit,
+            thing: &columns.thing,
+            seq: &columns.seq,
+            wall: &columns.wall,
+            tick: &columns.tick,
+            offset: &columns.offset,
+            gained: &columns.gained,
+            changes: &columns.changes,
+            kind: &columns.kind,
+            field: &columns.field,
+            how: &columns.how,
+            tag: &columns.tag,
+            length: &columns.length,
+            body: &columns.body,
+        };
+        Ok(Self {
+            left,
+            ids: ids.to_vec(),
+            names,
+            memory: Memory::default(),
+        })
+    }
+
+    fn entries(mut self) -> Result<Vec<Vec<u8>>, CodecError> {
+        let (mut raws, mut unpacked) = (Vec::new(), 0);
+        while let Some((&shape, rest)) = self.left.shape.split_first() {
+            self.left.shape = rest;
+            let raw = match shape {
+                AS_IT_IS => self.body()?.to_vec(),
+                LAID_OUT => codec::encode(&self.laid_out()?)?,
+                _ => return Err(CodecError::Shape("an entry in it has an unknown shape")),
+            };
+            // Names and ids are told once and used often, so the columns do not bound the entries.
+            unpacked += raw.len();
+            if unpacked > MAX_UNPACKED_BYTES {
+                return Err(CodecError::Shape("it unpacks to more than a batch may"));
+            }
+            raws.push(raw);
+        }
+        Ok(raws)
+    }
+
+    fn laid_out(&mut self) -> Result<Entry, CodecError> {
+        let logbook = take(&mut self.left.logbook)?;
+        let logbook = LogbookId::from_bytes(self.id(logbook)?);
+        let device = take(&mut self.left.device)?;
+        let device = DeviceId::from_bytes(self.id(device)?);
+        let (seq, wall) = self.memory.expected(logbook, device);
+        let seq = seq.wrapping_add_signed(take(&mut self.left.seq)?);
+        let wall = wall.wrapping_add_signed(take(&mut self.left.wall)?);
+        let tick: u16 = take(&mut self.left.tick)?;
+        let offset = self
+            .memory
+            .offset
+            .wrapping_add(take(&mut self.left.offset)?);
+        let by: usize = take(&mut self.left.by)?;
+        let by = *self
+            .names
+            .get(by)
+            .ok_or(CodecError::Shape("it names an unknown person"))?;
+        let visit: u64 = take(&mut self.left.visit)?;
+        let visit = visit
+            .checked_sub(1)
+            .map(|visit| self.id(visit))
+            .transpose()?;
+        let gained = self.gained()?;
+        let changes: usize = take(&mut self.left.changes)?;
+        let changes = (0..changes)
+            .map(|_| self.change())
+            .collect::<Result<_, _>>()?;
+        let entry = Entry {
+            logbook,
+            device,
+            seq: Seq::new(seq).ok_or(CodecError::Shape("an entry's place in it is zero"))?,
+            stamp: Stamp::new(WallMs::new(wall), tick),
+            utc_offset_min: offset,
+            by: by.to_owned(),
+            visit: visit.map(ThingId::from_bytes),
+            gained,
+            changes,
+        };
+        self.memory.remember(&entry);
+        Ok(entry)
+    }
+
+    fn gained(&mut self) -> Result<VersionVector, CodecError> {
+        let count: usize = take(&mut self.left.gained)?;
+        (0..count)
+            .map(|_| {
+                let device = take(&mut self.left.gained)?;
+                let device = DeviceId::from_bytes(self.id(device)?);
+                let seq = Seq::new(take(&mut self.left.gained)?);
+                Ok((
+                    device,
+                    seq.ok_or(CodecError::Shape("it gained a place that is zero"))?,
+                ))
+            })
+            .collect()
+    }
+
+    fn change(&mut self) -> Result<Change, CodecError> {
+        let kind = byte(&mut self.left.kind)?;
+        if !matches!(kind, codec::SET | codec::OBSERVE) {
+            return codec::frame_change(kind, self.body()?);
+        }
+        let thing = take(&mut self.left.thing)?;
+        let thing = ThingId::from_bytes(self.id(thing)?);
+        let number = take(&mut self.left.field)?;
+        let how = codec::code_how(byte(&mut self.left.how)?);
+        let tag = byte(&mut self.left.tag)?;
+        let value = codec::frame_value(tag, self.body()?)?;
+        Ok(if kind == codec::SET {
+            Change::Set {
+                thing,
+                field: FieldNumber(number),
+                value,
+                how,
+            }
+        } else {
+            Change::Observe {
+                thing,
+                what: ObservationNumber(number),
+                value,
+                how,
+            }
+        })
+    }
+
+    fn body(&mut self) -> Result<&'a [u8], CodecError> {
+        let length = take(&mut self.left.length)?;
+        if length > MAX_ENTRY_BYTES {
+            return Err(CodecError::TooLong(length));
+        }
+        bytes(&mut self.left.body, length)
+    }
+
+    fn id(&self, number: u64) -> Result<[u8; 16], CodecError> {
+        usize::try_from(number)
+            .ok()
+            .and_then(|number| self.ids.get(number))
+            .copied()
+            .ok_or(CodecError::Shape(
+                "it gives the number of an id that it does not hold",
+            ))
+    }
+}
+
+fn take<'a, T: Deserialize<'a>>(column: &mut &'a [u8]) -> Result<T, CodecError> {
+    let (value, rest) = postcard::take_from_bytes(column).map_err(|_| SHORT)?;
+    *column = rest;
+    Ok(value)
+}
+
+fn byte(column: &mut &[u8]) -> Result<u8, CodecError> {
+    let (&byte, rest) = column.split_first().ok_or(SHORT)?;
+    *column = rest;
+    Ok(byte)
+}
+
+fn bytes<'a>(column: &mut &'a [u8], length: usize) -> Result<&'a [u8], CodecError> {
+    let (bytes, rest) = column.split_at_checked(length).ok_or(SHORT)?;
+    *column = rest;
+    Ok(bytes)
+}
+
+const SHORT: CodecError = CodecError::Shape("one of its columns is cut short");
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::codec::tests::entry;
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn unpacking_gives_the_exact_bytes(entries in prop::collection::vec(entry(), 0..12)) {
+            let raws: Vec<_> = entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
+            prop_assert_eq!(unpack(&pack(&raws)).unwrap(), raws);
+        }
+
+        #[test]
+        fn what_is_no_entry_travels_as_it_is(raws in prop::collection::vec(any::<Vec<u8>>(), 0..6)) {
+            prop_assert_eq!(unpack(&pack(&raws)).unwrap(), raws);
+        }
+
+        #[test]
+        fn no_bytes_make_the_unpacker_panic(bytes in any::<Vec<u8>>(), effort in 0_u8..3) {
+            let mut batch = vec![VERSION];
+            batch.extend(compress_to_vec(&bytes, effort));
+            let _unread = unpack(&batch).is_ok();
+            let _unread = unpack(&bytes).is_ok();
+        }
+
+        #[test]
+        fn a_batch_with_one_byte_changed_never_makes_the_unpacker_panic(
+            entries in prop::collection::vec(entry(), 1..6),
+            at in any::<prop::sample::Index>(),
+            to in any::<u8>(),
+        ) {
+            let raws: Vec<_> = entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
+            let mut laid_out =
+                decompress_to_vec_with_limit(&pack(&raws)[1..], MAX_UNPACKED_BYTES).unwrap();
+            let at = at.index(laid_out.len());
+            laid_out[at] = to;
+            let mut batch = vec![VERSION];
+            batch.extend(compress_to_vec(&laid_out, 1));
+            let _unread = unpack(&batch).is_ok();
+        }
+    }
+
+    #[test]
+    fn a_small_batch_that_unpacks_to_a_large_one_is_refused() {
+        let columns = Columns {
+            body: vec![0; MAX_UNPACKED_BYTES + 1],
+            ..Columns::default()
+        };
+        let mut batch = vec![VERSION];
+        batch.extend(compress_to_vec(
+            &postcard::to_allocvec(&columns).unwrap(),
+            1,
+        ));
+        assert!(batch.len() < MAX_UNPACKED_BYTES / 100);
+        assert!(unpack(&batch).is_err());
+    }
+}
