@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::error::{ContextKind, ErrorKind};
+use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{Parser, ValueEnum};
 
 use crate::commands::Command;
@@ -91,7 +91,7 @@ fn told_plainly(error: &clap::Error) -> Error {
     let what = text.split("\n\n").next().unwrap_or_default();
     let what = what.strip_prefix("error: ").unwrap_or(what);
     let words: Vec<_> = what.split_whitespace().collect();
-    let plain = Error::input(words.join(" "));
+    let plain = Error::input(words.join(" ").replace('\'', "`"));
     let meant = [
         ContextKind::SuggestedSubcommand,
         ContextKind::SuggestedArg,
@@ -100,8 +100,18 @@ fn told_plainly(error: &clap::Error) -> Error {
     let meant = meant.into_iter().find_map(|kind| error.get(kind));
     let usage = text.lines().find_map(|line| line.strip_prefix("Usage: "));
     match (meant, usage) {
-        (Some(meant), _) => plain.hint(format!("did you mean `{meant}`?")),
-        (None, Some(usage)) => plain.hint(format!("{usage}; --help says more.")),
-        (None, None) => plain.hint("headwalk --help lists the commands."),
+        (Some(meant), _) => plain.hint(format!("did you mean {}?", quoted(meant))),
+        (None, Some(usage)) => plain.hint(format!("usage: {usage}; --help says more.")),
+        (None, None) => plain.hint("--help says what it takes."),
     }
+}
+
+/// Lists what was meant, each in backticks.
+fn quoted(meant: &ContextValue) -> String {
+    let words = match meant {
+        ContextValue::Strings(words) => words.clone(),
+        other => vec![other.to_string()],
+    };
+    let quoted: Vec<_> = words.iter().map(|word| format!("`{word}`")).collect();
+    quoted.join(" or ")
 }

@@ -179,7 +179,7 @@ pub fn counted(count: u64, one: &str, many: &str) -> String {
 }
 
 fn sentence(words: &str) -> String {
-    let ends = words.ends_with(['.', '?', '!', '`', '\n']);
+    let ends = words.ends_with(['.', '?', '!']);
     format!("{words}{}", if ends { "" } else { "." })
 }
 

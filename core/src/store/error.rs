@@ -1,5 +1,6 @@
 //! What can go wrong with a store, whose fault it is, and what to do next.
 
+use std::io::ErrorKind;
 use std::path::PathBuf;
 
 use crate::log::codec::CodecError;
@@ -102,8 +103,13 @@ impl From<redb::Error> for Error {
         match error {
             redb::Error::DatabaseAlreadyOpen => Self::InUse,
             redb::Error::Corrupted(_) => Self::NotAStore,
-            redb::Error::Io(error) if error.kind() == std::io::ErrorKind::InvalidData => {
-                Self::NotAStore
+            redb::Error::Io(error)
+                if matches!(
+                    error.kind(),
+                    ErrorKind::UnexpectedEof | ErrorKind::InvalidData
+                ) =>
+            {
+                Self::NotAStore // too short to be a store, or empty
             }
             redb::Error::TableDoesNotExist(_) | redb::Error::TableTypeMismatch { .. } => {
                 Self::NotAStore

@@ -1,0 +1,183 @@
+//! Stores: begun, verified, rebuilt, and everything that can be wrong with one.
+
+use std::fs;
+
+use expect_test::expect;
+use headwalk_core::log::id::{DeviceId, StoreId};
+use headwalk_core::store::{NewStore, Store};
+use headwalk_tests::TestEnv;
+
+use super::check;
+
+#[test]
+fn a_store_begins_once() {
+    let env = TestEnv::new();
+    check(
+        &env,
+        r#"init --person "Ana Ruiz""#,
+        &expect![[r#"
+        Began a store at headwalk.redb.
+        Entries are written by Ana Ruiz.
+    "#]],
+    );
+    check(
+        &env,
+        "init --json",
+        &expect![[r#"
+        {
+          "error": "there is a file at headwalk.redb already",
+          "kind": "input",
+          "hint": "use it as it is, or name another file with --store."
+        }
+        ! Error: there is a file at headwalk.redb already.
+        ! Hint: use it as it is, or name another file with --store.
+        [exit 2]
+    "#]],
+    );
+    check(
+        &env,
+        "verify",
+        &expect![[r#"
+        0 entries in 0 chains: all as written.
+    "#]],
+    );
+    check(
+        &env,
+        "rebuild --json",
+        &expect![[r#"
+        {
+          "entries": 0,
+          "fields": 0,
+          "observations": 0
+        }
+    "#]],
+    );
+}
+
+#[test]
+fn a_store_that_is_not_there_is_said_to_be_missing_and_none_is_begun() {
+    let env = TestEnv::new();
+    check(
+        &env,
+        "verify --store away/yard.redb",
+        &expect![[r#"
+        ! Error: there is no store at away/yard.redb.
+        ! Hint: `headwalk init --store away/yard.redb` begins one there.
+        [exit 2]
+    "#]],
+    );
+    check(
+        &env,
+        "rebuild --json",
+        &expect![[r#"
+        {
+          "error": "there is no store at headwalk.redb",
+          "kind": "input",
+          "hint": "`headwalk init --store headwalk.redb` begins one there."
+        }
+        ! Error: there is no store at headwalk.redb.
+        ! Hint: `headwalk init --store headwalk.redb` begins one there.
+        [exit 2]
+    "#]],
+    );
+    assert!(!env.path("headwalk.redb").exists());
+}
+
+#[test]
+fn a_store_cut_short_is_told_plainly_and_left_as_it_is() {
+    let env = TestEnv::new();
+    env.ok("init");
+    let whole = fs::read(env.path("headwalk.redb")).unwrap();
+    for length in [0, 100, whole.len() / 2] {
+        env.write("cut.redb", &whole[..length]);
+        let told = expect![[r#"
+            ! Error: the file is not a whole store: it is of another kind, cut short or damaged.
+            ! Hint: keep the file, begin another with `headwalk init`, `headwalk enrol` it and exchange: everything that reached the office comes back.
+            [exit 1]
+        "#]];
+        told.assert_eq(&env.run("verify --store cut.redb").to_string());
+        assert_eq!(fs::read(env.path("cut.redb")).unwrap(), whole[..length]);
+    }
+}
+
+#[test]
+fn a_store_that_another_program_has_open_is_left_alone() {
+    let env = TestEnv::new();
+    let new = NewStore {
+        id: StoreId::from_bytes([1; 16]),
+        device: DeviceId::from_bytes([2; 16]),
+    };
+    let open = Store::create(&env.path("headwalk.redb"), new).unwrap();
+    check(
+        &env,
+        "verify",
+        &expect![[r#"
+        ! Error: another program has the store open: close it, or wait until it is done.
+        [exit 1]
+    "#]],
+    );
+    drop(open);
+    env.ok("verify");
+}
+
+#[test]
+fn what_cannot_be_understood_ends_with_2_and_says_what_was_meant() {
+    let env = TestEnv::new();
+    check(
+        &env,
+        "rebild",
+        &expect![[r#"
+            ! Error: unrecognized subcommand `rebild`.
+            ! Hint: did you mean `rebuild`?
+            [exit 2]
+        "#]],
+    );
+    check(
+        &env,
+        "verify --jso --json",
+        &expect![[r#"
+            {
+              "error": "unexpected argument `--jso` found",
+              "kind": "input",
+              "hint": "did you mean `--json`?"
+            }
+            ! Error: unexpected argument `--jso` found.
+            ! Hint: did you mean `--json`?
+            [exit 2]
+        "#]],
+    );
+    check(
+        &env,
+        "init --person",
+        &expect![[r#"
+            ! Error: a value is required for `--person <NAME>` but none was supplied.
+            ! Hint: --help says what it takes.
+            [exit 2]
+        "#]],
+    );
+    check(
+        &env,
+        "verify --units metric",
+        &expect![[r#"
+            ! Error: invalid value `metric` for `--units <UNITS>` [possible values: us, si].
+            ! Hint: --help says what it takes.
+            [exit 2]
+        "#]],
+    );
+}
+
+#[test]
+fn a_clock_that_is_no_moment_is_refused() {
+    let mut env = TestEnv::new();
+    env.set_now("half past seven");
+    check(
+        &env,
+        "init",
+        &expect![[r#"
+        ! Error: HEADWALK_NOW is `half past seven`, which is not a moment.
+        ! Hint: write it like 2026-07-14T07:30:00-05:00, or unset it.
+        [exit 2]
+    "#]],
+    );
+    assert!(!env.path("headwalk.redb").exists());
+}

@@ -1,0 +1,3 @@
+//! The real binaries, from outside.
+
+mod cli;
