@@ -314,6 +314,46 @@ mod tests {
     }
 
     #[test]
+    fn three_years_of_days_agree_with_pyfao56() {
+        let rows = rows("balance_pyfao56.csv");
+        assert!(rows.len() >= 1_000, "only {} days", rows.len());
+        let (mut depletion, mut furthest) = (Millimetres::ZERO, 0f64);
+        let mut run = "";
+        for row in &rows {
+            if row.text("run") != run {
+                run = row.text("run");
+                depletion = Millimetres::new(row.get("start_mm"));
+            }
+            let share = Fraction::new(row.get("share"));
+            let adjusted = row.text("adjusted") == "yes";
+            let zone = RootZone {
+                total: Millimetres::new(row.get("total_mm")),
+                ease: if adjusted {
+                    Ease::Adjusted(share)
+                } else {
+                    Ease::Fixed(share)
+                },
+            };
+            let [rain, irrigation, full_use] =
+                ["rain_mm", "irrigation_mm", "full_use_mm"].map(|column| row.get(column));
+            let got = day(
+                zone,
+                depletion,
+                wet(rain, irrigation, full_use),
+                Order::Lump,
+            )
+            .unwrap();
+            row.close("stress", got.stress.get());
+            row.close("used_mm", got.used.get());
+            row.close("drainage_mm", got.drainage.get());
+            row.close("depletion_mm", got.depletion.get());
+            furthest = furthest.max((got.depletion.get() - row.get("depletion_mm")).abs());
+            depletion = got.depletion;
+        }
+        println!("balance: {} days, furthest {furthest:.2e} mm", rows.len());
+    }
+
+    #[test]
     fn an_inch_on_a_square_foot_is_gallons() {
         let got = gallons(Inches::new(1.0), SquareFeet::new(1.0)).unwrap();
         close("definition", got.get(), 0.623377, 5e-7);

@@ -36,6 +36,40 @@ fn samples_match_the_published_fits() {
 }
 
 #[test]
+fn fits_and_survival_agree_with_lifelines() {
+    let samples = rows("lifetimes_lifelines.csv");
+    assert!(samples.len() > 50, "only {} samples", samples.len());
+    let mut furthest = 0f64;
+    for row in &samples {
+        let got = lifetimes(&sample(&row.list("failed"), &row.list("working"))).unwrap();
+        let law = got.weibull.unwrap();
+        for (column, value, relative) in [
+            ("shape", law.shape.get(), 1e-4),
+            ("scale", law.scale.get(), 1e-4),
+            ("log_likelihood", law.log_likelihood, 1e-7),
+        ] {
+            let expected = row.get(column);
+            close(
+                &format!("{} {column}", row.text("id")),
+                value,
+                expected,
+                relative * expected.abs(),
+            );
+            furthest = furthest.max((value / expected - 1.0).abs());
+        }
+        let survival = row.list("survival");
+        assert_eq!(got.survival.len(), survival.len(), "{}", row.text("id"));
+        for (step, expected) in got.survival.iter().zip(survival) {
+            close(row.text("id"), step.survival.get(), expected, 5e-9);
+        }
+    }
+    println!(
+        "lifetimes: {} samples, furthest {furthest:.2e} relative",
+        samples.len()
+    );
+}
+
+#[test]
 fn survival_steps_match_the_published_ones() {
     let samples = rows("lifetimes.csv");
     for (id, steps) in [("V-01", 7), ("V-03", 10)] {
