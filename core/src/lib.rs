@@ -8,5 +8,6 @@
 pub mod exchange;
 pub mod log;
 pub mod merge;
+pub mod site;
 pub mod store;
 pub mod water;

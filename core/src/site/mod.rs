@@ -1,0 +1,16 @@
+//! The trade's things: what the numbered fields of a logbook mean, and what follows from them.
+//!
+//! The log keeps numbers and values; this module says that field 256 of a zone is its area, that
+//! an area is a quantity in square feet or square metres, what is usual and what is impossible.
+//! It knows the log's values, the merge's state and the maths of water; it never knows where
+//! entries are kept or how they travel. Start at [`fields`], the one table of all that can be
+//! written down.
+
+pub mod fields;
+pub mod finding;
+pub mod kind;
+pub mod programs;
+pub mod time_of_day;
+pub mod unit;
+pub mod visit;
+pub mod words;
