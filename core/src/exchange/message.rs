@@ -3,26 +3,30 @@
 use serde::{Deserialize, Serialize};
 
 use super::Error;
-use crate::log::chain::Link;
-use crate::log::id::{DeviceId, LogbookId, Seq, StoreId};
+use crate::log::chain::{Held, Link};
+use crate::log::columns;
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::Head;
+use crate::store::{Bookmark, Head};
 
 /// The version of the exchange that this code speaks.
 pub const PROTOCOL: u8 = 1;
 /// The largest parcel that is read.
 pub const MAX_PARCEL_BYTES: usize = 1024 * 1024;
-/// How many bytes of entries a parcel carries at most; the rest is room for heads.
+/// How many bytes of entries, before they are packed, a parcel carries at most; the rest is room
+/// for heads.
 pub const MAX_ENTRY_BYTES: usize = 700 * 1024;
+/// How many bytes the entries of one parcel may unpack to: what is sent, and one entry over.
+const MAX_UNPACKED_BYTES: usize = MAX_ENTRY_BYTES * 2;
 
 /// Everything that one side says at one time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Parcel {
     /// Who speaks.
     pub from: Sender,
-    /// One part for each logbook.
-    pub parts: Vec<Part>,
+    /// What is said.
+    pub says: Says,
 }
 
 /// Who speaks, and when by their clock.
@@ -36,6 +40,42 @@ pub struct Sender {
     pub at: WallMs,
 }
 
+/// What one side says.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Says {
+    /// The caller's: what came to it since the two last met.
+    News {
+        /// Up to where it has read the answerer's arrivals.
+        since: Bookmark,
+        /// The logbooks for which that bookmark stands, as a digest.
+        covers: [u8; 16],
+        /// Its new entries, of whatever logbook.
+        batch: Vec<Vec<u8>>,
+        /// Whether there are more.
+        more: More,
+    },
+    /// The answer to news: they are on disk, and this came to the answerer since.
+    Taken {
+        /// Up to where the caller will have read with this batch.
+        read: Bookmark,
+        /// Everything that the answerer holds, as a digest.
+        held: Held,
+        /// What the caller lacks.
+        batch: Vec<Vec<u8>>,
+        /// Whether there is more.
+        more: More,
+    },
+    /// The answer to news that do not fit: compare what both hold, logbook by logbook.
+    Compare,
+    /// What the speaker holds of each logbook, and what the listener lacks.
+    Holdings {
+        /// One part for each logbook.
+        parts: Vec<Part>,
+        /// The end of the speaker's arrivals.
+        end: Bookmark,
+    },
+}
+
 /// What one side says of one logbook.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Part {
@@ -45,7 +85,7 @@ pub struct Part {
     pub heads: Vec<(DeviceId, Head)>,
     /// Entries that the speaker believes the listener lacks, each after those that its writer had
     /// seen.
-    pub entries: Vec<Vec<u8>>,
+    pub batch: Vec<Vec<u8>>,
     /// Whether there are more such entries than this parcel has room for.
     pub more: More,
     /// Why the listener's own entries were not taken.
@@ -73,9 +113,12 @@ pub enum Refusal {
         /// The place with two contents, or one after it.
         seq: Seq,
     },
-    /// Some bytes are no entry.
+    /// Some bytes are no entry of that logbook.
     #[error("an entry could not be read there: {0}")]
     Unreadable(String),
+    /// This caller may not write in this logbook.
+    #[error("this device may not write in that logbook: ask the dispatcher")]
+    NotAllowed,
 }
 
 impl Part {
@@ -88,40 +131,69 @@ impl Part {
     }
 }
 
+impl More {
+    /// Says whether there is more.
+    pub const fn is_to_come(more: bool) -> Self {
+        if more { Self::ToCome } else { Self::Nothing }
+    }
+}
+
+/// Shapes on the wire, apart from the types that the code works with.
 #[derive(Serialize, Deserialize)]
-struct ParcelWire<'a> {
+struct ParcelWire {
     store: [u8; 16],
     device: [u8; 16],
     at: u64,
-    #[serde(borrow)]
-    parts: Vec<PartWire<'a>>,
+    says: SaysWire,
+}
+
+type BookmarkWire = (u64, [u8; 8]);
+
+#[derive(Serialize, Deserialize)]
+enum SaysWire {
+    News {
+        since: BookmarkWire,
+        covers: [u8; 16],
+        batch: Vec<u8>,
+        more: bool,
+    },
+    Taken {
+        read: BookmarkWire,
+        held: [u8; 32],
+        batch: Vec<u8>,
+        more: bool,
+    },
+    Compare,
+    Holdings {
+        parts: Vec<PartWire>,
+        end: BookmarkWire,
+    },
 }
 
 #[derive(Serialize, Deserialize)]
-struct PartWire<'a> {
+struct PartWire {
     logbook: [u8; 16],
     heads: Vec<([u8; 16], u64, [u8; 32])>,
-    #[serde(borrow)]
-    entries: Vec<&'a [u8]>,
+    batch: Vec<u8>,
     more: bool,
-    #[serde(borrow)]
-    refused: Option<RefusalWire<'a>>,
+    refused: Option<RefusalWire>,
 }
 
 #[derive(Serialize, Deserialize)]
-enum RefusalWire<'a> {
+enum RefusalWire {
     Fork([u8; 16], u64),
-    Unreadable(&'a str),
+    Unreadable(String),
+    NotAllowed,
 }
 
 impl Parcel {
-    /// Returns the parcel's bytes: the version, then postcard.
+    /// Returns the parcel's bytes: the version, then postcard, entries packed in columns.
     pub fn to_bytes(&self) -> Vec<u8> {
         let wire = ParcelWire {
             store: *self.from.store.bytes(),
             device: *self.from.device.bytes(),
             at: self.from.at.get(),
-            parts: self.parts.iter().map(part_wire).collect(),
+            says: says_wire(&self.says),
         };
         postcard::to_extend(&wire, vec![PROTOCOL]).expect("a vector takes any parcel")
     }
@@ -138,65 +210,159 @@ impl Parcel {
         if version != PROTOCOL {
             return Err(Error::OtherVersion { theirs: version });
         }
-        let wire: ParcelWire<'_> = match postcard::take_from_bytes(rest) {
+        let wire: ParcelWire = match postcard::take_from_bytes(rest) {
             Ok((wire, [])) => wire,
             Ok(_) => return Err(Error::Garbled("there is more after its end")),
             Err(_) => return Err(Error::Garbled("it is cut short or in another shape")),
         };
-        let parts = wire.parts.iter().map(wire_part).collect::<Option<_>>();
+        let from = Sender {
+            store: StoreId::from_bytes(wire.store),
+            device: DeviceId::from_bytes(wire.device),
+            at: WallMs::new(wire.at),
+        };
         Ok(Self {
-            from: Sender {
-                store: StoreId::from_bytes(wire.store),
-                device: DeviceId::from_bytes(wire.device),
-                at: WallMs::new(wire.at),
-            },
-            parts: parts.ok_or(Error::Garbled("it names an entry's place as zero"))?,
+            from,
+            says: wire_says(wire.says)?,
         })
     }
 }
 
-fn part_wire(part: &Part) -> PartWire<'_> {
+fn says_wire(says: &Says) -> SaysWire {
+    let mark = |bookmark: &Bookmark| (bookmark.arrival.0, bookmark.check);
+    match says {
+        Says::News {
+            since,
+            covers,
+            batch,
+            more,
+        } => SaysWire::News {
+            since: mark(since),
+            covers: *covers,
+            batch: packed(batch),
+            more: *more == More::ToCome,
+        },
+        Says::Taken {
+            read,
+            held,
+            batch,
+            more,
+        } => SaysWire::Taken {
+            read: mark(read),
+            held: held.0,
+            batch: packed(batch),
+            more: *more == More::ToCome,
+        },
+        Says::Compare => SaysWire::Compare,
+        Says::Holdings { parts, end } => SaysWire::Holdings {
+            parts: parts.iter().map(part_wire).collect(),
+            end: mark(end),
+        },
+    }
+}
+
+fn wire_says(wire: SaysWire) -> Result<Says, Error> {
+    let mark = |(arrival, check)| Bookmark {
+        arrival: Arrival(arrival),
+        check,
+    };
+    let mut left = MAX_UNPACKED_BYTES;
+    Ok(match wire {
+        SaysWire::News {
+            since,
+            covers,
+            batch,
+            more,
+        } => Says::News {
+            since: mark(since),
+            covers,
+            batch: unpacked(&batch, &mut left)?,
+            more: More::is_to_come(more),
+        },
+        SaysWire::Taken {
+            read,
+            held,
+            batch,
+            more,
+        } => Says::Taken {
+            read: mark(read),
+            held: Held(held),
+            batch: unpacked(&batch, &mut left)?,
+            more: More::is_to_come(more),
+        },
+        SaysWire::Compare => Says::Compare,
+        SaysWire::Holdings { parts, end } => Says::Holdings {
+            parts: parts
+                .into_iter()
+                .map(|part| wire_part(part, &mut left))
+                .collect::<Result<_, _>>()?,
+            end: mark(end),
+        },
+    })
+}
+
+fn part_wire(part: &Part) -> PartWire {
+    let head =
+        |(device, head): &(DeviceId, Head)| (*device.bytes(), head.seq.get(), *head.link.bytes());
     PartWire {
         logbook: *part.logbook.bytes(),
-        heads: part
-            .heads
-            .iter()
-            .map(|(device, head)| (*device.bytes(), head.seq.get(), *head.link.bytes()))
-            .collect(),
-        entries: part.entries.iter().map(Vec::as_slice).collect(),
+        heads: part.heads.iter().map(head).collect(),
+        batch: packed(&part.batch),
         more: part.more == More::ToCome,
         refused: part.refused.as_ref().map(|refusal| match refusal {
             Refusal::Fork { device, seq } => RefusalWire::Fork(*device.bytes(), seq.get()),
-            Refusal::Unreadable(why) => RefusalWire::Unreadable(why),
+            Refusal::Unreadable(why) => RefusalWire::Unreadable(why.clone()),
+            Refusal::NotAllowed => RefusalWire::NotAllowed,
         }),
     }
 }
 
-fn wire_part(wire: &PartWire<'_>) -> Option<Part> {
-    let head = |&(device, seq, link): &([u8; 16], u64, [u8; 32])| {
+fn wire_part(wire: PartWire, left: &mut usize) -> Result<Part, Error> {
+    let place = |seq| Seq::new(seq).ok_or(Error::Garbled("it names an entry's place as zero"));
+    let head = |(device, seq, link)| {
         let head = Head {
-            seq: Seq::new(seq)?,
+            seq: place(seq)?,
             link: Link::from_bytes(link),
         };
-        Some((DeviceId::from_bytes(device), head))
+        Ok((DeviceId::from_bytes(device), head))
     };
-    let refused = match &wire.refused {
+    let refused = match wire.refused {
         None => None,
         Some(RefusalWire::Fork(device, seq)) => Some(Refusal::Fork {
-            device: DeviceId::from_bytes(*device),
-            seq: Seq::new(*seq)?,
+            device: DeviceId::from_bytes(device),
+            seq: place(seq)?,
         }),
-        Some(RefusalWire::Unreadable(why)) => Some(Refusal::Unreadable((*why).to_owned())),
+        Some(RefusalWire::Unreadable(why)) => Some(Refusal::Unreadable(why)),
+        Some(RefusalWire::NotAllowed) => Some(Refusal::NotAllowed),
     };
-    Some(Part {
+    Ok(Part {
         logbook: LogbookId::from_bytes(wire.logbook),
-        heads: wire.heads.iter().map(head).collect::<Option<_>>()?,
-        entries: wire.entries.iter().map(|raw| raw.to_vec()).collect(),
-        more: if wire.more {
-            More::ToCome
-        } else {
-            More::Nothing
-        },
+        heads: wire
+            .heads
+            .into_iter()
+            .map(head)
+            .collect::<Result<_, Error>>()?,
+        batch: unpacked(&wire.batch, left)?,
+        more: More::is_to_come(wire.more),
         refused,
     })
+}
+
+/// No entries take no bytes.
+fn packed(batch: &[Vec<u8>]) -> Vec<u8> {
+    if batch.is_empty() {
+        Vec::new()
+    } else {
+        columns::pack(batch)
+    }
+}
+
+/// Unpacks one batch and takes its size off what the parcel's batches may still unpack to.
+fn unpacked(bytes: &[u8], left: &mut usize) -> Result<Vec<Vec<u8>>, Error> {
+    if bytes.is_empty() {
+        return Ok(Vec::new());
+    }
+    let batch = columns::unpack(bytes, *left);
+    let batch = batch.map_err(|_| Error::Garbled("its entries do not unpack"))?;
+    *left -= batch.iter().map(Vec::len).sum::<usize>();
+    Ok(batch)
 }

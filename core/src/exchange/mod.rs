@@ -2,7 +2,7 @@
 //!
 //! Sans-IO: parcels in, parcels out; no socket, clock, task or lock. One side calls, the other
 //! answers; the answerer keeps nothing between parcels, so a hub may forget a caller at any
-//! moment. An acknowledgement is the answerer's own heads, read after its commit, so that it
+//! moment. An acknowledgement tells what the answerer holds, read after its commit, so that it
 //! cannot be sent early. Sending twice, half, late or never changes nothing. Start at
 //! [`session::Caller`] and [`session::answer`].
 //!
@@ -18,16 +18,18 @@
 //! # let (tablet, hub, now) = (store(1), store(2), WallMs::new(1_000));
 //! let (mut caller, mut parcel) = Caller::begin(&tablet, None, now)?;
 //! loop {
-//!     let reply = answer(&hub, &parcel, Answering::AsPeer, now)?;
+//!     let reply = answer(&hub, &parcel, &Answering::as_peer(), now)?;
 //!     match caller.receive(&tablet, &reply, now)? {
 //!         Next::Send(next) => parcel = next,
-//!         Next::Done(summary) => break assert!(summary.all_equal()),
+//!         Next::Done(summary) => break assert!(summary.equal),
 //!     }
 //! }
 //! # Ok::<(), headwalk_core::exchange::Error>(())
 //! ```
 
+mod answer;
 pub mod message;
+mod parts;
 pub mod session;
 mod shelf;
 

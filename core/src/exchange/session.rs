@@ -1,30 +1,25 @@
-//! The two sides of an exchange.
+//! The side that calls.
 //!
-//! The caller sends what it holds of each logbook and the entries that the answerer had not
-//! acknowledged when they last met; the answerer takes them, and sends back what it then holds
-//! and the entries that the caller lacks. That is one round trip; more follow only where a
-//! parcel had no room, or where the answerer holds less than the caller remembered.
+//! A usual call is one round trip: the caller sends what came to it since the two last met, with a
+//! bookmark into the answerer's arrivals; the answerer takes it, and sends back what came to it
+//! after the bookmark and a digest of all that it holds. Where the bookmark is void, the route has
+//! changed or the digests differ, the two compare what they hold, logbook by logbook.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Sender};
-use super::{Error, Shelf};
-use crate::log::id::{DeviceId, LogbookId, Place, Seq, StoreId};
+use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
+use super::{Error, Shelf, parts};
+use crate::log::chain::Held;
+use crate::log::codec;
+use crate::log::id::{Arrival, LogbookId, StoreId};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{self, Clocks, Head};
+use crate::store::{self, Bookmark, Clocks, Met};
 
-/// How a store answers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Answering {
-    /// As a hub: it judges clocks, and gives receipts where it must.
-    AsHub,
-    /// As another device: it takes stamps as they are.
-    AsPeer,
-}
+pub use super::answer::{Answering, answer};
 
 /// Round trips without progress after which a caller gives up.
-const MAX_IDLE_TRIPS: u32 = 3;
+const MAX_IDLE_TRIPS: u32 = 4;
 
 /// What a caller does next.
 #[derive(Debug)]
@@ -38,10 +33,12 @@ pub enum Next {
 /// What an exchange came to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Summary {
-    /// Each logbook that was spoken of.
+    /// Each logbook of which entries went either way, or which could not be brought up to date.
     pub logbooks: BTreeMap<LogbookId, Carried>,
     /// Answers received.
     pub round_trips: u32,
+    /// Whether both sides hold the same now of every logbook that they share, chains compared.
+    pub equal: bool,
 }
 
 /// What an exchange came to for one logbook.
@@ -51,29 +48,39 @@ pub struct Carried {
     pub sent: u64,
     /// Entries that this side came to hold.
     pub received: u64,
-    /// Whether both sides hold the same now, chains compared.
-    pub equal: bool,
     /// Why entries were not taken, here or there.
     pub refused: Option<Refusal>,
 }
 
-impl Summary {
-    /// Returns whether both sides hold the same of every logbook.
-    pub fn all_equal(&self) -> bool {
-        self.logbooks.values().all(|carried| carried.equal)
-    }
-}
-
-/// The side that calls.
+/// One call, from its first parcel to its end.
 #[derive(Debug)]
 pub struct Caller {
     peer: Option<StoreId>,
-    // What the other side holds, as last heard or remembered.
-    theirs: BTreeMap<LogbookId, VersionVector>,
-    // What this side held as it last spoke.
-    told: BTreeMap<LogbookId, VersionVector>,
+    way: Way,
     summary: Summary,
     idle_trips: u32,
+}
+
+/// How the two bring each other up to date.
+#[derive(Debug)]
+enum Way {
+    /// By bookmarks.
+    ByNews { met: Met, sent: Sent },
+    /// By comparing what both hold.
+    ByComparing {
+        // What the other side holds, as last heard; empty before it was heard.
+        theirs: BTreeMap<LogbookId, VersionVector>,
+        // What this side held as it last spoke.
+        told: BTreeMap<LogbookId, VersionVector>,
+    },
+}
+
+/// The news under way.
+#[derive(Debug)]
+struct Sent {
+    up_to: Arrival,
+    more: bool,
+    entries: BTreeMap<LogbookId, u64>,
 }
 
 impl Caller {
@@ -87,31 +94,29 @@ impl Caller {
         peer: Option<StoreId>,
         now: WallMs,
     ) -> Result<(Self, Parcel), Error> {
-        let mut theirs = BTreeMap::new();
-        for logbook in shelf.logbooks()? {
-            let known = match peer {
-                Some(peer) => shelf.acknowledged(peer, logbook)?,
-                // Not a word is sent before it is known what the other side lacks.
-                None => shelf_vector(shelf, logbook)?,
-            };
-            theirs.insert(logbook, known);
-        }
-        let (told, summary) = (BTreeMap::new(), Summary::default());
+        let met = peer.map(|peer| shelf.met(peer)).transpose()?.flatten();
+        let way = Way::comparing();
         let mut caller = Self {
             peer,
-            theirs,
-            told,
-            summary,
+            way,
+            summary: Summary::default(),
             idle_trips: 0,
         };
-        let (parcel, _) = caller.parcel(shelf, now)?;
+        let parcel = match met {
+            // A store that was put back to an earlier copy of itself has told more than it holds.
+            Some(met) if met.told <= shelf.last_bookmark()?.arrival => {
+                caller.news(shelf, met, now)?
+            }
+            _ => caller.holdings(shelf, now)?.0,
+        };
         Ok((caller, parcel))
     }
 
     /// Takes in an answer: its entries are on disk when this returns.
     ///
     /// # Errors
-    /// [`Error::Itself`], [`Error::Stuck`], or [`Error::Store`] where the own store fails.
+    /// [`Error::Itself`], [`Error::Garbled`], [`Error::Stuck`], or [`Error::Store`] where the own
+    /// store fails.
     pub fn receive(
         &mut self,
         shelf: &impl Shelf,
@@ -121,173 +126,259 @@ impl Caller {
         if answer.from.store == shelf.id() {
             return Err(Error::Itself(shelf.id()));
         }
-        if self.peer.is_some_and(|peer| peer != answer.from.store) {
-            self.theirs.clear(); // another store answers than the one that was remembered
-        }
-        self.peer = Some(answer.from.store);
         self.summary.round_trips += 1;
-        let (mut progress, mut more) = (false, false);
-        for part in &answer.parts {
-            progress |= self.receive_part(shelf, part, now)?;
-            more |= part.more == More::ToCome;
+        let another = self.peer.is_some_and(|peer| peer != answer.from.store);
+        self.peer = Some(answer.from.store);
+        let way = core::mem::replace(&mut self.way, Way::comparing());
+        match (way, &answer.says) {
+            (Way::ByNews { .. }, Says::Compare) => self.compare(shelf, now),
+            (Way::ByNews { .. }, Says::Taken { .. }) if another => self.compare(shelf, now),
+            (
+                Way::ByNews { met, sent },
+                Says::Taken {
+                    read,
+                    held,
+                    batch,
+                    more,
+                },
+            ) => {
+                let taken = Taken {
+                    read: *read,
+                    held: *held,
+                    batch,
+                    more: *more,
+                };
+                self.receive_news(shelf, answer.from.store, met, sent, taken, now)
+            }
+            (way @ Way::ByComparing { .. }, Says::Holdings { parts, end }) => {
+                self.way = way;
+                self.receive_holdings(shelf, answer.from.store, parts, *end, now)
+            }
+            _ => Err(Error::Garbled("the answer does not fit what was asked")),
         }
-        let acknowledged: Vec<_> = self
-            .theirs
-            .iter()
-            .map(|(logbook, theirs)| (*logbook, theirs.clone()))
-            .collect();
-        shelf.remember_acknowledged(answer.from.store, &acknowledged)?;
-        self.idle_trips = if progress { 0 } else { self.idle_trips + 1 };
-        let (parcel, sends) = self.parcel(shelf, now)?;
-        if !sends && !more {
-            return Ok(Next::Done(self.summary.clone()));
-        }
-        if self.idle_trips >= MAX_IDLE_TRIPS {
-            return Err(Error::Stuck(self.summary.round_trips));
-        }
-        Ok(Next::Send(parcel))
     }
 
-    /// Returns whether either side came to hold more.
-    fn receive_part(
+    /// Makes a parcel of news.
+    fn news(&mut self, shelf: &impl Shelf, met: Met, now: WallMs) -> Result<Parcel, Error> {
+        let news = shelf.news(met.told, &|_, _| true, &BTreeSet::new(), MAX_ENTRY_BYTES)?;
+        let says = Says::News {
+            since: met.read,
+            covers: parts::covers(&met.covers),
+            batch: news.batch.clone(),
+            more: More::is_to_come(news.more),
+        };
+        let (up_to, more) = (news.read.arrival, news.more);
+        let sent = Sent {
+            up_to,
+            more,
+            entries: by_logbook(&news.batch)?,
+        };
+        self.way = Way::ByNews { met, sent };
+        Ok(Parcel {
+            from: parts::sender(shelf, now),
+            says,
+        })
+    }
+
+    fn receive_news(
         &mut self,
         shelf: &impl Shelf,
-        part: &Part,
+        peer: StoreId,
+        mut met: Met,
+        sent: Sent,
+        taken: Taken<'_>,
         now: WallMs,
-    ) -> Result<bool, Error> {
-        let told = self.told.get(&part.logbook).cloned().unwrap_or_default();
-        let before = self
-            .theirs
-            .get(&part.logbook)
-            .cloned()
-            .unwrap_or_else(|| told.clone());
-        let taken = take(shelf, part, now, Clocks::TakenAsTold)?;
-        let (theirs, ours) = (part.vector(), shelf.heads(part.logbook)?);
-        let carried = self.summary.logbooks.entry(part.logbook).or_default();
-        carried.refused = part.refused.clone().or(carried.refused.take());
-        let mut received = 0;
-        match taken {
-            Ok(new) => received = new,
-            Err(refusal) => carried.refused = Some(refusal),
+    ) -> Result<Next, Error> {
+        met.covers.extend(sent.entries.keys());
+        for (logbook, entries) in sent.entries {
+            self.summary.logbooks.entry(logbook).or_default().sent += entries;
         }
-        if let Some(fork) = fork(shelf, part)? {
-            carried.refused = Some(fork);
+        if !taken.batch.is_empty() {
+            let came = by_logbook(taken.batch)?;
+            let before = count(shelf, came.keys())?;
+            match shelf.append(taken.batch, now, Clocks::TakenAsTold) {
+                Ok(_) => {}
+                Err(
+                    store::Error::Gap { .. }
+                    | store::Error::MissingCause { .. }
+                    | store::Error::Fork { .. }
+                    | store::Error::Codec(_),
+                ) => return self.compare(shelf, now),
+                Err(error) => return Err(error.into()),
+            }
+            for (logbook, after) in count(shelf, came.keys())? {
+                let received = after - before.get(&logbook).copied().unwrap_or(0);
+                self.summary.logbooks.entry(logbook).or_default().received += received;
+            }
+            met.covers.extend(came.keys());
         }
-        carried.received += received;
-        carried.sent += common(&told, &theirs).saturating_sub(common(&told, &before));
-        let mut sorted = part.heads.clone();
-        sorted.sort_by_key(|(device, _)| *device);
-        carried.equal = sorted == ours;
-        let moved = received > 0 || theirs != before;
-        self.theirs.insert(part.logbook, theirs);
-        Ok(moved)
+        met.read = taken.read;
+        // What was sent was taken; what came since came from there, unless more is to be sent.
+        met.told = if sent.more {
+            sent.up_to
+        } else {
+            shelf.last_bookmark()?.arrival
+        };
+        shelf.remember_met(peer, &met)?;
+        if sent.more || taken.more == More::ToCome {
+            return Ok(Next::Send(self.news(shelf, met, now)?));
+        }
+        if shelf.held(&met.covers)? != taken.held {
+            return self.compare(shelf, now);
+        }
+        self.summary.equal = true;
+        Ok(Next::Done(self.summary.clone()))
     }
 
-    /// Makes the next parcel; says whether it carries any entries.
-    fn parcel(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<(Parcel, bool), Error> {
-        let mut room = MAX_ENTRY_BYTES;
-        let mut parts = Vec::new();
+    /// Begins to compare.
+    fn compare(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<Next, Error> {
+        self.way = Way::comparing();
+        Ok(Next::Send(self.holdings(shelf, now)?.0))
+    }
+
+    /// Makes a parcel that tells what is held; says whether it carries any entries.
+    fn holdings(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<(Parcel, bool), Error> {
+        let end = shelf.last_bookmark()?;
+        let Way::ByComparing { theirs, told } = &mut self.way else {
+            unreachable!("news are not compared");
+        };
+        let (mut room, mut parts) = (MAX_ENTRY_BYTES, Vec::new());
+        let heard = !theirs.is_empty();
         for logbook in shelf.logbooks()? {
             let refused = self
                 .summary
                 .logbooks
                 .get(&logbook)
                 .and_then(|c| c.refused.as_ref());
-            let heads = shelf.heads(logbook)?;
             if refused.is_some() {
                 continue; // what was refused once is not sent again in this exchange
             }
-            let unknown = VersionVector::new();
-            let theirs = self.theirs.get(&logbook).unwrap_or(&unknown);
-            let part = part(shelf, logbook, heads, theirs, &mut room, None)?;
-            self.told.insert(logbook, part.vector());
+            let known = match theirs.get(&logbook) {
+                Some(known) => known.clone(),
+                None if heard => continue, // the other side does not speak of it
+                // Nothing is sent before it is known what the other side lacks.
+                None => vector(shelf, logbook)?,
+            };
+            let part = parts::part(shelf, logbook, &known, &mut room, None)?;
+            told.insert(logbook, part.vector());
             parts.push(part);
         }
-        let sends = parts.iter().any(|part| !part.entries.is_empty());
+        let sends = parts.iter().any(|part| !part.batch.is_empty());
+        let says = Says::Holdings { parts, end };
         Ok((
             Parcel {
-                from: sender(shelf, now),
-                parts,
+                from: parts::sender(shelf, now),
+                says,
             },
             sends,
         ))
     }
+
+    fn receive_holdings(
+        &mut self,
+        shelf: &impl Shelf,
+        peer: StoreId,
+        answer: &[Part],
+        end: Bookmark,
+        now: WallMs,
+    ) -> Result<Next, Error> {
+        let (mut progress, mut more, mut equal) = (false, false, true);
+        for part in answer {
+            let (moved, same) = self.receive_part(shelf, part, now)?;
+            progress |= moved;
+            equal &= same;
+            more |= part.more == More::ToCome;
+        }
+        self.idle_trips = if progress { 0 } else { self.idle_trips + 1 };
+        let covers: BTreeSet<_> = answer.iter().map(|part| part.logbook).collect();
+        let own = shelf.logbooks()?;
+        let (parcel, sends) = self.holdings(shelf, now)?;
+        if sends || more {
+            if self.idle_trips >= MAX_IDLE_TRIPS {
+                return Err(Error::Stuck(self.summary.round_trips));
+            }
+            return Ok(Next::Send(parcel));
+        }
+        self.summary.equal = equal;
+        if equal {
+            let told = shelf.last_bookmark()?.arrival;
+            // A logbook that the other side does not speak of is neither told nor read.
+            let spoken = own.iter().all(|logbook| covers.contains(logbook));
+            let met = Met {
+                read: end,
+                told: if spoken { told } else { Arrival(0) },
+                covers,
+            };
+            shelf.remember_met(peer, &met)?;
+        }
+        Ok(Next::Done(self.summary.clone()))
+    }
+
+    /// Returns whether either side came to hold more, and whether both hold the same now.
+    fn receive_part(
+        &mut self,
+        shelf: &impl Shelf,
+        part: &Part,
+        now: WallMs,
+    ) -> Result<(bool, bool), Error> {
+        let Way::ByComparing { theirs, told } = &mut self.way else {
+            unreachable!("news are not compared");
+        };
+        let had = vector(shelf, part.logbook)?.entries();
+        let taken = parts::take(shelf, part, now, Clocks::TakenAsTold)?;
+        let fork = parts::fork(shelf, part)?;
+        let mut ours = shelf.heads(part.logbook)?;
+        let received = vector(shelf, part.logbook)?.entries() - had;
+        let (told, now_theirs) = (told.get(&part.logbook), part.vector());
+        let before = theirs.insert(part.logbook, now_theirs.clone());
+        let sent = match (told, &before) {
+            (Some(told), Some(before)) => {
+                common(told, &now_theirs).saturating_sub(common(told, before))
+            }
+            _ => 0,
+        };
+        let refused = taken.err().or(fork).or_else(|| part.refused.clone());
+        let same = {
+            let mut heads = part.heads.clone();
+            heads.sort_by_key(|(device, _)| *device);
+            ours.sort_by_key(|(device, _)| *device);
+            heads == ours && refused.is_none()
+        };
+        if sent > 0 || received > 0 || refused.is_some() {
+            let carried = self.summary.logbooks.entry(part.logbook).or_default();
+            carried.sent += sent;
+            carried.received += received;
+            carried.refused = refused.or(carried.refused.take());
+        }
+        Ok((received > 0 || before.as_ref() != Some(&now_theirs), same))
+    }
 }
 
-/// Answers one parcel: takes its entries, and returns what is held then and what the caller
-/// lacks. Everything acknowledged is on disk when this returns.
-///
-/// # Errors
-/// [`Error::Itself`], or [`Error::Store`] where the own store fails. What the caller did wrong is
-/// told in the answer, logbook by logbook.
-pub fn answer(
-    shelf: &impl Shelf,
-    parcel: &Parcel,
-    answering: Answering,
-    now: WallMs,
-) -> Result<Parcel, Error> {
-    if parcel.from.store == shelf.id() {
-        return Err(Error::Itself(shelf.id()));
-    }
-    let clocks = match answering {
-        Answering::AsPeer => Clocks::TakenAsTold,
-        Answering::AsHub => Clocks::Judged {
-            sender: parcel.from.device,
-            behind_ms: now.since(parcel.from.at),
-        },
-    };
-    let mut refusals = BTreeMap::new();
-    for part in &parcel.parts {
-        if let Err(refusal) = take(shelf, part, now, clocks)? {
-            refusals.insert(part.logbook, refusal);
-        } else if let Some(fork) = fork(shelf, part)? {
-            refusals.insert(part.logbook, fork);
+/// An answer to news.
+struct Taken<'a> {
+    read: Bookmark,
+    held: Held,
+    batch: &'a [Vec<u8>],
+    more: More,
+}
+
+impl Way {
+    const fn comparing() -> Self {
+        Self::ByComparing {
+            theirs: BTreeMap::new(),
+            told: BTreeMap::new(),
         }
     }
-    let told: BTreeMap<_, _> = parcel
-        .parts
-        .iter()
-        .map(|part| (part.logbook, part))
-        .collect();
-    let spoken: BTreeSet<_> = told.keys().copied().chain(shelf.logbooks()?).collect();
-    let mut room = MAX_ENTRY_BYTES;
-    let mut parts = Vec::new();
-    for logbook in spoken {
-        let theirs = told
-            .get(&logbook)
-            .map(|part| part.vector())
-            .unwrap_or_default();
-        let heads = shelf.heads(logbook)?;
-        parts.push(part(
-            shelf,
-            logbook,
-            heads,
-            &theirs,
-            &mut room,
-            refusals.remove(&logbook),
-        )?);
-    }
-    Ok(Parcel {
-        from: sender(shelf, now),
-        parts,
-    })
 }
 
 /// Counts the entries that both vectors hold.
 fn common(one: &VersionVector, other: &VersionVector) -> u64 {
-    let both = |(device, seq): (DeviceId, Seq)| other.last(device).map_or(0, |s| s.min(seq).get());
-    one.iter().map(both).sum()
+    one.iter()
+        .filter_map(|(device, seq)| Some(other.last(device)?.min(seq).get()))
+        .sum()
 }
 
-fn sender(shelf: &impl Shelf, now: WallMs) -> Sender {
-    Sender {
-        store: shelf.id(),
-        device: shelf.device(),
-        at: now,
-    }
-}
-
-fn shelf_vector(shelf: &impl Shelf, logbook: LogbookId) -> Result<VersionVector, Error> {
+fn vector(shelf: &impl Shelf, logbook: LogbookId) -> Result<VersionVector, Error> {
     Ok(shelf
         .heads(logbook)?
         .into_iter()
@@ -295,82 +386,24 @@ fn shelf_vector(shelf: &impl Shelf, logbook: LogbookId) -> Result<VersionVector,
         .collect())
 }
 
-/// Says what is held of a logbook, and as much of what the listener lacks as there is room for.
-fn part(
+/// Counts the entries held of each of these logbooks.
+fn count<'a>(
     shelf: &impl Shelf,
-    logbook: LogbookId,
-    heads: Vec<(DeviceId, Head)>,
-    theirs: &VersionVector,
-    room: &mut usize,
-    refused: Option<Refusal>,
-) -> Result<Part, Error> {
-    let ours: VersionVector = heads
-        .iter()
-        .map(|(device, head)| (*device, head.seq))
-        .collect();
-    let lacks = !theirs.includes_all(&ours);
-    let (mut entries, mut more) = (Vec::new(), More::Nothing);
-    if lacks && refused.is_none() {
-        if *room == 0 {
-            more = More::ToCome;
-        } else {
-            let (batch, rest) = shelf.entries_beyond(logbook, theirs, *room)?;
-            let bytes: usize = batch.iter().map(Vec::len).sum();
-            // A parcel that is full stays full, so that a small logbook does not squeeze in front.
-            *room = if rest { 0 } else { room.saturating_sub(bytes) };
-            more = if rest { More::ToCome } else { More::Nothing };
-            entries = batch;
-        }
-    }
-    Ok(Part {
-        logbook,
-        heads,
-        entries,
-        more,
-        refused,
-    })
+    logbooks: impl Iterator<Item = &'a LogbookId>,
+) -> Result<BTreeMap<LogbookId, u64>, Error> {
+    logbooks
+        .map(|logbook| Ok((*logbook, vector(shelf, *logbook)?.entries())))
+        .collect()
 }
 
-/// Takes a part's entries; says how many were new, or why none was taken. A batch that begins too
-/// late is not refused: the heads that go back tell where to begin.
-fn take(
-    shelf: &impl Shelf,
-    part: &Part,
-    now: WallMs,
-    clocks: Clocks,
-) -> Result<Result<u64, Refusal>, Error> {
-    if part.entries.is_empty() {
-        return Ok(Ok(0));
+/// Counts a batch's entries by logbook.
+fn by_logbook(batch: &[Vec<u8>]) -> Result<BTreeMap<LogbookId, u64>, Error> {
+    let mut counts = BTreeMap::new();
+    for raw in batch {
+        let (logbook, _) = codec::peek(raw).map_err(|error| Error::Store(error.into()))?;
+        *counts.entry(logbook).or_default() += 1;
     }
-    match shelf.append(part.logbook, &part.entries, now, clocks) {
-        Ok(appended) => Ok(Ok(appended.new as u64)),
-        Err(store::Error::Gap { .. } | store::Error::MissingCause { .. }) => Ok(Ok(0)),
-        Err(store::Error::Fork { device, seq }) => Ok(Err(Refusal::Fork { device, seq })),
-        Err(error @ (store::Error::Codec(_) | store::Error::OtherLogbook { .. })) => {
-            Ok(Err(Refusal::Unreadable(error.to_string())))
-        }
-        Err(other) => Err(other.into()),
-    }
-}
-
-/// Compares the speaker's chains with ours where both hold the entry.
-fn fork(shelf: &impl Shelf, part: &Part) -> Result<Option<Refusal>, Error> {
-    for (device, head) in &part.heads {
-        let place = Place {
-            device: *device,
-            seq: head.seq,
-        };
-        if shelf
-            .link(part.logbook, place)?
-            .is_some_and(|link| link != head.link)
-        {
-            return Ok(Some(Refusal::Fork {
-                device: *device,
-                seq: head.seq,
-            }));
-        }
-    }
-    Ok(None)
+    Ok(counts)
 }
 
 #[cfg(test)]

@@ -1,94 +1,49 @@
 //! What the exchange needs of a store, and no more.
 
-use crate::log::chain::Link;
-use crate::log::id::{DeviceId, LogbookId, Place, StoreId};
+use std::collections::BTreeSet;
+
+use crate::log::chain::{Held, Link};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Place, StoreId};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{Appended, Clocks, Error, Head, Store};
+use crate::store::{Appended, Bookmark, Clocks, Error, Head, Met, News, Store};
 
-/// A store as the exchange sees it. Each method means what the one of the same name of [`Store`]
-/// means; what [`Shelf::append`] returned from is on disk.
-#[expect(
-    missing_docs,
-    reason = "the methods are those of `Store`, documented there"
-)]
-#[expect(clippy::missing_errors_doc, reason = "the errors are those of `Store`")]
-pub trait Shelf {
+/// Asks of a logbook and a device whether its entry is wanted.
+pub type Wanted<'a> = &'a dyn Fn(LogbookId, DeviceId) -> bool;
+
+macro_rules! shelf {
+    ($(fn $name:ident(&self $(, $arg:ident: $kind:ty)*) -> $returned:ty;)*) => {
+        /// A store as the exchange sees it. Each method means what the one of the same name of
+        /// [`Store`] means; what [`Shelf::append`] returned from is on disk.
+        #[expect(missing_docs, reason = "the methods are those of `Store`, documented there")]
+        pub trait Shelf {
+            $(fn $name(&self $(, $arg: $kind)*) -> $returned;)*
+        }
+
+        impl Shelf for Store {
+            $(fn $name(&self $(, $arg: $kind)*) -> $returned {
+                self.$name($($arg),*)
+            })*
+        }
+    };
+}
+
+shelf! {
     fn id(&self) -> StoreId;
     fn device(&self) -> DeviceId;
     fn logbooks(&self) -> Result<Vec<LogbookId>, Error>;
     fn heads(&self, logbook: LogbookId) -> Result<Vec<(DeviceId, Head)>, Error>;
     fn link(&self, logbook: LogbookId, place: Place) -> Result<Option<Link>, Error>;
     fn entries_beyond(
-        &self,
-        logbook: LogbookId,
-        known: &VersionVector,
-        max_bytes: usize,
+        &self, logbook: LogbookId, known: &VersionVector, max_bytes: usize
     ) -> Result<(Vec<Vec<u8>>, bool), Error>;
-    fn append(
-        &self,
-        logbook: LogbookId,
-        batch: &[Vec<u8>],
-        now: WallMs,
-        clocks: Clocks,
-    ) -> Result<Appended, Error>;
-    fn acknowledged(&self, peer: StoreId, logbook: LogbookId) -> Result<VersionVector, Error>;
-    fn remember_acknowledged(
-        &self,
-        peer: StoreId,
-        acknowledged: &[(LogbookId, VersionVector)],
-    ) -> Result<(), Error>;
-}
-
-impl Shelf for Store {
-    fn id(&self) -> StoreId {
-        self.id()
-    }
-
-    fn device(&self) -> DeviceId {
-        self.device()
-    }
-
-    fn logbooks(&self) -> Result<Vec<LogbookId>, Error> {
-        self.logbooks()
-    }
-
-    fn heads(&self, logbook: LogbookId) -> Result<Vec<(DeviceId, Head)>, Error> {
-        self.heads(logbook)
-    }
-
-    fn link(&self, logbook: LogbookId, place: Place) -> Result<Option<Link>, Error> {
-        self.link(logbook, place)
-    }
-
-    fn entries_beyond(
-        &self,
-        logbook: LogbookId,
-        known: &VersionVector,
-        max_bytes: usize,
-    ) -> Result<(Vec<Vec<u8>>, bool), Error> {
-        self.entries_beyond(logbook, known, max_bytes)
-    }
-
-    fn append(
-        &self,
-        logbook: LogbookId,
-        batch: &[Vec<u8>],
-        now: WallMs,
-        clocks: Clocks,
-    ) -> Result<Appended, Error> {
-        self.append(logbook, batch, now, clocks)
-    }
-
-    fn acknowledged(&self, peer: StoreId, logbook: LogbookId) -> Result<VersionVector, Error> {
-        self.acknowledged(peer, logbook)
-    }
-
-    fn remember_acknowledged(
-        &self,
-        peer: StoreId,
-        acknowledged: &[(LogbookId, VersionVector)],
-    ) -> Result<(), Error> {
-        self.remember_acknowledged(peer, acknowledged)
-    }
+    fn news(
+        &self, after: Arrival, wanted: Wanted<'_>, covered: &BTreeSet<LogbookId>, max_bytes: usize
+    ) -> Result<News, Error>;
+    fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
+    fn last_bookmark(&self) -> Result<Bookmark, Error>;
+    fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error>;
+    fn append(&self, batch: &[Vec<u8>], now: WallMs, clocks: Clocks) -> Result<Appended, Error>;
+    fn met(&self, peer: StoreId) -> Result<Option<Met>, Error>;
+    fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), Error>;
 }

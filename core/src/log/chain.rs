@@ -8,6 +8,7 @@ use core::fmt;
 use super::id::{DeviceId, LogbookId};
 
 const LINK_CONTEXT: &str = "headwalk 2026 entry chain v1";
+const HELD_CONTEXT: &str = "headwalk 2026 held chains v1";
 const CHECK_CONTEXT: &str = "headwalk 2026 entry check v1";
 
 /// The chain up to and including one entry.
@@ -50,6 +51,20 @@ impl fmt::Debug for Link {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "Link({self})")
     }
+}
+
+/// A digest of chains: equal exactly when the same chains end in the same links.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Held(pub [u8; 32]);
+
+/// Returns the digest of these chains, each told by its logbook, its device and its last link.
+/// They must be in the order of their ids.
+pub fn held(chains: &[([u8; 32], Link)]) -> Held {
+    let mut hasher = blake3::Hasher::new_derive_key(HELD_CONTEXT);
+    for (ids, link) in chains {
+        hasher.update(ids).update(&link.0);
+    }
+    Held(*hasher.finalize().as_bytes())
 }
 
 /// Returns eight bytes that betray damage to any of these parts on an ordinary read, without the

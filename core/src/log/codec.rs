@@ -144,6 +144,28 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
     })
 }
 
+/// Returns whose an entry is without reading the rest of it: its logbook and its device.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are too few, or of another format.
+pub fn peek(bytes: &[u8]) -> Result<(LogbookId, DeviceId), CodecError> {
+    let (&format, rest) = bytes
+        .split_first()
+        .ok_or(CodecError::Shape("it is empty"))?;
+    if format != FORMAT {
+        return Err(CodecError::Format(format));
+    }
+    // Arrays of fixed length stand in postcard as they are, so these two are the header's start.
+    let ids = rest.split_first_chunk::<16>().and_then(|(logbook, rest)| {
+        let (device, _) = rest.split_first_chunk::<16>()?;
+        Some((
+            LogbookId::from_bytes(*logbook),
+            DeviceId::from_bytes(*device),
+        ))
+    });
+    ids.ok_or(CodecError::Shape("it is cut short"))
+}
+
 /// Returns the bytes of one value, as they stand within an entry.
 pub fn encode_value(value: &Value) -> Vec<u8> {
     let (tag, body) = value_frame(value);

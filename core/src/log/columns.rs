@@ -19,9 +19,6 @@ use super::stamp::{Stamp, WallMs};
 use super::value::HowKnown;
 use super::vector::VersionVector;
 
-/// The most that one batch may unpack to, so that a small parcel cannot fill a phone's memory.
-pub const MAX_UNPACKED_BYTES: usize = 4 * 1024 * 1024;
-
 const VERSION: u8 = 1;
 /// Deflate's own scale of 1 to 10: past 6 it takes much longer for little.
 const EFFORT: u8 = 6;
@@ -38,25 +35,25 @@ pub fn pack<R: AsRef<[u8]>>(raws: &[R]) -> Vec<u8> {
     packed
 }
 
-/// Unpacks what [`pack`] packed.
+/// Unpacks what [`pack`] packed, into at most `max_bytes`, so that a small batch cannot fill a
+/// phone's memory.
 ///
 /// # Errors
-/// [`CodecError`] where the bytes are no such batch, or unpack to more than
-/// [`MAX_UNPACKED_BYTES`].
-pub fn unpack(packed: &[u8]) -> Result<Vec<Vec<u8>>, CodecError> {
+/// [`CodecError`] where the bytes are no such batch, or unpack to more than that.
+pub fn unpack(packed: &[u8], max_bytes: usize) -> Result<Vec<Vec<u8>>, CodecError> {
     let (&version, deflated) = packed
         .split_first()
         .ok_or(CodecError::Shape("it is empty"))?;
     if version != VERSION {
         return Err(CodecError::Format(version));
     }
-    let laid_out = decompress_to_vec_with_limit(deflated, MAX_UNPACKED_BYTES)
+    let laid_out = decompress_to_vec_with_limit(deflated, max_bytes)
         .map_err(|_| CodecError::Shape("its columns do not unpack"))?;
     let columns: Columns = match postcard::take_from_bytes(&laid_out) {
         Ok((columns, [])) => columns,
         _ => return Err(CodecError::Shape("its columns are in another shape")),
     };
-    Reader::over(&columns)?.entries()
+    Reader::over(&columns)?.entries(max_bytes)
 }
 
 /// Each column as bytes; numbers are postcard's variable-length ones.
@@ -313,7 +310,7 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn entries(mut self) -> Result<Vec<Vec<u8>>, CodecError> {
+    fn entries(mut self, max_bytes: usize) -> Result<Vec<Vec<u8>>, CodecError> {
         let (mut raws, mut unpacked) = (Vec::new(), 0);
         while let Some((&shape, rest)) = self.left.shape.split_first() {
             self.left.shape = rest;
@@ -324,7 +321,7 @@ impl<'a> Reader<'a> {
             };
             // Names and ids are told once and used often, so the columns do not bound the entries.
             unpacked += raw.len();
-            if unpacked > MAX_UNPACKED_BYTES {
+            if unpacked > max_bytes {
                 return Err(CodecError::Shape("it unpacks to more than a batch may"));
             }
             raws.push(raw);
@@ -464,24 +461,26 @@ mod tests {
     use super::super::codec::tests::entry;
     use super::*;
 
+    const MAX: usize = 4 * 1024 * 1024;
+
     proptest! {
         #[test]
         fn unpacking_gives_the_exact_bytes(entries in prop::collection::vec(entry(), 0..12)) {
             let raws: Vec<_> = entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
-            prop_assert_eq!(unpack(&pack(&raws)).unwrap(), raws);
+            prop_assert_eq!(unpack(&pack(&raws), MAX).unwrap(), raws);
         }
 
         #[test]
         fn what_is_no_entry_travels_as_it_is(raws in prop::collection::vec(any::<Vec<u8>>(), 0..6)) {
-            prop_assert_eq!(unpack(&pack(&raws)).unwrap(), raws);
+            prop_assert_eq!(unpack(&pack(&raws), MAX).unwrap(), raws);
         }
 
         #[test]
         fn no_bytes_make_the_unpacker_panic(bytes in any::<Vec<u8>>(), effort in 0_u8..3) {
             let mut batch = vec![VERSION];
             batch.extend(compress_to_vec(&bytes, effort));
-            let _unread = unpack(&batch).is_ok();
-            let _unread = unpack(&bytes).is_ok();
+            let _unread = unpack(&batch, MAX).is_ok();
+            let _unread = unpack(&bytes, MAX).is_ok();
         }
 
         #[test]
@@ -492,19 +491,19 @@ mod tests {
         ) {
             let raws: Vec<_> = entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
             let mut laid_out =
-                decompress_to_vec_with_limit(&pack(&raws)[1..], MAX_UNPACKED_BYTES).unwrap();
+                decompress_to_vec_with_limit(&pack(&raws)[1..], MAX).unwrap();
             let at = at.index(laid_out.len());
             laid_out[at] = to;
             let mut batch = vec![VERSION];
             batch.extend(compress_to_vec(&laid_out, 1));
-            let _unread = unpack(&batch).is_ok();
+            let _unread = unpack(&batch, MAX).is_ok();
         }
     }
 
     #[test]
     fn a_small_batch_that_unpacks_to_a_large_one_is_refused() {
         let columns = Columns {
-            body: vec![0; MAX_UNPACKED_BYTES + 1],
+            body: vec![0; MAX + 1],
             ..Columns::default()
         };
         let mut batch = vec![VERSION];
@@ -512,7 +511,7 @@ mod tests {
             &postcard::to_allocvec(&columns).unwrap(),
             1,
         ));
-        assert!(batch.len() < MAX_UNPACKED_BYTES / 100);
-        assert!(unpack(&batch).is_err());
+        assert!(batch.len() < MAX / 100);
+        assert!(unpack(&batch, MAX).is_err());
     }
 }

@@ -1,5 +1,7 @@
 //! Entries in: one's own, and a peer's.
 
+use std::collections::BTreeMap;
+
 use redb::{ReadableTable, WriteTransaction};
 
 use super::fold::{Slot, Tables};
@@ -99,17 +101,15 @@ impl Store {
         })
     }
 
-    /// Appends a peer's entries of one logbook: all that are new, or none. They are on disk when
-    /// this returns. Entries must come in an order in which each follows those that its writer had
-    /// seen; one that is held already is passed over.
+    /// Appends a peer's entries, of one logbook or several: all that are new, or none. They are on
+    /// disk when this returns. Entries must come in an order in which each follows those that its
+    /// writer had seen; one that is held already is passed over.
     ///
     /// # Errors
-    /// [`Error::Gap`], [`Error::MissingCause`], [`Error::Fork`], [`Error::OtherLogbook`] or
-    /// [`Error::Codec`] for a batch that does not fit what is held; [`Error`] where the file
-    /// fails. Then nothing was taken.
+    /// [`Error::Gap`], [`Error::MissingCause`], [`Error::Fork`] or [`Error::Codec`] for a batch
+    /// that does not fit what is held; [`Error`] where the file fails. Then nothing was taken.
     pub fn append<R: AsRef<[u8]>>(
         &self,
-        logbook: LogbookId,
         batch: &[R],
         now: WallMs,
         clocks: Clocks,
@@ -120,16 +120,10 @@ impl Store {
         let mut tables = Tables::open(&txn)?;
         let (mut arrival, not_before) = tables.next_arrival()?;
         let arrived = now.max(not_before);
-        let mut receipts = Vec::new();
+        let mut receipts: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
         for raw in batch {
             let raw = raw.as_ref();
             let entry = codec::decode(raw)?;
-            if entry.logbook != logbook {
-                return Err(Error::OtherLogbook {
-                    expected: logbook,
-                    got: entry.logbook,
-                });
-            }
             match tables.slot(&entry, raw)? {
                 Slot::Same => {
                     appended.held += 1;
@@ -141,18 +135,21 @@ impl Store {
             arrival = Arrival(arrival.0 + 1);
             clock.witness(entry.stamp, now);
             if let Some(stamp) = clocks.instead_of(&entry, &mut clock, now) {
-                receipts.push(Change::Receipt {
+                let receipt = Change::Receipt {
                     place: entry.place(),
                     stamp,
-                });
+                };
+                receipts.entry(entry.logbook).or_default().push(receipt);
             }
         }
-        appended.receipts = receipts.len();
-        for changes in receipts.chunks(RECEIPTS_AN_ENTRY) {
-            let draft = receipt_draft(logbook, changes.to_vec());
-            let entry = self.placed(&tables, &draft, clock.next(now))?;
-            tables.append(arrival, arrived, &entry, &codec::encode(&entry)?)?;
-            arrival = Arrival(arrival.0 + 1);
+        for (logbook, changes) in receipts {
+            appended.receipts += changes.len();
+            for changes in changes.chunks(RECEIPTS_AN_ENTRY) {
+                let draft = receipt_draft(logbook, changes.to_vec());
+                let entry = self.placed(&tables, &draft, clock.next(now))?;
+                tables.append(arrival, arrived, &entry, &codec::encode(&entry)?)?;
+                arrival = Arrival(arrival.0 + 1);
+            }
         }
         if appended.new == 0 {
             drop(tables);

@@ -4,7 +4,7 @@ use std::io::ErrorKind;
 use std::path::PathBuf;
 
 use crate::log::codec::CodecError;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::id::{Arrival, DeviceId, Seq};
 
 /// Why a store did not do what was asked. Nothing was changed.
 #[derive(Debug, thiserror::Error)]
@@ -75,14 +75,6 @@ pub enum Error {
         device: DeviceId,
         /// Which one.
         seq: Seq,
-    },
-    /// An entry came as one of a logbook to which it does not belong.
-    #[error("an entry of logbook {got} came among those of {expected}: nothing was taken")]
-    OtherLogbook {
-        /// The logbook that was spoken of.
-        expected: LogbookId,
-        /// The logbook that the entry names.
-        got: LogbookId,
     },
     /// Bytes that are no entry, or an entry that cannot be bytes.
     #[error(transparent)]

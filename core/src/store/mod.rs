@@ -15,17 +15,18 @@ mod rebuild;
 mod tables;
 mod verify;
 
+use std::collections::BTreeSet;
+
 use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend};
 
 pub use append::{Appended, Clocks, Recorded};
 pub use error::Error;
-pub use query::{Head, Kept};
+pub use query::{Head, Kept, News};
 pub use rebuild::Rebuilt;
 pub use verify::{Fault, Verified};
 
-use crate::log::id::{DeviceId, LogbookId, StoreId};
+use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
 use crate::log::stamp::{Clock, Stamp};
-use crate::log::vector::VersionVector;
 use tables::{IDENTITY, PEERS};
 
 /// The version of the tables that this code writes.
@@ -46,6 +47,35 @@ pub struct NewStore {
     pub id: StoreId,
     /// The device that writes in it.
     pub device: DeviceId,
+}
+
+/// A place in one store's order of arrivals, and what stands there, so that a bookmark into a
+/// store that was restored or replaced is known to be void.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bookmark {
+    /// The last arrival that was read; zero before the first.
+    pub arrival: Arrival,
+    /// The check of the entry there.
+    pub check: [u8; 8],
+}
+
+impl Bookmark {
+    /// Before the first arrival.
+    pub const START: Self = Self {
+        arrival: Arrival(0),
+        check: [0; 8],
+    };
+}
+
+/// What a store remembers of its last meeting with a peer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Met {
+    /// Up to where the peer's arrivals have been read.
+    pub read: Bookmark,
+    /// Up to where the peer has acknowledged this store's arrivals.
+    pub told: Arrival,
+    /// The logbooks that both hold and for which the two marks stand.
+    pub covers: BTreeSet<LogbookId>,
 }
 
 impl Store {
@@ -122,35 +152,24 @@ impl Store {
         Ok(txn.commit()?)
     }
 
-    /// Returns what a peer has acknowledged of a logbook.
+    /// Returns what is remembered of the last meeting with a peer.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read.
-    pub fn acknowledged(&self, peer: StoreId, logbook: LogbookId) -> Result<VersionVector, Error> {
+    pub fn met(&self, peer: StoreId) -> Result<Option<Met>, Error> {
         let peers = self.db.begin_read()?.open_table(PEERS)?;
-        match peers.get(&tables::peer_key(peer, logbook))? {
-            Some(row) => tables::vector(row.value()),
-            None => Ok(VersionVector::new()),
-        }
+        let row = peers.get(peer.bytes())?;
+        row.map(|row| tables::met(row.value())).transpose()
     }
 
-    /// Remembers what a peer has acknowledged of a logbook.
+    /// Remembers a meeting with a peer.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be written.
-    pub fn remember_acknowledged(
-        &self,
-        peer: StoreId,
-        acknowledged: &[(LogbookId, VersionVector)],
-    ) -> Result<(), Error> {
+    pub fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), Error> {
         let txn = self.db.begin_write()?;
-        {
-            let mut peers = txn.open_table(PEERS)?;
-            for (logbook, vector) in acknowledged {
-                let row = tables::vector_row(vector);
-                peers.insert(&tables::peer_key(peer, *logbook), row.as_slice())?;
-            }
-        }
+        txn.open_table(PEERS)?
+            .insert(peer.bytes(), tables::met_row(met).as_slice())?;
         Ok(txn.commit()?)
     }
 

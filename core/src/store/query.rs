@@ -1,10 +1,12 @@
 //! Entries and state out. Every entry is held against its check before it is used.
 
+use std::collections::BTreeSet;
+
 use redb::{ReadableDatabase, ReadableTable};
 
 use super::tables::{self, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, RECEIPTS, REGISTERS, TOUCHES};
-use super::{Error, Store};
-use crate::log::chain::Link;
+use super::{Bookmark, Error, Store};
+use crate::log::chain::{self, Held, Link};
 use crate::log::codec;
 use crate::log::entry::Entry;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, ThingId};
@@ -32,6 +34,19 @@ pub struct Kept {
     pub stamp: Stamp,
     /// The entry.
     pub entry: Entry,
+}
+
+/// What came to a store after a bookmark.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct News {
+    /// The entries' bytes, in the order in which they came.
+    pub batch: Vec<Vec<u8>>,
+    /// Up to where that reads.
+    pub read: Bookmark,
+    /// Whether there is more.
+    pub more: bool,
+    /// A digest of everything that is held, as of the same moment.
+    pub held: Held,
 }
 
 impl Store {
@@ -147,6 +162,87 @@ impl Store {
         Ok((batch, false))
     }
 
+    /// Returns the bookmark at the end of this store's arrivals.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or the last entry is not what was written.
+    pub fn last_bookmark(&self) -> Result<Bookmark, Error> {
+        let entries = self.db.begin_read()?.open_table(ENTRIES)?;
+        let last = entries.last()?;
+        last.map_or(Ok(Bookmark::START), |(key, row)| {
+            tables::bookmark(Arrival(key.value()), row.value())
+        })
+    }
+
+    /// Returns whether a bookmark was made in this store, as it is now.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or the entry there is not what was written.
+    pub fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error> {
+        if bookmark == Bookmark::START {
+            return Ok(true);
+        }
+        let entries = self.db.begin_read()?.open_table(ENTRIES)?;
+        let Some(row) = entries.get(bookmark.arrival.0)? else {
+            return Ok(false);
+        };
+        Ok(tables::bookmark(bookmark.arrival, row.value())? == bookmark)
+    }
+
+    /// Returns the entries that arrived after `after` and are `wanted`, in order, up to `max_bytes`
+    /// (but at least one), and at the same moment what is held of the logbooks `covered`.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or an entry is not what was written.
+    pub fn news(
+        &self,
+        after: Arrival,
+        wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
+        covered: &BTreeSet<LogbookId>,
+        max_bytes: usize,
+    ) -> Result<News, Error> {
+        // One read transaction: what others append meanwhile is in neither part of the answer.
+        let txn = self.db.begin_read()?;
+        let entries = txn.open_table(ENTRIES)?;
+        let held = held(&txn.open_table(HEADS)?, covered)?;
+        let read = match entries.get(after.0)? {
+            Some(row) => tables::bookmark(after, row.value())?,
+            None => Bookmark::START,
+        };
+        let mut news = News {
+            batch: Vec::new(),
+            read,
+            more: false,
+            held,
+        };
+        let mut bytes = 0;
+        for row in entries.range(after.0 + 1..)? {
+            let (key, row) = row?;
+            let arrival = Arrival(key.value());
+            let (_, raw) = tables::entry_parts(arrival, row.value())?;
+            let (logbook, device) = codec::peek(raw)?;
+            if wanted(logbook, device) {
+                bytes += raw.len();
+                if bytes > max_bytes && !news.batch.is_empty() {
+                    news.more = true;
+                    return Ok(news);
+                }
+                news.batch.push(raw.to_vec());
+            }
+            news.read = tables::bookmark(arrival, row.value())?;
+        }
+        Ok(news)
+    }
+
+    /// Returns a digest of what is held of these logbooks: equal for two stores exactly when they
+    /// hold the same entries of them.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error> {
+        held(&self.db.begin_read()?.open_table(HEADS)?, covered)
+    }
+
     /// Returns one entry.
     ///
     /// # Errors
@@ -220,6 +316,22 @@ impl Store {
         }
         Ok(state)
     }
+}
+
+fn held(
+    heads: &impl ReadableTable<&'static [u8; 32], &'static [u8]>,
+    covered: &BTreeSet<LogbookId>,
+) -> Result<Held, Error> {
+    let mut chains = Vec::new();
+    for logbook in covered {
+        let (from, to) = tables::range(&[logbook.bytes()]);
+        for row in heads.range::<&[u8; 32]>(&from..=&to)? {
+            let (key, row) = row?;
+            // A link follows from all entries before it, so device and link say everything.
+            chains.push((*key.value(), tables::head_parts(row.value())?.link));
+        }
+    }
+    Ok(chain::held(&chains))
 }
 
 fn kept(

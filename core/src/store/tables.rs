@@ -7,11 +7,11 @@
 use redb::{ReadableTable, TableDefinition};
 use serde::{Deserialize, Serialize};
 
-use super::Error;
+use super::{Bookmark, Error, Met};
 use crate::log::chain::{self, Link};
 use crate::log::codec;
 use crate::log::id::{
-    Arrival, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, StoreId, ThingId,
+    Arrival, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
 };
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
@@ -36,9 +36,9 @@ pub(super) const TOUCHES: TableDefinition<'_, &[u8; 40], ()> = TableDefinition::
 /// Logbook, device, seq -> the stamp of the earliest receipt for that entry. Derived.
 pub(super) const RECEIPTS: TableDefinition<'_, &[u8; 40], u64> =
     TableDefinition::new("receipts_v1");
-/// Peer store, logbook -> what that peer has acknowledged. Irreplaceable, though losing it costs
+/// Peer store -> what is remembered of the last meeting. Irreplaceable, though losing it costs
 /// only bytes on the wire.
-pub(super) const PEERS: TableDefinition<'_, &[u8; 32], &[u8]> = TableDefinition::new("peers_v1");
+pub(super) const PEERS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("peers_v1");
 /// Name -> value: format, store id, device id, clock, and the settings of the program around.
 pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
 
@@ -138,10 +138,6 @@ pub(super) fn touch_arrival(key: &[u8; 40]) -> Arrival {
     Arrival(u64::from_be_bytes(arrival))
 }
 
-pub(super) fn peer_key(peer: StoreId, logbook: LogbookId) -> [u8; 32] {
-    joined(&[peer.bytes(), logbook.bytes()])
-}
-
 pub(super) fn setting_key(name: &str) -> String {
     format!("setting/{name}")
 }
@@ -188,6 +184,18 @@ pub(super) fn entry_parts(arrival: Arrival, row: &[u8]) -> Result<(WallMs, &[u8]
     Ok((arrived_at, raw))
 }
 
+/// The bookmark at an entry's row.
+///
+/// # Errors
+/// [`Error::DamagedEntry`] where the row does not fit its check.
+pub(super) fn bookmark(arrival: Arrival, row: &[u8]) -> Result<Bookmark, Error> {
+    let (arrived, raw) = entry_parts(arrival, row)?;
+    Ok(Bookmark {
+        arrival,
+        check: row_check(arrival, arrived, raw),
+    })
+}
+
 fn row_check(arrival: Arrival, arrived: WallMs, raw: &[u8]) -> [u8; 8] {
     chain::check(&[&arrival.0.to_be_bytes(), &arrived.get().to_be_bytes(), raw])
 }
@@ -230,12 +238,24 @@ pub(super) fn head_parts(row: &[u8]) -> Result<HeadRow, Error> {
     })
 }
 
-pub(super) fn vector_row(vector: &VersionVector) -> Vec<u8> {
-    packed(&pairs(vector))
+type MetParts = (u64, [u8; 8], u64, Vec<[u8; 16]>);
+
+pub(super) fn met_row(met: &Met) -> Vec<u8> {
+    let covers = met.covers.iter().map(|logbook| *logbook.bytes()).collect();
+    let parts: MetParts = (met.read.arrival.0, met.read.check, met.told.0, covers);
+    packed(&parts)
 }
 
-pub(super) fn vector(row: &[u8]) -> Result<VersionVector, Error> {
-    of_pairs(unpacked(row, "peers")?).ok_or(Error::damaged_index("peers"))
+pub(super) fn met(row: &[u8]) -> Result<Met, Error> {
+    let (arrival, check, told, covers): MetParts = unpacked(row, "peers")?;
+    Ok(Met {
+        read: Bookmark {
+            arrival: Arrival(arrival),
+            check,
+        },
+        told: Arrival(told),
+        covers: covers.into_iter().map(LogbookId::from_bytes).collect(),
+    })
 }
 
 #[derive(Serialize, Deserialize)]

@@ -13,6 +13,7 @@ use crate::log::entry::{Change, Draft, Entry};
 use crate::log::id::{FieldNumber, Place, Seq, ThingId};
 use crate::log::stamp::WallMs;
 use crate::log::value::{HowKnown, Value};
+use crate::log::vector::VersionVector;
 use crate::merge::crews::{self, LOGBOOK, THING};
 use crate::merge::replay::State;
 
@@ -63,8 +64,7 @@ fn carry(from: &Store, to: &Store, now: u64) -> Appended {
     let known = to.vector(LOGBOOK).unwrap();
     let (batch, more) = from.entries_beyond(LOGBOOK, &known, usize::MAX).unwrap();
     assert!(!more);
-    to.append(LOGBOOK, &batch, at(now), Clocks::TakenAsTold)
-        .unwrap()
+    to.append(&batch, at(now), Clocks::TakenAsTold).unwrap()
 }
 
 fn in_force(store: &Store, field: u16) -> String {
@@ -93,10 +93,10 @@ proptest! {
         for cut in &cuts {
             let from = if held == 0 { 0 } else { cut.index(held) };
             let to = if batch.is_empty() { 0 } else { held.max(cut.index(batch.len() + 1)) };
-            kept.append(LOGBOOK, &batch[from..to], at(1), Clocks::TakenAsTold).unwrap();
+            kept.append(&batch[from..to], at(1), Clocks::TakenAsTold).unwrap();
             held = to;
         }
-        kept.append(LOGBOOK, &batch, at(1), Clocks::TakenAsTold).unwrap();
+        kept.append(&batch, at(1), Clocks::TakenAsTold).unwrap();
         prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&entries));
         let before = kept.verify().unwrap();
         prop_assert_eq!(&before.faults, &[]);
@@ -118,7 +118,7 @@ proptest! {
         let mut batch = raw(&played.entries);
         batch.remove(skipped);
         let kept = store(100);
-        let refused = kept.append(LOGBOOK, &batch, at(1), Clocks::TakenAsTold);
+        let refused = kept.append(&batch, at(1), Clocks::TakenAsTold);
         let whole = matches!(refused, Err(Error::Gap { .. } | Error::MissingCause { .. }));
         prop_assert!(whole, "{:?}", refused);
         prop_assert_eq!(kept.vector(LOGBOOK).unwrap(), VersionVector::new());
@@ -178,8 +178,7 @@ fn a_phone_a_day_fast_gets_a_receipt_and_loses_to_a_later_edit() {
             sender: from.device(),
             behind_ms,
         };
-        hub.append(LOGBOOK, &batch, at(9 * DAY + 2_000), clocks)
-            .unwrap()
+        hub.append(&batch, at(9 * DAY + 2_000), clocks).unwrap()
     };
     assert_eq!(send(&fast, -86_400_000).receipts, 1);
     assert_eq!(send(&right, 0).receipts, 0);
@@ -210,7 +209,7 @@ fn a_phone_three_hours_behind_is_ordered_by_when_it_really_wrote() {
             sender: from.device(),
             behind_ms,
         };
-        hub.append(LOGBOOK, &batch, at(12 * HOUR), clocks).unwrap();
+        hub.append(&batch, at(12 * HOUR), clocks).unwrap();
     }
     assert_eq!(in_force(&hub, 5), "at eleven, its clock says eight");
 }
@@ -226,7 +225,7 @@ fn two_contents_under_one_place_are_a_fork_and_nothing_is_taken() {
     let (batch, _) = clone
         .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
         .unwrap();
-    let refused = hub.append(LOGBOOK, &batch, at(40), Clocks::TakenAsTold);
+    let refused = hub.append(&batch, at(40), Clocks::TakenAsTold);
     assert!(
         matches!(
             refused,
@@ -261,9 +260,7 @@ fn a_batch_is_bounded_and_goes_on_where_it_stopped() {
         let known = other.vector(LOGBOOK).unwrap();
         let (batch, more) = one.entries_beyond(LOGBOOK, &known, 500).unwrap();
         assert!(batch.iter().map(Vec::len).sum::<usize>() <= 500);
-        other
-            .append(LOGBOOK, &batch, at(2), Clocks::TakenAsTold)
-            .unwrap();
+        other.append(&batch, at(2), Clocks::TakenAsTold).unwrap();
         rounds += 1;
         if !more {
             break;

@@ -98,6 +98,7 @@ proptest! {
     #[test]
     fn an_entry_reads_back_as_it_was_written(entry in entry()) {
         let bytes = encode(&entry).unwrap();
+        prop_assert_eq!(peek(&bytes).unwrap(), (entry.logbook, entry.device));
         prop_assert_eq!(decode(&bytes).unwrap(), entry);
     }
 

@@ -1,0 +1,256 @@
+//! The side that answers. It keeps nothing between parcels.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
+use super::{Error, Shelf, parts};
+use crate::log::codec;
+use crate::log::id::{DeviceId, LogbookId};
+use crate::log::stamp::WallMs;
+use crate::store::{self, Bookmark, Clocks};
+
+/// How a store answers one caller.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Answering {
+    clocks: ClockRule,
+    route: Route,
+    writes: Writes,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum ClockRule {
+    Judge,
+    TakeAsTold,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum Route {
+    Everything,
+    Only(BTreeSet<LogbookId>),
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Writes {
+    Taken,
+    Refused,
+}
+
+impl Answering {
+    /// Answers as a hub: it judges the caller's clock, and gives receipts where it must.
+    pub const fn as_hub() -> Self {
+        Self {
+            clocks: ClockRule::Judge,
+            route: Route::Everything,
+            writes: Writes::Taken,
+        }
+    }
+
+    /// Answers as another device: it takes stamps as they are.
+    pub const fn as_peer() -> Self {
+        Self {
+            clocks: ClockRule::TakeAsTold,
+            route: Route::Everything,
+            writes: Writes::Taken,
+        }
+    }
+
+    /// Brings the caller these logbooks and no others. It may bring a new one.
+    pub fn on_route(self, route: BTreeSet<LogbookId>) -> Self {
+        Self {
+            route: Route::Only(route),
+            ..self
+        }
+    }
+
+    /// Takes no entries from this caller.
+    pub fn reading_only(self) -> Self {
+        Self {
+            writes: Writes::Refused,
+            ..self
+        }
+    }
+
+    /// The logbooks that this store holds and brings to the caller.
+    fn logbooks(&self, shelf: &impl Shelf, caller: DeviceId) -> Result<BTreeSet<LogbookId>, Error> {
+        let mut brought = BTreeSet::new();
+        for logbook in shelf.logbooks()? {
+            if self.is_on_route(shelf, logbook, caller)? {
+                brought.insert(logbook);
+            }
+        }
+        Ok(brought)
+    }
+
+    /// Whether the caller carries this logbook: it is on the route, or nobody else has written in
+    /// it, as when the caller just began it.
+    fn is_on_route(
+        &self,
+        shelf: &impl Shelf,
+        logbook: LogbookId,
+        caller: DeviceId,
+    ) -> Result<bool, Error> {
+        let Route::Only(route) = &self.route else {
+            return Ok(true);
+        };
+        let own = |device| device == caller || device == shelf.device();
+        Ok(
+            route.contains(&logbook)
+                || shelf.heads(logbook)?.iter().all(|(device, _)| own(*device)),
+        )
+    }
+
+    fn takes(&self, shelf: &impl Shelf, logbook: LogbookId, by: DeviceId) -> Result<bool, Error> {
+        Ok(self.writes == Writes::Taken && self.is_on_route(shelf, logbook, by)?)
+    }
+}
+
+/// Answers one parcel: takes its entries, and returns what is held then and what the caller
+/// lacks. Everything that the answer acknowledges is on disk when this returns.
+///
+/// # Errors
+/// [`Error::Itself`]; [`Error::Garbled`] for a parcel that only an answerer sends; or
+/// [`Error::Store`] where the own store fails. What else the caller did wrong is told in the
+/// answer, logbook by logbook.
+pub fn answer(
+    shelf: &impl Shelf,
+    parcel: &Parcel,
+    answering: &Answering,
+    now: WallMs,
+) -> Result<Parcel, Error> {
+    if parcel.from.store == shelf.id() {
+        return Err(Error::Itself(shelf.id()));
+    }
+    let clocks = match answering.clocks {
+        ClockRule::TakeAsTold => Clocks::TakenAsTold,
+        ClockRule::Judge => Clocks::Judged {
+            sender: parcel.from.device,
+            behind_ms: now.since(parcel.from.at),
+        },
+    };
+    let answerer = Answerer {
+        shelf,
+        parcel,
+        answering,
+        clocks,
+        now,
+    };
+    let says = match &parcel.says {
+        Says::News {
+            since,
+            covers,
+            batch,
+            ..
+        } => answerer.news(*since, *covers, batch)?,
+        Says::Holdings { parts, .. } => answerer.holdings(parts)?,
+        Says::Taken { .. } | Says::Compare => {
+            return Err(Error::Garbled("it is an answer where a question belongs"));
+        }
+    };
+    Ok(Parcel {
+        from: parts::sender(shelf, now),
+        says,
+    })
+}
+
+struct Answerer<'a, S> {
+    shelf: &'a S,
+    parcel: &'a Parcel,
+    answering: &'a Answering,
+    clocks: Clocks,
+    now: WallMs,
+}
+
+impl<S: Shelf> Answerer<'_, S> {
+    /// Where anything does not fit, nothing is taken and both sides compare.
+    fn news(&self, since: Bookmark, covers: [u8; 16], batch: &[Vec<u8>]) -> Result<Says, Error> {
+        let mut covered = self
+            .answering
+            .logbooks(self.shelf, self.parcel.from.device)?;
+        if !self.shelf.made_bookmark(since)? || parts::covers(&covered) != covers {
+            return Ok(Says::Compare);
+        }
+        for raw in batch {
+            match codec::peek(raw) {
+                Ok((logbook, _)) if self.takes(logbook)? => {
+                    covered.insert(logbook);
+                }
+                _ => return Ok(Says::Compare),
+            }
+        }
+        if !batch.is_empty() {
+            match self.shelf.append(batch, self.now, self.clocks) {
+                Ok(_) => {}
+                Err(
+                    store::Error::Gap { .. }
+                    | store::Error::MissingCause { .. }
+                    | store::Error::Fork { .. }
+                    | store::Error::Codec(_),
+                ) => return Ok(Says::Compare),
+                Err(error) => return Err(error.into()),
+            }
+        }
+        // A device has its own entries; one that lost them finds out by the digest.
+        let caller = self.parcel.from.device;
+        let wanted = |logbook, device| device != caller && covered.contains(&logbook);
+        let news = self
+            .shelf
+            .news(since.arrival, &wanted, &covered, MAX_ENTRY_BYTES)?;
+        let more = More::is_to_come(news.more);
+        Ok(Says::Taken {
+            read: news.read,
+            held: news.held,
+            batch: news.batch,
+            more,
+        })
+    }
+
+    fn takes(&self, logbook: LogbookId) -> Result<bool, Error> {
+        self.answering
+            .takes(self.shelf, logbook, self.parcel.from.device)
+    }
+
+    fn holdings(&self, theirs: &[Part]) -> Result<Says, Error> {
+        let mut refusals = BTreeMap::new();
+        for part in theirs {
+            let refusal = if part.batch.is_empty() {
+                parts::fork(self.shelf, part)?
+            } else if self.takes(part.logbook)? {
+                match parts::take(self.shelf, part, self.now, self.clocks)? {
+                    Ok(_) => parts::fork(self.shelf, part)?,
+                    Err(refusal) => Some(refusal),
+                }
+            } else {
+                Some(Refusal::NotAllowed)
+            };
+            refusals.extend(refusal.map(|refusal| (part.logbook, refusal)));
+        }
+        let told: BTreeMap<_, _> = theirs.iter().map(|part| (part.logbook, part)).collect();
+        // The end is read before the entries: what comes meanwhile lies beyond it.
+        let end = self.shelf.last_bookmark()?;
+        let mut room = MAX_ENTRY_BYTES;
+        let mut answer = Vec::new();
+        let brought = self
+            .answering
+            .logbooks(self.shelf, self.parcel.from.device)?;
+        for logbook in told
+            .keys()
+            .copied()
+            .chain(brought.iter().copied())
+            .collect::<BTreeSet<_>>()
+        {
+            let theirs = told
+                .get(&logbook)
+                .map(|part| part.vector())
+                .unwrap_or_default();
+            let refused = refusals.remove(&logbook);
+            // Of a logbook off the route nothing is told, not even what is held of it.
+            let spoken = brought.contains(&logbook) || refused.is_some() || self.takes(logbook)?;
+            if spoken {
+                answer.push(parts::part(
+                    self.shelf, logbook, &theirs, &mut room, refused,
+                )?);
+            }
+        }
+        Ok(Says::Holdings { parts: answer, end })
+    }
+}
