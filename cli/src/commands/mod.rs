@@ -2,6 +2,7 @@
 //!
 //! To add one: a `mod` line and a line in the table, in the order in which help lists them.
 
+mod demo;
 mod init;
 mod rebuild;
 mod verify;
