@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{Parser, ValueEnum};
 
+use headwalk_core::site::unit::UnitSystem;
+
 use crate::commands::Command;
 use crate::error::Error;
 use crate::output;
@@ -70,6 +72,15 @@ pub enum Units {
     Us,
     /// Metric: litres, kPa, millimetres, metres.
     Si,
+}
+
+impl From<Units> for UnitSystem {
+    fn from(units: Units) -> Self {
+        match units {
+            Units::Us => Self::Us,
+            Units::Si => Self::Si,
+        }
+    }
 }
 
 /// Reads the command line. Help and the version are printed here and end the program.

@@ -2,9 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::store::Store;
 
-use crate::args::{Global, Units};
+use crate::args::Global;
 use crate::edge::{Clock, Now};
 use crate::error::Error;
 use crate::output::{Output, Report};
@@ -16,7 +17,7 @@ pub const PERSON: &str = "person";
 pub struct Call {
     store: PathBuf,
     by: Option<String>,
-    units: Units,
+    units: UnitSystem,
     output: Output,
     clock: Clock,
 }
@@ -27,7 +28,7 @@ impl Call {
         Ok(Self {
             store: global.store,
             by: global.by,
-            units: global.units,
+            units: global.units.into(),
             output: Output::of(global.json),
             clock: Clock::of_environment()?,
         })
@@ -48,8 +49,8 @@ impl Call {
         self.clock.now()
     }
 
-    /// Returns the units to print.
-    pub const fn units(&self) -> Units {
+    /// Returns the units to print, and of bare numbers.
+    pub const fn units(&self) -> UnitSystem {
         self.units
     }
 

@@ -161,3 +161,18 @@ impl From<headwalk_core::log::id::NotAnId> for Error {
         Self::input(error.to_string())
     }
 }
+
+impl From<headwalk_core::exchange::Error> for Error {
+    fn from(error: headwalk_core::exchange::Error) -> Self {
+        use headwalk_core::exchange::Error as E;
+        match error {
+            E::Store(error) => error.into(),
+            E::Itself(_) => Self::input(error.to_string())
+                .hint("name the other store; a copied store must never be used."),
+            E::Garbled(_) | E::OtherVersion { .. } | E::Stuck(_) => {
+                Self::new(Kind::Machine, error.to_string()).hint("what was acknowledged is kept.")
+            }
+            _ => Self::new(Kind::Machine, error.to_string()),
+        }
+    }
+}

@@ -12,7 +12,11 @@ mod call;
 mod commands;
 mod edge;
 mod error;
+mod logbook;
 mod output;
+mod roots;
+mod told;
+mod value_json;
 
 use std::process::ExitCode;
 

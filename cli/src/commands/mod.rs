@@ -3,8 +3,10 @@
 //! To add one: a `mod` line and a line in the table, in the order in which help lists them.
 
 mod demo;
+mod exchange;
 mod init;
 mod rebuild;
+mod sites;
 mod verify;
 
 use crate::call::Call;
@@ -33,6 +35,8 @@ macro_rules! commands {
 
 commands! {
     Init init;
+    Sites sites;
+    Exchange exchange;
     Verify verify;
     Rebuild rebuild;
 }

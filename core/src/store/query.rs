@@ -9,9 +9,10 @@ use super::{Bookmark, Error, Store};
 use crate::log::chain::{self, Held, Link};
 use crate::log::codec;
 use crate::log::entry::Entry;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, ThingId};
+use crate::log::id::{Arrival, DeviceId, FieldNumber, LogbookId, Place, Seq, ThingId};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
+use crate::merge::register::Register;
 use crate::merge::replay::State;
 
 /// What is held of one device's entries in a logbook.
@@ -290,6 +291,21 @@ impl Store {
             .into_iter()
             .map(|arrival| kept(&entries, &receipts, arrival))
             .collect()
+    }
+
+    /// Returns one field's register.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn register(
+        &self,
+        logbook: LogbookId,
+        thing: ThingId,
+        field: FieldNumber,
+    ) -> Result<Option<Register>, Error> {
+        let registers = self.db.begin_read()?.open_table(REGISTERS)?;
+        let row = registers.get(&tables::register_key(logbook, thing, field))?;
+        row.map(|row| tables::register(row.value())).transpose()
     }
 
     /// Returns what a logbook says now.

@@ -163,15 +163,12 @@ impl fmt::Display for DidYouMean<'_> {
 }
 
 /// Returns up to three of the names that are close to what was typed, the closest first.
-pub(crate) fn close_names(
-    typed: &str,
-    names: impl IntoIterator<Item = &'static str>,
-) -> Vec<&'static str> {
+pub fn close_names<'n>(typed: &str, names: impl IntoIterator<Item = &'n str>) -> Vec<&'n str> {
     let typed = typed.trim().to_lowercase().replace(['_', ' '], "-");
     if typed.is_empty() {
         return Vec::new();
     }
-    let mut scored: Vec<(usize, &'static str)> = names
+    let mut scored: Vec<(usize, &'n str)> = names
         .into_iter()
         .filter_map(|name| {
             let steps = steps_between(&typed, name);
@@ -185,24 +182,30 @@ pub(crate) fn close_names(
     scored.into_iter().take(3).map(|(_, name)| name).collect()
 }
 
-/// Counts the letters to put in, take out or change (Levenshtein's distance).
+/// Counts the letters to put in, take out, change, or swap with their neighbour (Levenshtein's
+/// distance, restricted swaps after Damerau).
 fn steps_between(one: &str, other: &str) -> usize {
     let other: Vec<char> = other.chars().collect();
-    let mut row: Vec<usize> = (0..=other.len()).collect();
+    let mut before: Vec<usize> = Vec::new();
+    let mut above: Vec<usize> = (0..=other.len()).collect();
+    let mut last = None;
     for (i, a) in one.chars().enumerate() {
-        let mut diagonal = i;
-        let mut left = i + 1;
-        for (above, b) in row.iter_mut().skip(1).zip(&other) {
-            let change = diagonal + usize::from(a != *b);
-            diagonal = *above;
-            left = change.min(diagonal + 1).min(left + 1);
-            *above = left;
+        let mut row = vec![i + 1];
+        for (j, b) in other.iter().enumerate() {
+            let at = |row: &[usize], column: usize| row.get(column).copied().unwrap_or(usize::MAX);
+            let mut steps = (at(&above, j) + usize::from(a != *b))
+                .min(at(&above, j + 1) + 1)
+                .min(at(&row, j) + 1);
+            let swapped = j > 0 && last == Some(*b) && other.get(j - 1) == Some(&a);
+            if swapped && let Some(two_back) = before.get(j - 1) {
+                steps = steps.min(two_back + 1);
+            }
+            row.push(steps);
         }
-        if let Some(first) = row.first_mut() {
-            *first = i + 1;
-        }
+        before = std::mem::replace(&mut above, row);
+        last = Some(a);
     }
-    row.last().copied().unwrap_or(0)
+    above.last().copied().unwrap_or(0)
 }
 
 #[cfg(test)]
@@ -210,7 +213,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn distance_counts_letters_put_in_taken_out_and_changed() {
+    fn distance_counts_letters_put_in_taken_out_changed_and_swapped() {
+        assert_eq!(steps_between("mpale", "maple"), 1);
         assert_eq!(steps_between("presure", "pressure"), 1);
         assert_eq!(steps_between("kitten", "sitting"), 3);
         assert_eq!(steps_between("", "arc"), 3);

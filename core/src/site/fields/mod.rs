@@ -36,8 +36,7 @@ pub use office::{company, crew, device, part, person, price, route, station};
 pub use street::{site, supply};
 pub use walk::{finding, visit};
 
-pub(crate) use error::close_names;
-pub use error::{FieldError, Refusal};
+pub use error::{FieldError, Refusal, close_names};
 pub use parse::Parsed;
 pub use shape::{Limits, Need, Part, Quantity, Shape};
 pub use show::{UNKNOWN, show_any};

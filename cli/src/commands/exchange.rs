@@ -1,0 +1,177 @@
+//! `headwalk exchange`: brings this store and another up to date with each other.
+
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use headwalk_core::exchange::message::Parcel;
+use headwalk_core::exchange::session::{Answering, Caller, Next, Summary, answer};
+use headwalk_core::log::id::StoreId;
+use headwalk_core::store::Store;
+
+use crate::call::Call;
+use crate::error::{Error, Kind};
+use crate::output::{Page, Report, counted};
+use crate::roots::Roots;
+
+/// Exchange entries with the office, or with another store.
+///
+/// Sends what the other side lacks and takes what this store lacks; both then hold the same.
+/// Stopping half way, or doing it twice, changes nothing that was kept. Without --with, the hub
+/// of `headwalk enrol` is called.
+///
+/// With --with the other store is a file: a tablet next to this one, or a stick that carries
+/// entries from the truck to the office. Begin the stick's own store with `headwalk init`; never
+/// copy a store.
+///
+/// Example: headwalk exchange --with stick.redb
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Another store's file, instead of the hub.
+    #[arg(long, value_name = "PATH")]
+    with: Option<PathBuf>,
+}
+
+/// `{"with": .., "sent": N, "received": N, "round_trips": N, "equal": BOOL, "logbooks": [..]}`
+#[derive(Serialize)]
+struct Exchanged {
+    /// The hub's address, or the other store's file.
+    with: String,
+    /// Entries that the other side came to hold.
+    sent: u64,
+    /// Entries that this store came to hold.
+    received: u64,
+    round_trips: u32,
+    /// Whether both sides hold the same of every logbook now.
+    equal: bool,
+    /// Those of which anything moved, or that are not equal.
+    logbooks: Vec<Moved>,
+}
+
+/// One logbook's part.
+#[derive(Serialize)]
+struct Moved {
+    logbook: String,
+    name: String,
+    sent: u64,
+    received: u64,
+    equal: bool,
+    /// Why entries were not taken.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    refused: Option<String>,
+}
+
+pub fn run(args: Args, call: &Call) -> Result<(), Error> {
+    let store = call.store()?;
+    let (with, summary) = match args.with {
+        Some(path) => with_store(&store, &path, call)?,
+        None => with_hub(&store, call)?,
+    };
+    let report = Exchanged::of(&store, with, &summary)?;
+    let refused = report.logbooks.iter().any(|moved| moved.refused.is_some());
+    if refused {
+        return Err(report.refusals());
+    }
+    call.print(&report)
+}
+
+fn with_store(store: &Store, path: &Path, call: &Call) -> Result<(String, Summary), Error> {
+    let other = Store::open(path)?;
+    let carry = |parcel: &Parcel| {
+        let now = call.now().wall;
+        Ok(answer(&other, parcel, Answering::AsPeer, now)?)
+    };
+    let summary = carried(store, Some(other.id()), call, carry)?;
+    Ok((path.display().to_string(), summary))
+}
+
+fn with_hub(_: &Store, _: &Call) -> Result<(String, Summary), Error> {
+    Err(Error::input("this store belongs to no hub yet")
+        .hint("`headwalk enrol URL CODE` joins one, or name another store with --with."))
+}
+
+/// Speaks until nothing is left to say; `carry` brings a parcel there and the answer back.
+fn carried(
+    store: &Store,
+    peer: Option<StoreId>,
+    call: &Call,
+    carry: impl Fn(&Parcel) -> Result<Parcel, Error>,
+) -> Result<Summary, Error> {
+    let (mut caller, mut parcel) = Caller::begin(store, peer, call.now().wall)?;
+    loop {
+        let reply = carry(&parcel)?;
+        match caller.receive(store, &reply, call.now().wall)? {
+            Next::Send(next) => parcel = next,
+            Next::Done(summary) => return Ok(summary),
+        }
+    }
+}
+
+impl Exchanged {
+    fn of(store: &Store, with: String, summary: &Summary) -> Result<Self, Error> {
+        let roots = Roots::of(store)?;
+        let carried = summary.logbooks.iter();
+        let worth_telling = carried
+            .clone()
+            .filter(|(_, c)| c.sent + c.received > 0 || !c.equal || c.refused.is_some());
+        Ok(Self {
+            with,
+            sent: carried.clone().map(|(_, carried)| carried.sent).sum(),
+            received: carried.map(|(_, carried)| carried.received).sum(),
+            round_trips: summary.round_trips,
+            equal: summary.all_equal(),
+            logbooks: worth_telling
+                .map(|(logbook, carried)| Moved {
+                    logbook: logbook.to_string(),
+                    name: roots.name(*logbook),
+                    sent: carried.sent,
+                    received: carried.received,
+                    equal: carried.equal,
+                    refused: carried.refused.as_ref().map(ToString::to_string),
+                })
+                .collect(),
+        })
+    }
+
+    fn refusals(&self) -> Error {
+        let told = |moved: &Moved| {
+            let why = moved.refused.as_deref()?;
+            Some(format!("{}: {why}", moved.name))
+        };
+        let details: Vec<_> = self.logbooks.iter().filter_map(told).collect();
+        let refused = counted(details.len() as u64, "logbook", "logbooks");
+        let message = format!("entries of {refused} were not taken; all others were exchanged");
+        Error::new(Kind::Refused, message)
+            .details(details)
+            .hint("nothing is lost here; tell the office which device it is.")
+    }
+}
+
+impl Report for Exchanged {
+    fn write(&self, page: &mut Page) {
+        let sent = counted(self.sent, "entry", "entries");
+        let received = counted(self.received, "entry", "entries");
+        page.line(format!(
+            "Sent {sent} to {}, received {received}.",
+            self.with
+        ));
+        if !self.logbooks.is_empty() {
+            let row = |moved: &Moved| {
+                let (sent, received) = (moved.sent.to_string(), moved.received.to_string());
+                let equal = if moved.equal {
+                    "the same"
+                } else {
+                    "not yet the same"
+                };
+                [moved.name.clone(), sent, received, equal.to_owned()]
+            };
+            let rows: Vec<_> = self.logbooks.iter().map(row).collect();
+            page.table(["logbook", "sent", "received", "both hold"], &rows);
+        }
+        page.line(if self.equal {
+            "Both hold the same now."
+        } else {
+            "Not all of it is there yet: exchange again."
+        });
+    }
+}

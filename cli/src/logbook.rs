@@ -1,0 +1,71 @@
+//! One logbook as a command reads it: its entries by place, and what they say at a moment.
+
+use std::collections::BTreeMap;
+
+use headwalk_core::log::entry::Entry;
+use headwalk_core::log::id::{LogbookId, Place};
+use headwalk_core::log::stamp::{Stamp, WallMs};
+use headwalk_core::merge::replay::State;
+use headwalk_core::store::{Kept, Store};
+
+use crate::error::Error;
+
+/// Which moment of a logbook is wanted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Moment {
+    /// What was true then: only what was written up to it, by corrected clocks.
+    pub as_of: Option<WallMs>,
+    /// What this store held then: only what had reached it by then.
+    pub as_known: Option<WallMs>,
+}
+
+/// A logbook at a moment.
+pub struct Logbook {
+    /// Which.
+    pub id: LogbookId,
+    /// Its entries, by who wrote them and in their order.
+    pub entries: BTreeMap<Place, Kept>,
+    /// What they say.
+    pub state: State,
+}
+
+impl Logbook {
+    /// Reads a logbook as it was at a moment; now, if none is named.
+    pub fn read(store: &Store, id: LogbookId, moment: Moment) -> Result<Self, Error> {
+        let mut kept = store.entries(id)?;
+        let state = if moment == Moment::default() {
+            store.state(id)?
+        } else {
+            kept.retain(|kept| moment.as_known.is_none_or(|known| kept.arrived <= known));
+            // A receipt counts for the entry that it names, whenever it was written; so the
+            // entries of before are chosen by replay, which knows the receipts.
+            let entries: Vec<Entry> = kept.iter().map(|kept| kept.entry.clone()).collect();
+            let until = moment.as_of.map(Stamp::end_of);
+            kept.retain(|kept| until.is_none_or(|until| kept.stamp <= until));
+            match until {
+                Some(until) => State::as_of(&entries, until),
+                None => State::of(&entries),
+            }
+        };
+        let entries = kept.into_iter();
+        Ok(Self {
+            id,
+            entries: entries.map(|kept| (kept.entry.place(), kept)).collect(),
+            state,
+        })
+    }
+
+    /// Returns the entry at a place that a register or an observation names.
+    pub fn entry(&self, place: Place) -> Result<&Kept, Error> {
+        self.entries.get(&place).ok_or_else(|| {
+            Error::new(
+                crate::error::Kind::Damaged,
+                format!(
+                    "entry {} of device {} is not there",
+                    place.seq, place.device
+                ),
+            )
+            .hint("`headwalk verify` says what else is damaged.")
+        })
+    }
+}

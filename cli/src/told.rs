@@ -1,0 +1,74 @@
+//! Who said something, when, on which device, how they knew, and during which visit.
+
+use serde::Serialize;
+
+use headwalk_core::log::stamp::{Stamp, WallMs};
+use headwalk_core::log::value::HowKnown;
+use headwalk_core::store::Kept;
+
+/// Who said something, and when. The same in every store that holds the entry.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Told {
+    /// The person.
+    pub by: String,
+    /// When, in RFC 3339 with the writer's own UTC offset; corrected where their clock was wrong.
+    pub at: String,
+    /// What the writer's clock said, where that was corrected.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clock_said: Option<String>,
+    /// The id of the device.
+    pub device: String,
+    /// How it is known, where the writer said: measured, read, estimated, from last visit,
+    /// computed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub how: Option<String>,
+    /// The id of the visit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub visit: Option<String>,
+}
+
+impl Told {
+    /// Says who told this entry, and how they knew what it says.
+    pub fn of(kept: &Kept, how: HowKnown) -> Self {
+        let entry = &kept.entry;
+        let told = rfc3339(entry.stamp.wall(), entry.utc_offset_min);
+        let at = rfc3339(kept.stamp.wall(), entry.utc_offset_min);
+        Self {
+            by: entry.by.clone(),
+            clock_said: (told != at).then_some(told),
+            at,
+            device: entry.device.to_string(),
+            how: how_word(how),
+            visit: entry.visit.map(|visit| visit.to_string()),
+        }
+    }
+}
+
+/// Returns a moment in RFC 3339, to the millisecond only where it has any.
+pub fn rfc3339(at: WallMs, utc_offset_min: i16) -> String {
+    let at = at.at_offset(utc_offset_min);
+    let format = match at.timestamp_subsec_millis() {
+        0 => chrono::SecondsFormat::Secs,
+        _ => chrono::SecondsFormat::Millis,
+    };
+    at.to_rfc3339_opts(format, true)
+}
+
+/// Returns a moment for people: `2026-07-14 07:30`, on the writer's clock.
+pub fn plain(stamp: Stamp, utc_offset_min: i16) -> String {
+    let at = stamp.wall().at_offset(utc_offset_min);
+    at.format("%Y-%m-%d %H:%M").to_string()
+}
+
+/// Returns the word for how something is known; none where the writer did not say.
+pub fn how_word(how: HowKnown) -> Option<String> {
+    Some(match how {
+        HowKnown::Unstated => return None,
+        HowKnown::Measured => "measured".to_owned(),
+        HowKnown::Read => "read".to_owned(),
+        HowKnown::Estimated => "estimated".to_owned(),
+        HowKnown::FromLastVisit => "from last visit".to_owned(),
+        HowKnown::Computed => "computed".to_owned(),
+        HowKnown::Other(code) => format!("in way {code}, unknown to this version"),
+    })
+}
