@@ -114,34 +114,42 @@ impl Page {
     }
 
     /// Adds rows under a heading row, in columns as wide as they need to be. Where that is more
-    /// than 100 characters, the last column is folded.
+    /// than the page, the widest columns are folded.
     pub fn table<const N: usize>(&mut self, heading: [&str; N], rows: &[[String; N]]) {
-        let widths: [usize; N] = std::array::from_fn(|at| {
-            let cells = rows.iter().map(|row| width(&row[at]));
-            cells.chain([width(heading[at])]).max().unwrap_or(0)
-        });
-        let heading = heading.map(str::to_owned);
-        for row in std::iter::once(&heading).chain(rows) {
-            self.row(row, &widths);
-        }
+        let mut all = vec![heading.map(str::to_owned)];
+        all.extend_from_slice(rows);
+        self.rows(0, &all);
     }
 
-    fn row<const N: usize>(&mut self, row: &[String; N], widths: &[usize; N]) {
-        let mut line = String::new();
-        let mut indent = 0;
-        for (at, (cell, &wide)) in row.iter().zip(widths).enumerate() {
-            if at + 1 < N {
-                line.push_str(cell);
-                line.extend(std::iter::repeat_n(' ', wide - width(cell) + 2));
-                indent += wide + 2;
-                continue;
-            }
-            let room = PAGE_WIDTH.saturating_sub(indent).max(NARROWEST);
-            let mut folded = folded(cell, room).into_iter();
-            line.push_str(&folded.next().unwrap_or_default());
-            self.line(&line);
-            for rest in folded {
-                self.line(format!("{:indent$}{rest}", ""));
+    /// Adds rows like those of a table, without a heading and so many characters in.
+    pub fn rows<const N: usize>(&mut self, indent: usize, rows: &[[String; N]]) {
+        let mut widths: [usize; N] = std::array::from_fn(|at| {
+            let cells = rows.iter().map(|row| width(&row[at]));
+            cells.max().unwrap_or(0)
+        });
+        shrink(
+            &mut widths,
+            PAGE_WIDTH.saturating_sub(indent + GAP * (N - 1)),
+        );
+        let folded: Vec<[Vec<String>; N]> = rows
+            .iter()
+            .map(|row| std::array::from_fn(|at| folded(&row[at], widths[at].max(1))))
+            .collect();
+        let widths: [usize; N] = std::array::from_fn(|at| {
+            let lines = folded.iter().flat_map(|row| &row[at]);
+            lines.map(|line| width(line)).max().unwrap_or(0)
+        });
+        for row in &folded {
+            let height = row.iter().map(Vec::len).max().unwrap_or(0);
+            for line in 0..height {
+                let mut text = " ".repeat(indent);
+                for (cell, &wide) in row.iter().zip(&widths) {
+                    let words = cell.get(line).map_or("", String::as_str);
+                    text.push_str(words);
+                    let rest = wide.saturating_sub(width(words)) + GAP;
+                    text.extend(std::iter::repeat_n(' ', rest));
+                }
+                self.line(text);
             }
         }
     }
@@ -149,25 +157,41 @@ impl Page {
 
 /// How wide a page may be, in characters.
 const PAGE_WIDTH: usize = 100;
+/// Characters between two columns.
+const GAP: usize = 2;
 /// The narrowest that a folded column gets, though the page grows too wide by it.
-const NARROWEST: usize = 20;
+const NARROWEST: usize = 12;
+
+/// Narrows the widest columns until all fit in `room`.
+fn shrink(widths: &mut [usize], room: usize) {
+    while widths.iter().sum::<usize>() > room {
+        match widths.iter_mut().max() {
+            Some(widest) if *widest > NARROWEST => *widest -= 1,
+            _ => return,
+        }
+    }
+}
 
 fn width(text: &str) -> usize {
     text.chars().count()
 }
 
-/// Breaks text into lines of at most so many characters, between words.
+/// Breaks text into lines of at most so many characters, between words; a longer word is broken.
 fn folded(text: &str, room: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split_whitespace() {
-        let line = lines.last_mut().expect("it begins with a line");
-        if line.is_empty() {
-            line.push_str(word);
-        } else if width(line) + 1 + width(word) <= room {
-            line.push(' ');
-            line.push_str(word);
-        } else {
-            lines.push(word.to_owned());
+        let letters: Vec<char> = word.chars().collect();
+        for piece in letters.chunks(room) {
+            let piece: String = piece.iter().collect();
+            let line = lines.last_mut().expect("it begins with a line");
+            if line.is_empty() {
+                *line = piece;
+            } else if width(line) + 1 + width(&piece) <= room {
+                line.push(' ');
+                line.push_str(&piece);
+            } else {
+                lines.push(piece);
+            }
         }
     }
     lines
@@ -209,19 +233,21 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_table_lines_up_and_folds_its_last_column_at_the_page_width() {
+    fn a_table_lines_up_and_folds_its_widest_column_at_the_page_width() {
         let mut page = Page::default();
-        let long = "word ".repeat(20);
-        let rows = [["3-07".to_owned(), "ft²".to_owned(), long]];
-        page.table(["head", "unit", "why"], &rows);
+        let long = "word ".repeat(25);
+        let rows = [["3-07".to_owned(), long, "ft²".to_owned()]];
+        page.table(["head", "why", "unit"], &rows);
         let lines: Vec<_> = page.text.lines().collect();
-        assert_eq!(lines[0], "head  unit  why");
-        assert!(
-            lines[1].starts_with("3-07  ft²   word word"),
-            "{}",
-            lines[1]
-        );
-        assert_eq!(lines[2], "            word word word");
+        assert!(lines[0].starts_with("head  why "), "{}", lines[0]);
+        assert!(lines[1].starts_with("3-07  word word"), "{}", lines[1]);
+        assert!(lines[1].ends_with("word  ft²"), "{}", lines[1]);
+        assert!(lines[2].starts_with("      word word"), "{}", lines[2]);
         assert!(lines.iter().all(|line| width(line) <= PAGE_WIDTH));
+    }
+
+    #[test]
+    fn a_word_longer_than_its_column_is_broken() {
+        assert_eq!(folded("ab cdefgh", 3), ["ab", "cde", "fgh"]);
     }
 }
