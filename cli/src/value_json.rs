@@ -18,13 +18,13 @@ use serde_json::{Map, Value as Json, json};
 use headwalk_core::log::value::{Absence, Value};
 use headwalk_core::site::fields::{Part, Shape};
 use headwalk_core::site::programs::ProgramSet;
-use headwalk_core::site::time_of_day::TimeOfDay;
+use headwalk_core::site::time_of_day;
 use headwalk_core::site::unit::Unit;
 
 /// Returns a value of a field of that shape; without a shape its kind alone says what it is.
 pub fn value_json(shape: Option<Shape>, value: &Value) -> Json {
     match (shape, value) {
-        (Some(Shape::Time), value) => match TimeOfDay::read(value) {
+        (Some(Shape::Time), value) => match time_of_day::read(value) {
             Some(time) => json!(time.to_string()),
             None => any(value),
         },
