@@ -44,7 +44,7 @@ struct Exchanged {
     round_trips: u32,
     /// Whether both sides hold the same of every logbook now.
     equal: bool,
-    /// Those of which anything moved, or that are not equal.
+    /// Those of which anything moved, or was refused.
     logbooks: Vec<Moved>,
 }
 
@@ -55,7 +55,6 @@ struct Moved {
     name: String,
     sent: u64,
     received: u64,
-    equal: bool,
     /// Why entries were not taken.
     #[serde(skip_serializing_if = "Option::is_none")]
     refused: Option<String>,
@@ -79,7 +78,7 @@ fn with_store(store: &Store, path: &Path, call: &Call) -> Result<(String, Summar
     let other = Store::open(path)?;
     let carry = |parcel: &Parcel| {
         let now = call.now().wall;
-        Ok(answer(&other, parcel, Answering::AsPeer, now)?)
+        Ok(answer(&other, parcel, &Answering::as_peer(), now)?)
     };
     let summary = carried(store, Some(other.id()), call, carry)?;
     Ok((path.display().to_string(), summary))
@@ -111,22 +110,20 @@ impl Exchanged {
     fn of(store: &Store, with: String, summary: &Summary) -> Result<Self, Error> {
         let roots = Roots::of(store)?;
         let carried = summary.logbooks.iter();
-        let worth_telling = carried
-            .clone()
-            .filter(|(_, c)| c.sent + c.received > 0 || !c.equal || c.refused.is_some());
         Ok(Self {
             with,
             sent: carried.clone().map(|(_, carried)| carried.sent).sum(),
             received: carried.map(|(_, carried)| carried.received).sum(),
             round_trips: summary.round_trips,
-            equal: summary.all_equal(),
-            logbooks: worth_telling
+            equal: summary.equal,
+            logbooks: summary
+                .logbooks
+                .iter()
                 .map(|(logbook, carried)| Moved {
                     logbook: logbook.to_string(),
                     name: roots.name(*logbook),
                     sent: carried.sent,
                     received: carried.received,
-                    equal: carried.equal,
                     refused: carried.refused.as_ref().map(ToString::to_string),
                 })
                 .collect(),
@@ -166,7 +163,7 @@ impl Report for Exchanged {
                 [moved.name.clone(), sent, received, equal.to_owned()]
             };
             let rows: Vec<_> = self.logbooks.iter().map(row).collect();
-            page.table(["logbook", "sent", "received", "both hold"], &rows);
+            page.table(["logbook", "sent", "received"], &rows);
         }
         page.line(if self.equal {
             "Both hold the same now."
