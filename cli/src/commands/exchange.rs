@@ -155,12 +155,7 @@ impl Report for Exchanged {
         if !self.logbooks.is_empty() {
             let row = |moved: &Moved| {
                 let (sent, received) = (moved.sent.to_string(), moved.received.to_string());
-                let equal = if moved.equal {
-                    "the same"
-                } else {
-                    "not yet the same"
-                };
-                [moved.name.clone(), sent, received, equal.to_owned()]
+                [moved.name.clone(), sent, received]
             };
             let rows: Vec<_> = self.logbooks.iter().map(row).collect();
             page.table(["logbook", "sent", "received"], &rows);
