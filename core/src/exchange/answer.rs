@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
 use super::{Error, Shelf, parts};
 use crate::log::codec;
-use crate::log::id::{DeviceId, LogbookId};
+use crate::log::id::{DeviceId, LogbookId, Seq};
 use crate::log::stamp::WallMs;
 use crate::store::{self, Bookmark, Clocks};
 
@@ -142,7 +142,8 @@ pub fn answer(
             ..
         } => answerer.news(*since, *covers, batch)?,
         Says::Holdings { parts, .. } => answerer.holdings(parts)?,
-        Says::Taken { .. } | Says::Compare => {
+        Says::Trace { logbook, links } => answerer.trace(*logbook, links)?,
+        Says::Taken { .. } | Says::Compare | Says::Agreed { .. } => {
             return Err(Error::Garbled("it is an answer where a question belongs"));
         }
     };
@@ -201,6 +202,19 @@ impl<S: Shelf> Answerer<'_, S> {
             held: news.held,
             batch: news.batch,
             more,
+        })
+    }
+
+    fn trace(&self, logbook: LogbookId, links: &[[u8; 8]]) -> Result<Says, Error> {
+        let ours = parts::trace(self.shelf, logbook, self.parcel.from.device)?;
+        let agreed = ours
+            .iter()
+            .zip(links)
+            .take_while(|(ours, theirs)| ours == theirs)
+            .count();
+        Ok(Says::Agreed {
+            logbook,
+            last: Seq::new(agreed as u64),
         })
     }
 

@@ -74,6 +74,21 @@ pub enum Says {
         /// The end of the speaker's arrivals.
         end: Bookmark,
     },
+    /// The caller's, after a fork of its own device: its chain there, to find where the branches
+    /// part.
+    Trace {
+        /// In which logbook.
+        logbook: LogbookId,
+        /// The first eight bytes of each link, first to last.
+        links: Vec<[u8; 8]>,
+    },
+    /// The answer to a trace.
+    Agreed {
+        /// In which logbook.
+        logbook: LogbookId,
+        /// The last entry on which both agree.
+        last: Option<Seq>,
+    },
 }
 
 /// What one side says of one logbook.
@@ -168,6 +183,14 @@ enum SaysWire {
         parts: Vec<PartWire>,
         end: BookmarkWire,
     },
+    Trace {
+        logbook: [u8; 16],
+        links: Vec<[u8; 8]>,
+    },
+    Agreed {
+        logbook: [u8; 16],
+        last: u64,
+    },
 }
 
 #[derive(Serialize, Deserialize)]
@@ -257,6 +280,14 @@ fn says_wire(says: &Says) -> SaysWire {
             parts: parts.iter().map(part_wire).collect(),
             end: mark(end),
         },
+        Says::Trace { logbook, links } => SaysWire::Trace {
+            logbook: *logbook.bytes(),
+            links: links.clone(),
+        },
+        Says::Agreed { logbook, last } => SaysWire::Agreed {
+            logbook: *logbook.bytes(),
+            last: last.map_or(0, Seq::get),
+        },
     }
 }
 
@@ -296,6 +327,14 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
                 .map(|part| wire_part(part, &mut left))
                 .collect::<Result<_, _>>()?,
             end: mark(end),
+        },
+        SaysWire::Trace { logbook, links } => Says::Trace {
+            logbook: LogbookId::from_bytes(logbook),
+            links,
+        },
+        SaysWire::Agreed { logbook, last } => Says::Agreed {
+            logbook: LogbookId::from_bytes(logbook),
+            last: Seq::new(last),
         },
     })
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::message::{More, Part, Refusal, Sender};
 use super::{Error, Shelf};
 use crate::log::codec;
-use crate::log::id::{LogbookId, Place};
+use crate::log::id::{DeviceId, LogbookId, Place};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
 use crate::store::{self, Clocks};
@@ -28,6 +28,19 @@ pub(super) fn covers(logbooks: &BTreeSet<LogbookId>) -> [u8; 16] {
     let mut digest = [0; 16];
     hasher.finalize_xof().fill(&mut digest);
     digest
+}
+
+/// Returns a device's chain as a trace tells it: the beginning of each link.
+pub(super) fn trace(
+    shelf: &impl Shelf,
+    logbook: LogbookId,
+    device: DeviceId,
+) -> Result<Vec<[u8; 8]>, Error> {
+    let links = shelf.chain(logbook, device)?;
+    Ok(links
+        .iter()
+        .map(|link| *link.bytes().first_chunk().expect("32 bytes hold 8"))
+        .collect())
 }
 
 /// Says what is held of a logbook, and as much of what the listener lacks as there is room for.

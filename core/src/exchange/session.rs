@@ -14,7 +14,7 @@ use crate::log::codec;
 use crate::log::id::{Arrival, LogbookId, StoreId};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{self, Bookmark, Clocks, Met};
+use crate::store::{self, Agreed, Bookmark, Clocks, Met};
 
 pub use super::answer::{Answering, answer};
 
@@ -37,6 +37,9 @@ pub struct Summary {
     pub logbooks: BTreeMap<LogbookId, Carried>,
     /// Answers received.
     pub round_trips: u32,
+    /// Forks of this store's own device, each with the last entry on which both branches agree:
+    /// the store must begin a new life.
+    pub forks: Agreed,
     /// Whether both sides hold the same now of every logbook that they share, chains compared.
     pub equal: bool,
 }
@@ -73,6 +76,8 @@ enum Way {
         // What this side held as it last spoke.
         told: BTreeMap<LogbookId, VersionVector>,
     },
+    /// By finding where the branches of this device part, in these logbooks.
+    ByTracing { logbooks: BTreeSet<LogbookId> },
 }
 
 /// The news under way.
@@ -153,6 +158,12 @@ impl Caller {
             (way @ Way::ByComparing { .. }, Says::Holdings { parts, end }) => {
                 self.way = way;
                 self.receive_holdings(shelf, answer.from.store, parts, *end, now)
+            }
+            (Way::ByTracing { mut logbooks }, Says::Agreed { logbook, last }) => {
+                if logbooks.remove(logbook) {
+                    self.summary.forks.insert(*logbook, *last);
+                }
+                self.trace(shelf, logbooks, now)
             }
             _ => Err(Error::Garbled("the answer does not fit what was asked")),
         }
@@ -311,7 +322,33 @@ impl Caller {
             };
             shelf.remember_met(peer, &met)?;
         }
-        Ok(Next::Done(self.summary.clone()))
+        let own_fork = |carried: &Carried| matches!(carried.refused, Some(Refusal::Fork { device, .. }) if device == shelf.device());
+        let forked = self
+            .summary
+            .logbooks
+            .iter()
+            .filter(|(_, carried)| own_fork(carried));
+        let forked = forked.map(|(logbook, _)| *logbook).collect();
+        self.trace(shelf, forked, now)
+    }
+
+    /// Asks where the branches part in the next of these logbooks; is done when none is left.
+    fn trace(
+        &mut self,
+        shelf: &impl Shelf,
+        logbooks: BTreeSet<LogbookId>,
+        now: WallMs,
+    ) -> Result<Next, Error> {
+        let Some(logbook) = logbooks.first().copied() else {
+            return Ok(Next::Done(self.summary.clone()));
+        };
+        self.way = Way::ByTracing { logbooks };
+        let links = parts::trace(shelf, logbook, shelf.device())?;
+        let says = Says::Trace { logbook, links };
+        Ok(Next::Send(Parcel {
+            from: parts::sender(shelf, now),
+            says,
+        }))
     }
 
     /// Returns whether either side came to hold more, and whether both hold the same now.

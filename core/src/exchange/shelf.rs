@@ -34,6 +34,7 @@ shelf! {
     fn logbooks(&self) -> Result<Vec<LogbookId>, Error>;
     fn heads(&self, logbook: LogbookId) -> Result<Vec<(DeviceId, Head)>, Error>;
     fn link(&self, logbook: LogbookId, place: Place) -> Result<Option<Link>, Error>;
+    fn chain(&self, logbook: LogbookId, device: DeviceId) -> Result<Vec<Link>, Error>;
     fn entries_beyond(
         &self, logbook: LogbookId, known: &VersionVector, max_bytes: usize
     ) -> Result<(Vec<Vec<u8>>, bool), Error>;

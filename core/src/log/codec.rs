@@ -204,6 +204,7 @@ pub(super) const SET: u8 = 1;
 /// The kind of an observation.
 pub(super) const OBSERVE: u8 = 2;
 const RECEIPT: u8 = 3;
+const REENTERED: u8 = 4;
 
 /// The shape shared by a set field and an observation: thing, number, how known, value.
 type About<'a> = ([u8; 16], u16, u8, Frame<'a>);
@@ -226,6 +227,10 @@ pub(super) fn change_frame(change: &Change) -> (u8, Vec<u8>) {
         Change::Receipt { place, stamp } => (
             RECEIPT,
             packed(&(*place.device.bytes(), place.seq.get(), stamp.bits())),
+        ),
+        Change::Reentered { place, check } => (
+            REENTERED,
+            packed(&(*place.device.bytes(), place.seq.get(), check)),
         ),
         Change::Unknown { kind, body } => (*kind, body.clone()),
     }
@@ -275,6 +280,17 @@ pub(super) fn frame_change(kind: u8, body: &[u8]) -> Result<Change, CodecError> 
                     seq,
                 },
                 stamp: Stamp::from_bits(stamp),
+            }
+        }
+        REENTERED => {
+            let (device, seq, check): ([u8; 16], u64, [u8; 8]) = whole(body)?;
+            let seq = Seq::new(seq).ok_or(CodecError::Shape("it was entered before at zero"))?;
+            Change::Reentered {
+                place: Place {
+                    device: DeviceId::from_bytes(device),
+                    seq,
+                },
+                check,
             }
         }
         kind => Change::Unknown {

@@ -72,6 +72,15 @@ pub enum Change {
         /// The stamp that orders it.
         stamp: Stamp,
     },
+    /// The writer's earlier entry in its former life, entered again under a new device id: its
+    /// place had been taken by another entry, since the store was copied or put back. The other
+    /// changes of this entry are those of that one.
+    Reentered {
+        /// The place that it had.
+        place: Place,
+        /// Eight bytes that tell its content.
+        check: [u8; 8],
+    },
     /// A kind of change that this version does not know, kept as it came.
     Unknown {
         /// The kind's number.
@@ -86,7 +95,7 @@ impl Change {
     pub fn thing(&self) -> Option<ThingId> {
         match self {
             Self::Set { thing, .. } | Self::Observe { thing, .. } => Some(*thing),
-            Self::Receipt { .. } | Self::Unknown { .. } => None,
+            Self::Receipt { .. } | Self::Reentered { .. } | Self::Unknown { .. } => None,
         }
     }
 }

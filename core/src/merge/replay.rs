@@ -114,7 +114,7 @@ impl State {
                     let seen = Observation::of(entry, index, stamp, value.clone(), *how);
                     self.observe(*thing, *what, seen);
                 }
-                Change::Receipt { .. } | Change::Unknown { .. } => {}
+                Change::Receipt { .. } | Change::Reentered { .. } | Change::Unknown { .. } => {}
             }
         }
     }

@@ -201,7 +201,7 @@ impl<'txn> Tables<'txn> {
                         .insert(&key, tables::observation_row(&seen).as_slice())?;
                 }
                 Change::Receipt { place, stamp } => self.receive(logbook, *place, *stamp)?,
-                Change::Unknown { .. } => {}
+                Change::Reentered { .. } | Change::Unknown { .. } => {}
             }
         }
         Ok(())
@@ -309,10 +309,51 @@ impl<'txn> Tables<'txn> {
                     self.observations
                         .insert(&key, tables::observation_row(&seen).as_slice())?;
                 }
-                Change::Receipt { .. } | Change::Unknown { .. } => {}
+                Change::Receipt { .. } | Change::Reentered { .. } | Change::Unknown { .. } => {}
             }
         }
         Ok(())
+    }
+
+    /// Folds every entry that the table of entries holds; the derived tables must be empty.
+    pub(super) fn fold_all(&mut self) -> Result<u64, Error> {
+        let (mut folded, mut next) = (0, 0);
+        // Row by row, since folding one reads and writes the same transaction.
+        while let Some((arrival, row)) = self.entry_from(next)? {
+            let (_, raw) = tables::entry_parts(arrival, &row)?;
+            self.fold(arrival, &codec::decode(raw)?, raw)?;
+            (folded, next) = (folded + 1, arrival.0 + 1);
+        }
+        Ok(folded)
+    }
+
+    /// Returns the first entry's row from this arrival on.
+    pub(super) fn entry_from(&self, from: u64) -> Result<Option<(Arrival, Vec<u8>)>, Error> {
+        let row = self.entries.range(from..)?.next().transpose()?;
+        Ok(row.map(|(key, row)| (Arrival(key.value()), row.value().to_vec())))
+    }
+
+    /// Takes an entry's row out of the table of entries. The derived tables still hold it.
+    pub(super) fn take_out(&mut self, arrival: Arrival) -> Result<(), Error> {
+        self.entries.remove(arrival.0)?;
+        Ok(())
+    }
+
+    /// Returns what the writer of an entry knew of others: all that their device had gained by
+    /// then.
+    pub(super) fn knowledge_at(
+        &self,
+        logbook: LogbookId,
+        place: Place,
+    ) -> Result<VersionVector, Error> {
+        let mut knew = VersionVector::new();
+        let mut seq = Seq::FIRST;
+        while seq <= place.seq {
+            let (_, raw) = self.raw_at(logbook, Place { seq, ..place })?;
+            knew.learn_all(&codec::decode(&raw)?.gained);
+            seq = seq.next();
+        }
+        Ok(knew)
     }
 
     /// Writes the heads that have moved. Without it the transaction must not be committed.

@@ -10,6 +10,7 @@ mod append;
 mod error;
 mod file;
 mod fold;
+mod new_life;
 mod query;
 mod rebuild;
 mod tables;
@@ -21,6 +22,7 @@ use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend};
 
 pub use append::{Appended, Clocks, Recorded};
 pub use error::Error;
+pub use new_life::{Agreed, ReentryOutcome};
 pub use query::{Head, Kept, News};
 pub use rebuild::Rebuilt;
 pub use verify::{Fault, Verified};

@@ -116,6 +116,19 @@ impl Store {
         Ok(row.map(|row| tables::origin_parts(row.value()).1))
     }
 
+    /// Returns the links of a device's entries in a logbook, first to last.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn chain(&self, logbook: LogbookId, device: DeviceId) -> Result<Vec<Link>, Error> {
+        let origin = self.db.begin_read()?.open_table(ORIGIN)?;
+        let (from, to) = tables::range(&[logbook.bytes(), device.bytes()]);
+        origin
+            .range::<&[u8; 40]>(&from..=&to)?
+            .map(|row| Ok(tables::origin_parts(row?.1.value()).1))
+            .collect()
+    }
+
     /// Returns the bytes of entries that are held beyond `known`, in the order in which they came
     /// here, up to `max_bytes` (but at least one entry); and whether there are more.
     ///

@@ -1,12 +1,10 @@
 //! Derived tables made again from the entries.
 
-use redb::{ReadableDatabase, ReadableTable, ReadableTableMetadata};
+use redb::{ReadableTableMetadata, WriteTransaction};
 
 use super::fold::Tables;
-use super::tables::{self, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, RECEIPTS, REGISTERS, TOUCHES};
+use super::tables::{HEADS, OBSERVATIONS, ORIGIN, RECEIPTS, REGISTERS, TOUCHES};
 use super::{Error, Store};
-use crate::log::codec;
-use crate::log::id::Arrival;
 
 /// What a rebuild went through.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -19,15 +17,6 @@ pub struct Rebuilt {
     pub observations: u64,
 }
 
-/// Whether the tables that are folded into hold the entries already.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Rows {
-    /// They do: only the derived tables are made anew.
-    AreThere,
-    /// They are empty: the entries are copied, too.
-    AreCopied,
-}
-
 impl Store {
     /// Throws every derived table away and makes it again from the entries, in one transaction.
     ///
@@ -36,13 +25,7 @@ impl Store {
     /// fails. Then nothing has changed.
     pub fn rebuild(&self) -> Result<Rebuilt, Error> {
         let txn = self.db.begin_write()?;
-        txn.delete_table(ORIGIN)?;
-        txn.delete_table(HEADS)?;
-        txn.delete_table(REGISTERS)?;
-        txn.delete_table(OBSERVATIONS)?;
-        txn.delete_table(TOUCHES)?;
-        txn.delete_table(RECEIPTS)?;
-        let entries = self.replay_into(Tables::open(&txn)?, Rows::AreThere)?;
+        let entries = refold(&txn)?;
         let fields = txn.open_table(REGISTERS)?.len()?;
         let observations = txn.open_table(OBSERVATIONS)?.len()?;
         txn.commit()?;
@@ -52,21 +35,18 @@ impl Store {
             observations,
         })
     }
+}
 
-    /// Folds every entry of this store, as last committed, into these tables.
-    pub(super) fn replay_into(&self, mut tables: Tables<'_>, rows: Rows) -> Result<u64, Error> {
-        let entries = self.db.begin_read()?.open_table(ENTRIES)?;
-        for row in entries.iter()? {
-            let (key, row) = row?;
-            let arrival = Arrival(key.value());
-            let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
-            let entry = codec::decode(raw)?;
-            match rows {
-                Rows::AreThere => tables.fold(arrival, &entry, raw)?,
-                Rows::AreCopied => tables.append(arrival, arrived, &entry, raw)?,
-            }
-        }
-        tables.finish()?;
-        Ok(entries.len()?)
-    }
+/// Throws the derived tables of this transaction away and folds its entries again.
+pub(super) fn refold(txn: &WriteTransaction) -> Result<u64, Error> {
+    txn.delete_table(ORIGIN)?;
+    txn.delete_table(HEADS)?;
+    txn.delete_table(REGISTERS)?;
+    txn.delete_table(OBSERVATIONS)?;
+    txn.delete_table(TOUCHES)?;
+    txn.delete_table(RECEIPTS)?;
+    let mut tables = Tables::open(txn)?;
+    let folded = tables.fold_all()?;
+    tables.finish()?;
+    Ok(folded)
 }

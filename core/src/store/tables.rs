@@ -39,6 +39,11 @@ pub(super) const RECEIPTS: TableDefinition<'_, &[u8; 40], u64> =
 /// Peer store -> what is remembered of the last meeting. Irreplaceable, though losing it costs
 /// only bytes on the wire.
 pub(super) const PEERS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("peers_v1");
+/// Number -> an entry's row that a new life set aside, in the order in which that happened.
+/// Irreplaceable until its content is entered again; kept after that, too.
+pub(super) const SET_ASIDE: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("aside_v1");
+/// Numbers of rows set aside whose content is not entered again yet.
+pub(super) const WAITING: TableDefinition<'_, u64, ()> = TableDefinition::new("waiting_v1");
 /// Name -> value: format, store id, device id, clock, and the settings of the program around.
 pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
 

@@ -8,7 +8,6 @@ use redb::{
 };
 
 use super::fold::Tables;
-use super::rebuild::Rows;
 use super::tables::{self, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, RECEIPTS, REGISTERS, TOUCHES};
 use super::{Error, Store, file};
 use crate::log::chain::Link;
@@ -111,7 +110,14 @@ impl Store {
     fn compare_indexes(&self, verified: &mut Verified) -> Result<(), Error> {
         let fresh = Database::builder().create_with_backend(InMemoryBackend::new())?;
         let txn = fresh.begin_write()?;
-        self.replay_into(Tables::open(&txn)?, Rows::AreCopied)?;
+        let mut tables = Tables::open(&txn)?;
+        for row in self.db.begin_read()?.open_table(ENTRIES)?.iter()? {
+            let (key, row) = row?;
+            let arrival = Arrival(key.value());
+            let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
+            tables.append(arrival, arrived, &codec::decode(raw)?, raw)?;
+        }
+        tables.finish()?;
         txn.commit()?;
         let (ours, fresh) = (self.db.begin_read()?, fresh.begin_read()?);
         let same = [

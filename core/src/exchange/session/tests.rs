@@ -218,6 +218,89 @@ fn a_copied_device_is_refused_in_words_and_its_other_logbooks_still_go() {
     assert_eq!(copy.entries(logbook(5)).unwrap().len(), 1);
 }
 
+fn everything(store: &Store, book: u8) -> Vec<String> {
+    let kept = store.entries(logbook(book)).unwrap();
+    let mut words: Vec<_> = kept
+        .iter()
+        .flat_map(|kept| &kept.entry.changes)
+        .filter_map(|change| match change {
+            Change::Set { value, .. } => value.as_text().map(str::to_owned),
+            _ => None,
+        })
+        .collect();
+    words.sort();
+    words
+}
+
+/// As a program does it: exchange, begin a new life where that is needed, enter again.
+fn exchange_and_heal(caller: &mut Store, hub: &Store, new_id: u8) -> Summary {
+    let mut summary = exchange(caller, hub, Some(hub.id())).unwrap();
+    if !summary.forks.is_empty() {
+        caller
+            .begin_new_life(DeviceId::from_bytes([new_id; 16]), &summary.forks)
+            .unwrap();
+        exchange(caller, hub, Some(hub.id())).unwrap();
+        caller.reenter(NOW).unwrap();
+        summary = exchange(caller, hub, Some(hub.id())).unwrap();
+    }
+    summary
+}
+
+#[test]
+fn a_copied_phone_takes_a_new_id_and_loses_nothing_and_doubles_nothing() {
+    let (mut phone, mut copy, hub) = (store(1), stored(1, 1), store(3));
+    write(&hub, 5, 1, "from the office");
+    for store in [&phone, &copy] {
+        exchange(store, &hub, None).unwrap();
+        write(store, 5, 2, "before the copy");
+    }
+    write(&phone, 5, 1, "on the phone");
+    write(&copy, 5, 1, "on the copy");
+    write(&copy, 5, 3, "on the copy, too");
+    assert!(exchange_and_heal(&mut phone, &hub, 80).equal);
+    assert!(exchange_and_heal(&mut copy, &hub, 81).equal);
+    assert!(exchange_and_heal(&mut phone, &hub, 82).equal);
+    assert_eq!(
+        (phone.device(), copy.device()),
+        (stored(9, 1).device(), stored(9, 81).device())
+    );
+    assert_same(&phone, &hub);
+    assert_same(&copy, &hub);
+    let words = [
+        "before the copy",
+        "from the office",
+        "on the copy",
+        "on the copy, too",
+        "on the phone",
+    ];
+    assert_eq!(everything(&hub, 5), words);
+    // The copy had not seen what the phone wrote: both stand beside each other.
+    let state = hub.state(logbook(5)).unwrap();
+    let register = state
+        .register(ThingId::from_bytes([7; 16]), FieldNumber(1))
+        .unwrap();
+    assert!(register.stands_in_two_versions());
+    assert_eq!(copy.verify().unwrap().faults, []);
+    assert_eq!(phone.verify().unwrap().faults, []);
+}
+
+#[test]
+fn a_phone_put_back_to_an_old_copy_gets_its_own_work_again() {
+    let (phone, hub) = (store(1), store(3));
+    write(&phone, 5, 1, "kept at the office");
+    write(&phone, 5, 2, "this, too");
+    exchange(&phone, &hub, None).unwrap();
+    let mut put_back = stored(1, 1);
+    assert!(exchange(&put_back, &hub, Some(hub.id())).unwrap().equal);
+    write(&put_back, 5, 3, "and on from there");
+    assert!(exchange_and_heal(&mut put_back, &hub, 80).equal);
+    assert_eq!(put_back.device(), phone.device());
+    assert_eq!(
+        everything(&hub, 5),
+        ["and on from there", "kept at the office", "this, too"]
+    );
+}
+
 #[test]
 fn a_store_does_not_exchange_with_itself() {
     let tablet = store(1);

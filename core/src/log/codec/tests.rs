@@ -63,7 +63,15 @@ fn change() -> impl Strategy<Value = Change> {
                 stamp: Stamp::from_bits(stamp),
             }
         }),
-        (4_u8.., prop::collection::vec(any::<u8>(), 0..9))
+        (any::<[u8; 16]>(), 1_u64.., any::<[u8; 8]>()).prop_map(|(device, seq, check)| {
+            let seq = Seq::new(seq).expect("counted from one");
+            let place = Place {
+                device: DeviceId::from_bytes(device),
+                seq,
+            };
+            Change::Reentered { place, check }
+        }),
+        (5_u8.., prop::collection::vec(any::<u8>(), 0..9))
             .prop_map(|(kind, body)| Change::Unknown { kind, body }),
     ]
 }
