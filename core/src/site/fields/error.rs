@@ -163,18 +163,19 @@ impl fmt::Display for DidYouMean<'_> {
 }
 
 /// Returns up to three of the names that are close to what was typed, the closest first.
-pub fn close_names<'n>(typed: &str, names: impl IntoIterator<Item = &'n str>) -> Vec<&'n str> {
+pub fn close_names<N: AsRef<str> + Ord>(typed: &str, names: impl IntoIterator<Item = N>) -> Vec<N> {
     let typed = typed.trim().to_lowercase().replace(['_', ' '], "-");
     if typed.is_empty() {
         return Vec::new();
     }
-    let mut scored: Vec<(usize, &'n str)> = names
+    let mut scored: Vec<(usize, N)> = names
         .into_iter()
         .filter_map(|name| {
-            let steps = steps_between(&typed, name);
+            let word = name.as_ref();
+            let steps = steps_between(&typed, word);
             // A third of its letters may be wrong; a beginning or an end is close enough too.
-            let part = typed.len() >= 3 && (name.starts_with(&typed) || name.ends_with(&typed));
-            (steps <= (name.len() / 3).max(1) || part).then_some((steps, name))
+            let part = typed.len() >= 3 && (word.starts_with(&typed) || word.ends_with(&typed));
+            (steps <= (word.len() / 3).max(1) || part).then_some((steps, name))
         })
         .collect();
     scored.sort_unstable();
