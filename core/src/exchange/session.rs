@@ -68,16 +68,16 @@ pub struct Caller {
 #[derive(Debug)]
 enum Way {
     /// By bookmarks.
-    ByNews { met: Met, sent: Sent },
+    News { met: Met, sent: Sent },
     /// By comparing what both hold.
-    ByComparing {
+    Comparing {
         // What the other side holds, as last heard; empty before it was heard.
         theirs: BTreeMap<LogbookId, VersionVector>,
         // What this side held as it last spoke.
         told: BTreeMap<LogbookId, VersionVector>,
     },
     /// By finding where the branches of this device part, in these logbooks.
-    ByTracing { logbooks: BTreeSet<LogbookId> },
+    Tracing { logbooks: BTreeSet<LogbookId> },
 }
 
 /// The news under way.
@@ -136,10 +136,10 @@ impl Caller {
         self.peer = Some(answer.from.store);
         let way = core::mem::replace(&mut self.way, Way::comparing());
         match (way, &answer.says) {
-            (Way::ByNews { .. }, Says::Compare) => self.compare(shelf, now),
-            (Way::ByNews { .. }, Says::Taken { .. }) if another => self.compare(shelf, now),
+            (Way::News { .. }, Says::Compare) => self.compare(shelf, now),
+            (Way::News { .. }, Says::Taken { .. }) if another => self.compare(shelf, now),
             (
-                Way::ByNews { met, sent },
+                Way::News { met, sent },
                 Says::Taken {
                     read,
                     held,
@@ -155,11 +155,11 @@ impl Caller {
                 };
                 self.receive_news(shelf, answer.from.store, met, sent, taken, now)
             }
-            (way @ Way::ByComparing { .. }, Says::Holdings { parts, end }) => {
+            (way @ Way::Comparing { .. }, Says::Holdings { parts, end }) => {
                 self.way = way;
                 self.receive_holdings(shelf, answer.from.store, parts, *end, now)
             }
-            (Way::ByTracing { mut logbooks }, Says::Agreed { logbook, last }) => {
+            (Way::Tracing { mut logbooks }, Says::Agreed { logbook, last }) => {
                 if logbooks.remove(logbook) {
                     self.summary.forks.insert(*logbook, *last);
                 }
@@ -184,7 +184,7 @@ impl Caller {
             more,
             entries: by_logbook(&news.batch)?,
         };
-        self.way = Way::ByNews { met, sent };
+        self.way = Way::News { met, sent };
         Ok(Parcel {
             from: parts::sender(shelf, now),
             says,
@@ -250,7 +250,7 @@ impl Caller {
     /// Makes a parcel that tells what is held; says whether it carries any entries.
     fn holdings(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<(Parcel, bool), Error> {
         let end = shelf.last_bookmark()?;
-        let Way::ByComparing { theirs, told } = &mut self.way else {
+        let Way::Comparing { theirs, told } = &mut self.way else {
             unreachable!("news are not compared");
         };
         let (mut room, mut parts) = (MAX_ENTRY_BYTES, Vec::new());
@@ -342,7 +342,7 @@ impl Caller {
         let Some(logbook) = logbooks.first().copied() else {
             return Ok(Next::Done(self.summary.clone()));
         };
-        self.way = Way::ByTracing { logbooks };
+        self.way = Way::Tracing { logbooks };
         let links = parts::trace(shelf, logbook, shelf.device())?;
         let says = Says::Trace { logbook, links };
         Ok(Next::Send(Parcel {
@@ -358,7 +358,7 @@ impl Caller {
         part: &Part,
         now: WallMs,
     ) -> Result<(bool, bool), Error> {
-        let Way::ByComparing { theirs, told } = &mut self.way else {
+        let Way::Comparing { theirs, told } = &mut self.way else {
             unreachable!("news are not compared");
         };
         let had = vector(shelf, part.logbook)?.entries();
@@ -401,7 +401,7 @@ struct Taken<'a> {
 
 impl Way {
     const fn comparing() -> Self {
-        Self::ByComparing {
+        Self::Comparing {
             theirs: BTreeMap::new(),
             told: BTreeMap::new(),
         }

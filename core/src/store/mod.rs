@@ -22,7 +22,7 @@ use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend};
 
 pub use append::{Appended, Clocks, Recorded};
 pub use error::Error;
-pub use new_life::{Agreed, ReentryOutcome};
+pub use new_life::{Agreed, NewLife, ReentryOutcome};
 pub use query::{Head, Kept, News};
 pub use rebuild::Rebuilt;
 pub use verify::{Fault, Verified};
@@ -127,6 +127,20 @@ impl Store {
     /// Returns the device that writes in this store.
     pub const fn device(&self) -> DeviceId {
         self.device
+    }
+
+    /// Writes as another device from now on. A hub does so whenever it starts: should its file have
+    /// been put back to an older copy meanwhile, then no place in its chain is used twice.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written.
+    pub fn write_as(&mut self, device: DeviceId) -> Result<(), Error> {
+        let txn = self.db.begin_write()?;
+        txn.open_table(IDENTITY)?
+            .insert("device", device.bytes().as_slice())?;
+        txn.commit()?;
+        self.device = device;
+        Ok(())
     }
 
     /// Returns a setting that the program around the store keeps here.

@@ -35,13 +35,23 @@ pub struct ReentryOutcome {
     pub waiting: usize,
 }
 
+/// The ids of a new life.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct NewLife {
+    /// The device that writes from now on.
+    pub device: DeviceId,
+    /// The device under which the former life's work is entered again: one of its own, since what
+    /// is written meanwhile had not seen it, nor it that.
+    pub former_work: DeviceId,
+}
+
 impl Store {
     /// Begins a new life under another device id: sets aside what this store's device wrote after
     /// the branches part, and whatever had seen that. Returns how many entries were set aside.
     ///
     /// # Errors
     /// [`Error`] where the file fails; then nothing has changed.
-    pub fn begin_new_life(&mut self, device: DeviceId, agreed: &Agreed) -> Result<usize, Error> {
+    pub fn begin_new_life(&mut self, new: NewLife, agreed: &Agreed) -> Result<usize, Error> {
         let txn = self.db.begin_write()?;
         let mut moved = 0;
         {
@@ -75,11 +85,12 @@ impl Store {
             let former = identity.get("former")?.map(|row| row.value().to_vec());
             let mut former = former.unwrap_or_default();
             former.extend_from_slice(self.device.bytes());
+            former.extend_from_slice(new.former_work.bytes());
             identity.insert("former", former.as_slice())?;
-            identity.insert("device", device.bytes().as_slice())?;
+            identity.insert("device", new.device.bytes().as_slice())?;
         }
         txn.commit()?;
-        self.device = device;
+        self.device = new.device;
         Ok(moved)
     }
 
@@ -102,10 +113,9 @@ impl Store {
         own || tainted.contains(&(entry.logbook, entry.device))
     }
 
-    /// Enters again, under this store's device id, what was set aside of its former lives, each
-    /// with the time, the person and the knowledge that it had; and takes back others' entries as
-    /// far as all that they had seen is here. To be called after an exchange that brought the
-    /// other branch.
+    /// Enters again what was set aside of this store's former lives, each entry with the time, the
+    /// person and the knowledge that it had; and takes back others' entries as far as all that
+    /// they had seen is here. To be called after an exchange that brought the other branch.
     ///
     /// # Errors
     /// [`Error`] where the file fails; then nothing has changed.
@@ -118,14 +128,10 @@ impl Store {
                 .get("former")?
                 .map(|row| row.value().to_vec())
                 .unwrap_or_default();
-            let former: BTreeSet<_> = former
-                .as_chunks::<16>()
-                .0
-                .iter()
-                .map(|id| DeviceId::from_bytes(*id))
-                .collect();
+            let ids = former.as_chunks::<16>().0;
+            let pair = |pair: &[[u8; 16]; 2]| pair.map(DeviceId::from_bytes).into();
+            let former = ids.as_chunks::<2>().0.iter().map(pair).collect();
             let mut reentry = Reentry {
-                device: self.device,
                 former,
                 tables: Tables::open(&txn)?,
                 knew: BTreeMap::new(),
@@ -167,8 +173,8 @@ enum Fate {
 }
 
 struct Reentry<'txn> {
-    device: DeviceId,
-    former: BTreeSet<DeviceId>,
+    // Each former device, and the one under which its work is entered again.
+    former: BTreeMap<DeviceId, DeviceId>,
     tables: Tables<'txn>,
     // What each former device knew up to the entry that was last looked at.
     knew: BTreeMap<(LogbookId, DeviceId), VersionVector>,
@@ -181,7 +187,7 @@ impl Reentry<'_> {
     /// What the writer of an own entry knew, the entries that both branches share among it; of
     /// another device's entry it need not be known.
     fn knowledge_of(&mut self, entry: &Entry) -> Result<Option<VersionVector>, Error> {
-        if !self.former.contains(&entry.device) {
+        if !self.former.contains_key(&entry.device) {
             return Ok(None);
         }
         let chain = (entry.logbook, entry.device);
@@ -239,7 +245,11 @@ impl Reentry<'_> {
     }
 
     fn again(&mut self, entry: &Entry, raw: &[u8], knew: &VersionVector) -> Result<Fate, Error> {
-        let head = self.tables.head(entry.logbook, self.device)?;
+        let device = *self
+            .former
+            .get(&entry.device)
+            .expect("only own work is entered again");
+        let head = self.tables.head(entry.logbook, device)?;
         let (seq, told) = head.map_or((Seq::FIRST, VersionVector::new()), |head| {
             (head.seq.next(), head.knew)
         });
@@ -255,7 +265,7 @@ impl Reentry<'_> {
         }
         let gained = knew.gained_since(&told);
         let again = Entry {
-            device: self.device,
+            device,
             seq,
             gained,
             changes,

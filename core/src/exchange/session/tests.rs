@@ -8,7 +8,7 @@ use crate::exchange::message::MAX_PARCEL_BYTES;
 use crate::log::entry::{Change, Draft};
 use crate::log::id::{DeviceId, FieldNumber, ThingId};
 use crate::log::value::{HowKnown, Value};
-use crate::store::{NewStore, Store};
+use crate::store::{NewLife, NewStore, Store};
 
 const NOW: WallMs = WallMs::new(1_000_000);
 
@@ -236,8 +236,16 @@ fn everything(store: &Store, book: u8) -> Vec<String> {
 fn exchange_and_heal(caller: &mut Store, hub: &Store, new_id: u8) -> Summary {
     let mut summary = exchange(caller, hub, Some(hub.id())).unwrap();
     if !summary.forks.is_empty() {
+        let device = DeviceId::from_bytes([new_id; 16]);
+        let former_work = DeviceId::from_bytes([new_id + 100; 16]);
         caller
-            .begin_new_life(DeviceId::from_bytes([new_id; 16]), &summary.forks)
+            .begin_new_life(
+                NewLife {
+                    device,
+                    former_work,
+                },
+                &summary.forks,
+            )
             .unwrap();
         exchange(caller, hub, Some(hub.id())).unwrap();
         caller.reenter(NOW).unwrap();
