@@ -4,9 +4,11 @@
 //! merged field by field. As-found is an observation of it; as-left is the controller's field.
 //! As text it reads `A: start 05:00; days mon wed fri; 100%; run 1=15 2=20 | B: ...`.
 
+mod check;
 mod text;
 mod value;
 
+pub use check::{Expected, ProgramFault, usual_run};
 pub use text::ProgramTextError;
 
 use std::collections::BTreeMap;
