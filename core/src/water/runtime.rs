@@ -26,11 +26,12 @@ pub struct RunTime {
 /// that counts; never below zero.
 ///
 /// # Errors
-/// [`OutOfRange`] naming `eto_in`, `coefficient` or `rain_in` below zero.
+/// [`OutOfRange`] naming `eto_in` outside 0 to 200 (more than a desert's year), `coefficient` outside
+/// 0 to 2, `rain_in` outside 0 to 1,200 (more than the wettest year on record).
 pub fn need(eto: Inches, coefficient: Fraction, rain: Inches) -> Result<Inches, OutOfRange> {
-    let eto_in = Allowed::ZeroOrMore.check("eto_in", eto.get())?;
-    let share = Allowed::ZeroOrMore.check("coefficient", coefficient.get())?;
-    let rain_in = Allowed::ZeroOrMore.check("rain_in", rain.get())?;
+    let eto_in = Allowed::Between(0.0, 200.0).check("eto_in", eto.get())?;
+    let share = Allowed::Between(0.0, 2.0).check("coefficient", coefficient.get())?;
+    let rain_in = Allowed::Between(0.0, 1_200.0).check("rain_in", rain.get())?;
     Ok(Inches::new((eto_in * share - rain_in).max(0.0)))
 }
 
