@@ -265,6 +265,7 @@ mod tests {
         // W-38: FAO-56 example 38, day 1.
         let zone = fixed(160.0, 0.40);
         let at = |order| day(zone, Millimetres::new(23.0), wet(0.0, 40.0, 5.5), order).unwrap();
+        assert_eq!(Order::default(), Order::EarlyInTheDay);
         let early = at(Order::EarlyInTheDay);
         close("drainage", early.drainage.get(), 17.0, 1e-12);
         close("end", early.depletion.get(), 5.5, 1e-12);

@@ -124,4 +124,21 @@ mod tests {
             }
         }
     }
+
+    #[test]
+    fn older_pipe_is_rougher() {
+        // From memory of handbooks: guards against drift only.
+        let c = |material| roughness(material).get();
+        assert_eq!(
+            [Material::Pvc, Material::Polyethylene, Material::Copper].map(c),
+            [150.0, 140.0, 140.0]
+        );
+        let iron = [
+            Material::DuctileIronLined,
+            Material::NewSteel,
+            Material::Galvanised,
+            Material::OldSteel,
+        ];
+        assert_eq!(iron.map(c), [140.0, 130.0, 120.0, 100.0]);
+    }
 }

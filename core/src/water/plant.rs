@@ -351,6 +351,39 @@ mod tests {
     }
 
     #[test]
+    fn turf_by_stage_is_as_printed() {
+        // FAO-56 table 12 j, p. 112: initial, middle, end.
+        for (turf, printed) in [
+            (Turf::CoolSeason, [0.90, 0.95, 0.95]),
+            (Turf::WarmSeason, [0.80, 0.85, 0.85]),
+        ] {
+            let stages = [Stage::Initial, Stage::Middle, Stage::End];
+            let got = stages.map(|stage| turf_fao(turf, stage).value.get());
+            assert_eq!(got, printed, "{turf:?}");
+        }
+    }
+
+    #[test]
+    fn plant_factors_from_memory_stay_what_they_were() {
+        // ANSI/ASABE S623 from memory: guards against drift only.
+        let plantings = [
+            Planting::CoolSeasonTurf,
+            Planting::WarmSeasonTurf,
+            Planting::AnnualFlowers,
+            Planting::WoodyOrPerennialWet,
+            Planting::WoodyOrPerennialDry,
+            Planting::DesertAdapted,
+        ];
+        let got = plantings.map(|planting| s623(planting).value.get());
+        assert_eq!(got, [0.8, 0.6, 0.8, 0.7, 0.5, 0.3]);
+        assert!(
+            plantings
+                .iter()
+                .all(|kind| s623(*kind).basis == Basis::S623FromMemory)
+        );
+    }
+
+    #[test]
     fn establishment_raises_and_never_lowers() {
         let cool_july = turf_month(Turf::CoolSeason, Month::July);
         let raised = establishing(cool_july, Fraction::new(1.0));

@@ -358,11 +358,14 @@ mod tests {
 
     #[test]
     fn a_storage_of_exactly_three_days_lasts_three() {
-        // 0.6 / 0.2 is 2.9999999999999996 in binary.
+        // In binary half of 0.05 x 9 over 0.10 x 0.75 is 2.9999999999999996.
         let spray = &rows("schedule.csv")[0];
         let exact = Zone {
-            available_water: InchesPerInch::new(0.2),
+            available_water: InchesPerInch::new(0.05),
+            root_depth: Inches::new(9.0),
             allowed_depletion: Fraction::new(0.5),
+            eto_per_day: Inches::new(0.10),
+            coefficient: Fraction::new(0.75),
             ..zone(spray)
         };
         assert_eq!(schedule(&exact).unwrap().days_between, 3);

@@ -304,6 +304,7 @@ mod tests {
         let band = |pct| Slope::of(Percent::new(pct)).unwrap();
         assert_eq!(band(3.0), Slope::Flat);
         assert_eq!(band(3.5), Slope::Gentle);
+        assert_eq!(band(6.5), Slope::Moderate);
         assert_eq!(band(12.1), Slope::Steep);
         assert_eq!(
             Slope::of(Percent::new(-1.0)).unwrap_err().field,
@@ -324,6 +325,14 @@ mod tests {
             let got = depletion_fraction(Fraction::new(0.40), Millimetres::new(etc)).unwrap();
             close("W-39", got.get(), expected, 1e-12);
         }
+    }
+
+    #[test]
+    fn the_depletion_fraction_keeps_within_its_limits() {
+        // 0.1 and 0.8, from memory: guards against drift only.
+        let p = |table, etc| depletion_fraction(Fraction::new(table), Millimetres::new(etc));
+        assert_eq!(p(0.40, 15.0).unwrap(), Fraction::new(0.1));
+        assert_eq!(p(0.70, 0.0).unwrap(), Fraction::new(0.8));
     }
 
     #[test]

@@ -7,6 +7,8 @@
 //! Finding the shortest packing is a hard problem; a few orders are tried and the best is kept. So
 //! "does not fit" says whether no order can fit, or none was found.
 
+use std::cmp::Reverse;
+
 use super::units::{Allowed, Gpm, OutOfRange};
 
 /// A time of day, minutes after midnight.
@@ -174,11 +176,7 @@ pub fn pack(jobs: &[Job], window: Window, supply: Supply) -> Result<Packing, Out
             return Ok(Packing::OverSupply { jobs: thirsty });
         }
     }
-    let best = ORDERS
-        .iter()
-        .map(|order| in_order(jobs, window, supply, *order))
-        .min_by_key(|starts| last_stop(starts))
-        .unwrap_or_default();
+    let best = shortest_found(jobs, window, supply);
     let (finish, open) = (last_stop(&best), window.minutes());
     if finish <= open {
         return Ok(Packing::Fits {
@@ -253,7 +251,42 @@ fn shortest_possible(jobs: &[Job], supply: Supply) -> f64 {
     f64::from(alone).max(all)
 }
 
+/// Tries the orders as they are; where none is as short as can be, each again with one zone that
+/// always goes first when it is ready.
+fn shortest_found(jobs: &[Job], window: Window, supply: Supply) -> Vec<Start> {
+    let shortest = shortest_possible(jobs, supply);
+    let mut best: Option<Vec<Start>> = None;
+    let favourites = std::iter::once(None).chain((0..jobs.len()).map(Some));
+    for favourite in favourites {
+        for order in ORDERS {
+            let found = in_order(jobs, window, supply, Preference { favourite, order });
+            if best
+                .as_ref()
+                .is_none_or(|best| last_stop(&found) < last_stop(best))
+            {
+                best = Some(found);
+            }
+        }
+        if best
+            .as_ref()
+            .is_some_and(|best| f64::from(last_stop(best)) <= shortest)
+        {
+            break;
+        }
+    }
+    best.unwrap_or_default()
+}
+
 /// Which of the zones that are ready goes first.
+#[derive(Clone, Copy)]
+struct Preference {
+    /// This one, where there is one.
+    favourite: Option<usize>,
+    /// Then by this.
+    order: Order,
+}
+
+/// What the zones are ranked by.
 #[derive(Clone, Copy)]
 enum Order {
     /// The one that would take longest alone for what it has left.
@@ -283,7 +316,7 @@ struct Progress {
 }
 
 /// Starts, at each moment when something may change, whatever is ready and the supply can carry.
-fn in_order(jobs: &[Job], window: Window, supply: Supply, order: Order) -> Vec<Start> {
+fn in_order(jobs: &[Job], window: Window, supply: Supply, preference: Preference) -> Vec<Start> {
     let mut progress: Vec<Progress> = jobs
         .iter()
         .map(|job| Progress {
@@ -295,12 +328,8 @@ fn in_order(jobs: &[Job], window: Window, supply: Supply, order: Order) -> Vec<S
     let mut now = 0;
     while progress.iter().any(|job| job.left > 0) {
         let running: Vec<&Start> = starts.iter().filter(|start| start.ends() > now).collect();
-        let next = fitting(jobs, &progress, &running, now, supply).max_by_key(|index| {
-            (
-                rank(jobs, &progress, *index, order),
-                std::cmp::Reverse(*index),
-            )
-        });
+        let next = fitting(jobs, &progress, &running, now, supply)
+            .max_by_key(|index| rank(jobs, &progress, *index, preference));
         let Some(index) = next else {
             let stops = running.iter().map(|start| start.ends());
             let soaks = progress
@@ -356,17 +385,28 @@ fn fitting<'a>(
         .map(|(index, _)| index)
 }
 
-fn rank(jobs: &[Job], progress: &[Progress], index: usize, order: Order) -> u32 {
-    let (Some(job), Some(state)) = (jobs.get(index), progress.get(index)) else {
-        return 0;
-    };
-    match order {
-        Order::LongestLeft => job.alone(state.left),
-        Order::MostCyclesLeft => state.left,
-        Order::LongestCycle => job.minutes,
-        Order::ShortestCycle => u32::MAX - job.minutes,
-        Order::AsListed => 0,
-    }
+/// The highest goes first; of two alike, the one listed first.
+fn rank(
+    jobs: &[Job],
+    progress: &[Progress],
+    index: usize,
+    preference: Preference,
+) -> (bool, u32, Reverse<usize>) {
+    let by_order = jobs
+        .get(index)
+        .zip(progress.get(index))
+        .map_or(0, |(job, state)| match preference.order {
+            Order::LongestLeft => job.alone(state.left),
+            Order::MostCyclesLeft => state.left,
+            Order::LongestCycle => job.minutes,
+            Order::ShortestCycle => u32::MAX - job.minutes,
+            Order::AsListed => 0,
+        });
+    (
+        preference.favourite == Some(index),
+        by_order,
+        Reverse(index),
+    )
 }
 
 #[cfg(test)]

@@ -191,3 +191,62 @@ proptest! {
         }
     }
 }
+
+/// The shortest finish of all orders: each order of cycles, every cycle as early as it can be.
+fn shortest_of_all(jobs: &[Job]) -> u32 {
+    fn go(jobs: &[Job], state: &mut Vec<(u32, u32)>, now: u32, best: &mut u32) {
+        if now >= *best {
+            return;
+        }
+        if state.iter().all(|(left, _)| *left == 0) {
+            *best = now;
+            return;
+        }
+        for (index, job) in jobs.iter().enumerate() {
+            let before = state[index];
+            if before.0 == 0 {
+                continue;
+            }
+            let stop = now.max(before.1) + job.minutes;
+            state[index] = (before.0 - 1, stop + job.soak);
+            go(jobs, state, stop, best);
+            state[index] = before;
+        }
+    }
+    let mut best = u32::MAX;
+    go(
+        jobs,
+        &mut jobs.iter().map(|job| (job.cycles, 0)).collect(),
+        0,
+        &mut best,
+    );
+    best
+}
+
+fn finish(jobs: &[Job]) -> u32 {
+    last_stop(&shortest_found(
+        jobs,
+        window(time(0, 0), DAY),
+        Supply::OneValve,
+    ))
+}
+
+#[test]
+fn the_zone_with_the_longest_way_to_go_is_started_first() {
+    let jobs = [job(1, 16, 0), job(3, 15, 27), job(3, 16, 51)];
+    assert_eq!(shortest_of_all(&jobs), 156);
+    assert_eq!(finish(&jobs), 156);
+}
+
+proptest! {
+    #[test]
+    fn a_packing_of_three_zones_is_near_the_shortest_there_is(
+        zones in proptest::collection::vec((1u32..4, 1u32..25, 0u32..60), 1..4),
+    ) {
+        let jobs: Vec<Job> =
+            zones.iter().map(|(cycles, minutes, soak)| job(*cycles, *minutes, *soak)).collect();
+        let (found, shortest) = (finish(&jobs), shortest_of_all(&jobs));
+        prop_assert!(found >= shortest);
+        prop_assert!(f64::from(found) <= 1.25 * f64::from(shortest), "{found} against {shortest}");
+    }
+}
