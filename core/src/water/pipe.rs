@@ -1,5 +1,12 @@
 //! Pipe as it is sold: what is inside a nominal size, and how smooth it is.
 //!
+//! ```
+//! use headwalk_core::water::pipe::{NominalSize, PipeClass, inside_diameter};
+//!
+//! let inside = inside_diameter(PipeClass::Class200, NominalSize::One).map(|inside| inside.get());
+//! assert_eq!(inside, Some(1.189));
+//! ```
+//!
 //! # Sources
 //! ASTM D1785 (schedule 40) and D2241 (class 200, SDR 21) for diameters. Roughness is from memory
 //! of design handbooks. Checks: `fixtures/tables/hydraulics_pipes.csv`.

@@ -3,6 +3,13 @@
 //! A [`Coefficient`] always says where it comes from. [`landscape`] computes one from species,
 //! density and microclimate; [`turf_month`] reads one from published turf figures.
 //!
+//! ```
+//! use headwalk_core::water::plant::{Turf, turf_month};
+//!
+//! let july = turf_month(Turf::CoolSeason, chrono::Month::July);
+//! assert_eq!(july.value.get(), 0.94);
+//! ```
+//!
 //! # Sources
 //! Costello, Matheny, Clark, Jones (2000), A Guide to Estimating Irrigation Water Needs of
 //! Landscape Plantings in California (landscape coefficient method). UC ANR, Turfgrass Crop

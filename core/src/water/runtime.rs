@@ -3,6 +3,16 @@
 //! [`run_time`] gives a range: the lower time suits a perfectly even zone, the upper one waters its
 //! drier half. The upper is the one to set unless somebody decides otherwise.
 //!
+//! ```
+//! use headwalk_core::water::runtime::{need, run_time};
+//! use headwalk_core::water::units::{Fraction, Inches, InchesPerHour};
+//!
+//! let need = need(Inches::new(1.5), Fraction::new(0.94), Inches::new(0.4))?;
+//! let time = run_time(need, InchesPerHour::new(1.6), Fraction::new(0.6))?;
+//! assert_eq!(format!("{:.0} to {:.0}", time.lower, time.upper), "38 min to 50 min");
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! Run-time multiplier 1 / (0.4 + 0.6 DU): auditor training, after Mecham (2010), Audit Based
 //! Landscape Irrigation Scheduling, ASABE IRR10-10040. Checks: `fixtures/tables/runtime.csv`.

@@ -3,6 +3,13 @@
 //! [`facts`] gives published figures for a texture; a measured value beats all of them, and every
 //! function takes the value itself, not the texture.
 //!
+//! ```
+//! use headwalk_core::water::soil::{Slope, Texture, facts};
+//!
+//! let loam = facts(Texture::Loam, Slope::Flat);
+//! assert_eq!(loam.intake.to_string(), "0.35 in/h");
+//! ```
+//!
 //! # Sources
 //! FAO-56 table 19 and eq. 82-83, table 22. USDA-NRCS available water by texture. Intake and
 //! surface storage: the irrigation scheduling literature's values for run-off limits, seven
