@@ -8,7 +8,9 @@ use clap::{Parser, ValueEnum};
 use headwalk_core::site::unit::UnitSystem;
 
 use crate::commands::Command;
+use crate::edge::Now;
 use crate::error::Error;
+use crate::logbook::Moment;
 use crate::output;
 
 /// Field records for irrigation crews: record, exchange, rebuild, schedule, replay.
@@ -72,6 +74,32 @@ pub enum Units {
     Us,
     /// Metric: litres, kPa, millimetres, metres.
     Si,
+}
+
+/// Which moment is wanted, for commands that replay.
+#[derive(Debug, clap::Args)]
+pub struct MomentArgs {
+    /// What was true then: a day (its end), or a moment such as 2026-07-14T07:30.
+    #[arg(long, value_name = "WHEN")]
+    as_of: Option<String>,
+    /// What this store held then.
+    #[arg(long, value_name = "WHEN")]
+    as_known: Option<String>,
+}
+
+impl MomentArgs {
+    /// Reads both, as told at this place.
+    pub fn moment(&self, now: Now) -> Result<Moment, Error> {
+        let read = |flag: &str, text: &Option<String>| {
+            let text = text.as_deref();
+            text.map(|text| now.read(text).map_err(|error| error.field(flag)))
+                .transpose()
+        };
+        Ok(Moment {
+            as_of: read("as-of", &self.as_of)?,
+            as_known: read("as-known", &self.as_known)?,
+        })
+    }
 }
 
 impl From<Units> for UnitSystem {

@@ -6,7 +6,7 @@ use std::panic::{self, AssertUnwindSafe};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
-use chrono::{DateTime, FixedOffset, Local, Offset};
+use chrono::{DateTime, FixedOffset, Local, NaiveDate, NaiveDateTime, NaiveTime, Offset};
 use headwalk_core::log::id::{DeviceId, LogbookId, StoreId, ThingId};
 use headwalk_core::log::stamp::WallMs;
 
@@ -71,6 +71,37 @@ impl Now {
             wall: WallMs::new(u64::try_from(ms).unwrap_or(0)),
             utc_offset_min: i16::try_from(minutes).expect("an offset is less than a day"),
         }
+    }
+
+    /// Returns the calendar day here.
+    pub fn today(self) -> NaiveDate {
+        self.wall.date_at(self.utc_offset_min)
+    }
+
+    /// Reads a moment as people write it: in RFC 3339; without an offset, as told here; a day
+    /// alone is the end of that day.
+    pub fn read(self, text: &str) -> Result<WallMs, Error> {
+        let here = |local: NaiveDateTime| {
+            let utc = local.and_utc().timestamp_millis() - i64::from(self.utc_offset_min) * 60_000;
+            u64::try_from(utc).ok().map(WallMs::new)
+        };
+        let moment = DateTime::parse_from_rfc3339(text)
+            .ok()
+            .and_then(|moment| u64::try_from(moment.timestamp_millis()).ok())
+            .map(WallMs::new)
+            .or_else(|| {
+                let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S"];
+                let read = |format| NaiveDateTime::parse_from_str(text, format).ok();
+                here(formats.into_iter().find_map(read)?)
+            })
+            .or_else(|| {
+                let day: NaiveDate = text.parse().ok()?;
+                here(day.succ_opt()?.and_time(NaiveTime::MIN)).map(|end| end.shifted(-1))
+            });
+        moment.ok_or_else(|| {
+            Error::input(format!("`{text}` is not a moment"))
+                .hint("write a day such as 2026-07-14, or a moment such as 2026-07-14T07:30.")
+        })
     }
 
     /// Makes a fresh id for a thing.
@@ -139,5 +170,26 @@ impl Bugs {
                  verify`.",
             ))
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_moment_reads_in_the_ways_people_write_it() {
+        let moment = DateTime::parse_from_rfc3339("2026-07-14T07:30:00-05:00").unwrap();
+        let now = Clock::Fixed(moment).now();
+        let check = |text: &str, expected: &str| {
+            let read = now.read(text).map(|at| at.at_offset(-300).to_rfc3339());
+            assert_eq!(read.unwrap(), expected, "{text}");
+        };
+        check("2026-07-14", "2026-07-14T23:59:59.999-05:00");
+        check("2026-07-14T06:00", "2026-07-14T06:00:00-05:00");
+        check("2026-07-14 06:00", "2026-07-14T06:00:00-05:00");
+        check("2026-07-14T12:00:00Z", "2026-07-14T07:00:00-05:00");
+        assert!(now.read("yesterday").is_err());
+        assert!(now.read("2026-02-30").is_err());
     }
 }

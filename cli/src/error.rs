@@ -176,3 +176,15 @@ impl From<headwalk_core::exchange::Error> for Error {
         }
     }
 }
+
+impl From<headwalk_core::site::fields::FieldError> for Error {
+    fn from(error: headwalk_core::site::fields::FieldError) -> Self {
+        Self::input(error.to_string())
+    }
+}
+
+impl From<headwalk_core::site::things::AddressError> for Error {
+    fn from(error: headwalk_core::site::things::AddressError) -> Self {
+        Self::input(error.to_string()).field("thing")
+    }
+}

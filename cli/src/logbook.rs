@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use headwalk_core::log::entry::Entry;
 use headwalk_core::log::id::{LogbookId, Place};
 use headwalk_core::log::stamp::{Stamp, WallMs};
+use headwalk_core::merge::knowledge::Knowledge;
 use headwalk_core::merge::replay::State;
 use headwalk_core::store::{Kept, Store};
 
@@ -27,16 +28,19 @@ pub struct Logbook {
     pub entries: BTreeMap<Place, Kept>,
     /// What they say.
     pub state: State,
+    /// Who had seen what when they wrote.
+    pub knowledge: Knowledge,
 }
 
 impl Logbook {
     /// Reads a logbook as it was at a moment; now, if none is named.
     pub fn read(store: &Store, id: LogbookId, moment: Moment) -> Result<Self, Error> {
         let mut kept = store.entries(id)?;
+        kept.retain(|kept| moment.as_known.is_none_or(|known| kept.arrived <= known));
+        let knowledge = Knowledge::of(kept.iter().map(|kept| &kept.entry));
         let state = if moment == Moment::default() {
             store.state(id)?
         } else {
-            kept.retain(|kept| moment.as_known.is_none_or(|known| kept.arrived <= known));
             // A receipt counts for the entry that it names, whenever it was written; so the
             // entries of before are chosen by replay, which knows the receipts.
             let entries: Vec<Entry> = kept.iter().map(|kept| kept.entry.clone()).collect();
@@ -52,6 +56,7 @@ impl Logbook {
             id,
             entries: entries.map(|kept| (kept.entry.place(), kept)).collect(),
             state,
+            knowledge,
         })
     }
 

@@ -10,11 +10,14 @@
 mod args;
 mod call;
 mod commands;
+mod devices;
 mod edge;
 mod error;
 mod logbook;
 mod output;
+mod record;
 mod roots;
+mod said;
 mod told;
 mod value_json;
 

@@ -39,6 +39,18 @@ impl Roots {
         self.0.iter().filter(move |root| root.kind == Some(kind))
     }
 
+    /// Returns all of them, by name.
+    pub fn by_name(&self) -> &[Root] {
+        &self.0
+    }
+
+    /// Returns all of them, by id.
+    pub fn by_id(&self) -> Vec<Root> {
+        let mut roots = self.0.clone();
+        roots.sort_by_key(|root| root.id);
+        roots
+    }
+
     /// Returns a logbook's name.
     pub fn name(&self, id: LogbookId) -> String {
         let root = self.0.iter().find(|root| root.id == id);

@@ -56,7 +56,12 @@ pub fn rfc3339(at: WallMs, utc_offset_min: i16) -> String {
 
 /// Returns a moment for people: `2026-07-14 07:30`, on the writer's clock.
 pub fn plain(stamp: Stamp, utc_offset_min: i16) -> String {
-    let at = stamp.wall().at_offset(utc_offset_min);
+    plain_wall(stamp.wall(), utc_offset_min)
+}
+
+/// Returns a wall time for people.
+pub fn plain_wall(at: WallMs, utc_offset_min: i16) -> String {
+    let at = at.at_offset(utc_offset_min);
     at.format("%Y-%m-%d %H:%M").to_string()
 }
 

@@ -119,7 +119,7 @@ pub struct Ran {
 impl fmt::Display for Ran {
     /// Writes all of it for comparison: standard output, then standard error with `! ` before
     /// each line, then the exit code unless it is 0. Ids and digests are chance, so each gets a
-    /// number in the order of its first appearance.
+    /// number in the order of its first appearance; a shortened one is `…<id>`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let mut text = self.stdout.clone();
         for line in self.stderr.lines() {
@@ -143,10 +143,13 @@ pub fn without_chance(text: &str) -> String {
     while let Some(at) = rest.find(|c: char| c.is_ascii_hexdigit()) {
         let (before, from) = rest.split_at(at);
         told.push_str(before);
+        let shortened = before.ends_with('…');
         let end = from.find(|c: char| !(c.is_ascii_hexdigit() || c == '-'));
         let (word, after) = from.split_at(end.unwrap_or(from.len()));
         let next = numbers.len() + 1;
-        if is_id(word) {
+        if shortened && word.len() == 6 {
+            told.push_str("<id>");
+        } else if is_id(word) {
             let number = *numbers.entry(word).or_insert(next);
             told.push_str(&format!("<id {number}>"));
         } else if word.len() == 64 && !word.contains('-') {

@@ -2,12 +2,18 @@
 //!
 //! To add one: a `mod` line and a line in the table, in the order in which help lists them.
 
+mod add;
+mod choose;
 mod demo;
 mod exchange;
+mod history;
 mod init;
+mod note;
 mod rebuild;
 mod sites;
+mod state;
 mod verify;
+mod versions;
 
 use crate::call::Call;
 use crate::error::Error;
@@ -36,6 +42,12 @@ macro_rules! commands {
 commands! {
     Init init;
     Sites sites;
+    Add add;
+    Note note;
+    State state;
+    Versions versions;
+    Choose choose;
+    History history;
     Exchange exchange;
     Verify verify;
     Rebuild rebuild;

@@ -29,8 +29,9 @@ struct Sites {
 /// One site and what is open there.
 #[derive(Serialize)]
 struct SiteLine {
+    logbook: String,
+    /// Its name.
     site: String,
-    name: String,
     zones: usize,
     heads: usize,
     /// Findings that are neither fixed and checked nor accepted as they are.
@@ -54,8 +55,8 @@ impl SiteLine {
     fn of(store: &Store, root: &Root) -> Result<Self, Error> {
         let state = store.state(root.id)?;
         Ok(Self {
-            site: root.id.to_string(),
-            name: root.name.clone(),
+            logbook: root.id.to_string(),
+            site: root.name.clone(),
             zones: count(&state, ThingKind::Zone),
             heads: count(&state, ThingKind::Head),
             open_findings: open_findings(&state),
@@ -103,7 +104,7 @@ impl Report for Sites {
         }
         let row = |site: &SiteLine| {
             [
-                site.name.clone(),
+                site.site.clone(),
                 site.zones.to_string(),
                 site.heads.to_string(),
                 site.open_findings.to_string(),

@@ -4,16 +4,6 @@
 //! 1.5 % in their rounded constants. With C = 150 it flatters small plastic pipe: Darcy-Weisbach
 //! gives about 8 % more for 1 in at 3 ft/s, and a quarter more for 1/2 in at 1.5 ft/s.
 //!
-//! ```
-//! use headwalk_core::water::hydraulics::friction;
-//! use headwalk_core::water::units::{Feet, Gpm, HazenWilliams, Inches};
-//!
-//! let length = Feet::new(100.0);
-//! let got = friction(Gpm::new(10.0), Inches::new(1.049), length, HazenWilliams::new(150.0))?;
-//! assert_eq!(format!("{:.1}", got.loss), "2.4 psi");
-//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
-//! ```
-//!
 //! # Sources
 //! Hazen-Williams as in irrigation handbooks (constants from memory, checked against an independent
 //! network solver). Christiansen (1942) for laterals.

@@ -1,0 +1,256 @@
+//! `headwalk history`: all that was ever said of a thing, and what each writer had seen.
+
+use serde::Serialize;
+
+use headwalk_core::log::id::{FieldNumber, Place, ThingId};
+use headwalk_core::log::value::{HowKnown, Value};
+use headwalk_core::site::fields::{self, Recordable};
+use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::things::Site;
+use headwalk_core::store::Kept;
+
+use crate::args::MomentArgs;
+use crate::call::Call;
+use crate::devices::Devices;
+use crate::error::Error;
+use crate::logbook::Logbook;
+use crate::output::{Page, Report};
+use crate::roots::Roots;
+use crate::said::{Said, What, visit_called};
+use crate::told;
+
+/// Replay all that was said of a thing, or of one of its fields, oldest first.
+///
+/// Each line says who, when and on which device, how they knew, during which visit, and when it
+/// reached this store; for a field also which values it took the place of, and which values were
+/// written without either having seen the other.
+///
+/// Example: headwalk history "Maple Court" valve-3 solenoid-ohms --as-known "2026-07-14 07:30"
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The site, by its name or enough of it.
+    site: String,
+    /// The thing.
+    thing: String,
+    /// Only this field or observation.
+    field: Option<String>,
+    #[command(flatten)]
+    moment: MomentArgs,
+}
+
+/// `{"site": .., "logbook": ID, "thing": ID, "name": .., "said": [..]}`
+#[derive(Serialize)]
+struct History {
+    site: String,
+    logbook: String,
+    thing: String,
+    name: String,
+    said: Vec<Line>,
+}
+
+/// One thing said.
+#[derive(Serialize)]
+struct Line {
+    /// The field or observation.
+    what: String,
+    #[serde(flatten)]
+    said: Said,
+    /// Which entry: its number among that device's entries in this logbook.
+    seq: u64,
+    /// When this store came to hold it, in RFC 3339.
+    reached_here: String,
+    /// The values that the writer had before their eyes and replaced.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    replaced: Vec<Said>,
+    /// Other values, where neither writer had seen the other's.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    unseen: Vec<Said>,
+    #[serde(skip)]
+    device: String,
+    #[serde(skip)]
+    during: Option<String>,
+    #[serde(skip)]
+    reached: String,
+}
+
+pub fn run(args: Args, call: &Call) -> Result<(), Error> {
+    let store = call.store()?;
+    let now = call.now();
+    let moment = args.moment.moment(now)?;
+    let roots = Roots::of(&store)?;
+    let root = roots.find(&args.site)?;
+    let logbook = Logbook::read(&store, root.id, moment)?;
+    let site = Site::of(&logbook.state, root.id);
+    let thing = site.find(&args.thing)?;
+    let kind = thing.kind.unwrap_or(ThingKind::Site);
+    let only = args
+        .field
+        .as_deref()
+        .map(|name| wanted(kind, name))
+        .transpose()?;
+    let replay = Replay {
+        logbook: &logbook,
+        site: &site,
+        thing: thing.id,
+        devices: Devices::of(&store, &roots)?,
+        call,
+    };
+    call.print(&History {
+        site: root.name.clone(),
+        logbook: root.id.to_string(),
+        thing: thing.id.to_string(),
+        name: site.address(thing),
+        said: replay.lines(only),
+    })
+}
+
+fn wanted(kind: ThingKind, name: &str) -> Result<What, Error> {
+    let found = fields::recordable(kind, name);
+    Ok(
+        match found.map_err(|error| Error::from(error).field(name))? {
+            Recordable::Field(field) => What::Field(field.number),
+            Recordable::Observation(seen) => What::Seen(seen.number),
+        },
+    )
+}
+
+/// What a replay of one thing needs at hand.
+struct Replay<'a> {
+    logbook: &'a Logbook,
+    site: &'a Site<'a>,
+    thing: ThingId,
+    devices: Devices,
+    call: &'a Call,
+}
+
+impl Replay<'_> {
+    /// Returns all that was said of the thing, in the order of the stamps.
+    fn lines(&self, only: Option<What>) -> Vec<Line> {
+        let mut kept: Vec<_> = self.logbook.entries.values().collect();
+        kept.sort_by_key(|kept| (kept.stamp, kept.entry.place()));
+        let mut lines = Vec::new();
+        for kept in kept {
+            for change in &kept.entry.changes {
+                let Some((what, thing, value, how)) = What::of(change) else {
+                    continue;
+                };
+                if thing == self.thing && only.is_none_or(|only| only == what) {
+                    let said = what.said(self.site, value, how, kept, self.call.units());
+                    lines.push(self.line(what, said, value, kept));
+                }
+            }
+        }
+        lines
+    }
+
+    fn line(&self, what: What, said: Said, value: &Value, kept: &Kept) -> Line {
+        let (replaced, unseen) = match what {
+            What::Field(field) => self.others(field, value, kept.entry.place()),
+            What::Seen(_) => (Vec::new(), Vec::new()),
+        };
+        let offset = self.call.now().utc_offset_min;
+        let visit = kept.entry.visit;
+        Line {
+            what: what.name(),
+            said,
+            seq: kept.entry.seq.get(),
+            reached_here: told::rfc3339(kept.arrived, offset),
+            replaced,
+            unseen,
+            device: self.devices.name(kept.entry.device),
+            during: visit.map(|visit| visit_called(self.site, visit)),
+            reached: told::plain_wall(kept.arrived, offset),
+        }
+    }
+
+    /// Returns the values that a write took the place of, its writer having seen them and nobody
+    /// else in between; and other values, where neither writer had seen the other's.
+    fn others(&self, field: FieldNumber, value: &Value, own: Place) -> (Vec<Said>, Vec<Said>) {
+        let what = What::Field(field);
+        let saw = |by: Place, other: Place| self.logbook.knowledge.saw(by, other);
+        let writes = self.writes(field).into_iter();
+        let writes: Vec<_> = writes
+            .filter(|(.., other)| other.entry.place() != own)
+            .collect();
+        let (mut replaced, mut unseen) = (Vec::new(), Vec::new());
+        for (other_value, how, other) in &writes {
+            let place = other.entry.place();
+            let said = || what.said(self.site, other_value, *how, other, self.call.units());
+            let replaced_between = |(.., between): &(&Value, _, &Kept)| {
+                let between = between.entry.place();
+                between != place && saw(own, between) && saw(between, place)
+            };
+            if saw(own, place) {
+                if !writes.iter().any(replaced_between) {
+                    replaced.push(said());
+                }
+            } else if !saw(place, own) && *other_value != value {
+                unseen.push(said());
+            }
+        }
+        (replaced, unseen)
+    }
+
+    /// Returns all writes of a field of the thing, in the order of their stamps.
+    fn writes(&self, field: FieldNumber) -> Vec<(&Value, HowKnown, &Kept)> {
+        let entries = self.logbook.entries.values();
+        let mut writes: Vec<_> = entries
+            .flat_map(|kept| kept.entry.changes.iter().map(move |change| (change, kept)))
+            .filter_map(|(change, kept)| {
+                let (what, thing, value, how) = What::of(change)?;
+                let wanted = what == What::Field(field) && thing == self.thing;
+                wanted.then_some((value, how, kept))
+            })
+            .collect();
+        writes.sort_by_key(|(.., kept)| (kept.stamp, kept.entry.place()));
+        writes
+    }
+}
+
+impl Line {
+    /// Returns what is said of it, a line each.
+    fn told(&self) -> Vec<String> {
+        let how = self.said.told.how.as_ref().map(|how| format!(", {how}"));
+        let during = self.during.as_ref().map(|visit| format!(", {visit}"));
+        let (how, during) = (how.unwrap_or_default(), during.unwrap_or_default());
+        let mut lines = vec![format!("{} {}{how}{during}", self.what, self.said.shown)];
+        for other in &self.replaced {
+            lines.push(format!(
+                "in place of {} ({})",
+                other.shown,
+                other.by_and_when()
+            ));
+        }
+        for other in &self.unseen {
+            let by = other.by_and_when();
+            let shown = &other.shown;
+            lines.push(format!("beside {shown} ({by}), neither seen by the other"));
+        }
+        if let Some(clock) = &self.said.told.clock_said {
+            lines.push(format!("the device's clock said {clock}"));
+        }
+        if self.reached != self.said.when {
+            lines.push(format!("reached this store {}", self.reached));
+        }
+        lines
+    }
+}
+
+impl Report for History {
+    fn write(&self, page: &mut Page) {
+        page.line(format!("{} at {}", self.name, self.site));
+        let mut rows = Vec::new();
+        for line in &self.said {
+            let said = &line.said;
+            let mut first = [said.when.clone(), said.told.by.clone(), line.device.clone()];
+            for told in line.told() {
+                let [when, by, device] = std::mem::take(&mut first);
+                rows.push([when, by, device, told]);
+            }
+        }
+        page.rows(0, &rows);
+        if rows.is_empty() {
+            page.line("Nothing was said of it by then.");
+        }
+    }
+}
