@@ -1,3 +1,4 @@
 //! The real binaries, from outside.
 
 mod cli;
+mod reckon;

@@ -10,6 +10,7 @@ mod history;
 mod init;
 mod note;
 mod rebuild;
+mod reckon;
 mod sites;
 mod state;
 mod verify;
@@ -51,4 +52,5 @@ commands! {
     Exchange exchange;
     Verify verify;
     Rebuild rebuild;
+    Reckon reckon;
 }
