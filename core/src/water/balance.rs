@@ -3,6 +3,18 @@
 //! [`day`] moves one day on; [`run`] a stretch of days, with totals. Depletion counts down from
 //! field capacity: 0 is full, `total` is as dry as plants can make it.
 //!
+//! ```
+//! use headwalk_core::water::balance::{Day, Ease, Order, RootZone, day};
+//! use headwalk_core::water::units::{Fraction, Millimetres};
+//!
+//! let mm = Millimetres::new;
+//! let zone = RootZone { total: mm(160.0), ease: Ease::Fixed(Fraction::new(0.4)) };
+//! let night = Day { rain: mm(0.0), run_off: mm(0.0), irrigation: mm(40.0), full_use: mm(5.5) };
+//! let account = day(zone, mm(23.0), night, Order::EarlyInTheDay)?;
+//! assert_eq!((account.drainage, account.depletion), (mm(17.0), mm(5.5)));
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! FAO-56 chapter 8: eq. 82-88, table 22 note 2, examples 37 and 38.
 //! Checks: `fixtures/tables/balance_*.csv`.
@@ -265,6 +277,7 @@ mod tests {
         // W-38: FAO-56 example 38, day 1.
         let zone = fixed(160.0, 0.40);
         let at = |order| day(zone, Millimetres::new(23.0), wet(0.0, 40.0, 5.5), order).unwrap();
+        assert_eq!(Order::default(), Order::EarlyInTheDay);
         let early = at(Order::EarlyInTheDay);
         close("drainage", early.drainage.get(), 17.0, 1e-12);
         close("end", early.depletion.get(), 5.5, 1e-12);

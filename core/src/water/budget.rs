@@ -2,6 +2,17 @@
 //!
 //! A city or an agency sets its own factors; these functions take them and hold none.
 //!
+//! ```
+//! use headwalk_core::water::budget::ordinance_allowance;
+//! use headwalk_core::water::units::{Fraction, Inches, SquareFeet};
+//!
+//! let landscape = SquareFeet::new(10_000.0);
+//! let (eto, adjustment) = (Inches::new(50.0), Fraction::new(0.55));
+//! let allowed = ordinance_allowance(eto, landscape, SquareFeet::ZERO, adjustment)?;
+//! assert_eq!(format!("{allowed:.0}"), "170500 gal");
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Sources
 //! California Model Water Efficient Landscape Ordinance, 23 CCR 490 ff., as adopted in municipal
 //! codes. EPA WaterSense Water Budget Approach: existence, the 70 % and the peak month are

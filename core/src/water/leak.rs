@@ -1,5 +1,14 @@
 //! How much a leak loses: from the meter, from a caught volume, or from a hole and its pressure.
 //!
+//! ```
+//! use headwalk_core::water::leak::caught;
+//! use headwalk_core::water::units::{Millilitres, Seconds};
+//!
+//! let weeping = caught(Millilitres::new(250.0), Seconds::new(75.0))?;
+//! assert_eq!(format!("{:.0}", weeping.per_month), "2282 gal");
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! Meter and caught volume: definitions. Holes: the orifice equation, with a discharge coefficient
 //! of 0.62 for a sharp edge. Checks: `fixtures/tables/leak_*.csv`.

@@ -1,5 +1,12 @@
 //! Pipe as it is sold: what is inside a nominal size, and how smooth it is.
 //!
+//! ```
+//! use headwalk_core::water::pipe::{NominalSize, PipeClass, inside_diameter};
+//!
+//! let inside = inside_diameter(PipeClass::Class200, NominalSize::One).map(|inside| inside.get());
+//! assert_eq!(inside, Some(1.189));
+//! ```
+//!
 //! # Sources
 //! ASTM D1785 (schedule 40) and D2241 (class 200, SDR 21) for diameters. Roughness is from memory
 //! of design handbooks. Checks: `fixtures/tables/hydraulics_pipes.csv`.
@@ -123,5 +130,22 @@ mod tests {
                 row.close(&format!("{column}_gpm"), flow.get());
             }
         }
+    }
+
+    #[test]
+    fn older_pipe_is_rougher() {
+        // From memory of handbooks: guards against drift only.
+        let c = |material| roughness(material).get();
+        assert_eq!(
+            [Material::Pvc, Material::Polyethylene, Material::Copper].map(c),
+            [150.0, 140.0, 140.0]
+        );
+        let iron = [
+            Material::DuctileIronLined,
+            Material::NewSteel,
+            Material::Galvanised,
+            Material::OldSteel,
+        ];
+        assert_eq!(iron.map(c), [140.0, 130.0, 120.0, 100.0]);
     }
 }

@@ -3,6 +3,13 @@
 //! A [`Coefficient`] always says where it comes from. [`landscape`] computes one from species,
 //! density and microclimate; [`turf_month`] reads one from published turf figures.
 //!
+//! ```
+//! use headwalk_core::water::plant::{Turf, turf_month};
+//!
+//! let july = turf_month(Turf::CoolSeason, chrono::Month::July);
+//! assert_eq!(july.value.get(), 0.94);
+//! ```
+//!
 //! # Sources
 //! Costello, Matheny, Clark, Jones (2000), A Guide to Estimating Irrigation Water Needs of
 //! Landscape Plantings in California (landscape coefficient method). UC ANR, Turfgrass Crop
@@ -348,6 +355,39 @@ mod tests {
         close("K-01 warm", mean(Turf::WarmSeason), 0.6508, 5e-5);
         assert_eq!(turf_year(Turf::CoolSeason).value, Fraction::new(0.80));
         assert_eq!(turf_year(Turf::WarmSeason).value, Fraction::new(0.60));
+    }
+
+    #[test]
+    fn turf_by_stage_is_as_printed() {
+        // FAO-56 table 12 j, p. 112: initial, middle, end.
+        for (turf, printed) in [
+            (Turf::CoolSeason, [0.90, 0.95, 0.95]),
+            (Turf::WarmSeason, [0.80, 0.85, 0.85]),
+        ] {
+            let stages = [Stage::Initial, Stage::Middle, Stage::End];
+            let got = stages.map(|stage| turf_fao(turf, stage).value.get());
+            assert_eq!(got, printed, "{turf:?}");
+        }
+    }
+
+    #[test]
+    fn plant_factors_from_memory_stay_what_they_were() {
+        // ANSI/ASABE S623 from memory: guards against drift only.
+        let plantings = [
+            Planting::CoolSeasonTurf,
+            Planting::WarmSeasonTurf,
+            Planting::AnnualFlowers,
+            Planting::WoodyOrPerennialWet,
+            Planting::WoodyOrPerennialDry,
+            Planting::DesertAdapted,
+        ];
+        let got = plantings.map(|planting| s623(planting).value.get());
+        assert_eq!(got, [0.8, 0.6, 0.8, 0.7, 0.5, 0.3]);
+        assert!(
+            plantings
+                .iter()
+                .all(|kind| s623(*kind).basis == Basis::S623FromMemory)
+        );
     }
 
     #[test]

@@ -3,6 +3,15 @@
 //! Rates from flow are gross: they count water that drifts away or lands outside. Rates from cans
 //! are net, and so cannot be higher; [`compare`] says when a reading must be wrong.
 //!
+//! ```
+//! use headwalk_core::water::precipitation::zone_rate;
+//! use headwalk_core::water::units::{Gpm, SquareFeet};
+//!
+//! let rate = zone_rate(Gpm::new(10.0), SquareFeet::new(1000.0))?;
+//! assert_eq!(format!("{rate:.4}"), "0.9625 in/h");
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! Definition: volume over area over time; the formula of USDA-NRCS NEH 623 chapter 11 and every
 //! audit guide. Checks: `fixtures/tables/precipitation.csv`.

@@ -3,6 +3,14 @@
 //! In a daily [`super::balance`] none of this is needed: rain that the soil cannot hold drains.
 //! These are for weeks and months, where the days are not known.
 //!
+//! ```
+//! use headwalk_core::water::rain::fixed_share;
+//! use headwalk_core::water::units::{Fraction, Inches};
+//!
+//! assert_eq!(fixed_share(Inches::new(2.0), Fraction::new(0.25))?, Inches::new(0.5));
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Sources
 //! FAO-56 p. 170 for rain too small to count. USDA SCS TR-21, as in NRCS NEH 623 chapter 2, from
 //! memory. Checks: `fixtures/tables/rain.csv`.

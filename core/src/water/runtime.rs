@@ -3,6 +3,16 @@
 //! [`run_time`] gives a range: the lower time suits a perfectly even zone, the upper one waters its
 //! drier half. The upper is the one to set unless somebody decides otherwise.
 //!
+//! ```
+//! use headwalk_core::water::runtime::{need, run_time};
+//! use headwalk_core::water::units::{Fraction, Inches, InchesPerHour};
+//!
+//! let need = need(Inches::new(1.5), Fraction::new(0.94), Inches::new(0.4))?;
+//! let time = run_time(need, InchesPerHour::new(1.6), Fraction::new(0.6))?;
+//! assert_eq!(format!("{:.0} to {:.0}", time.lower, time.upper), "38 min to 50 min");
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! Run-time multiplier 1 / (0.4 + 0.6 DU): auditor training, after Mecham (2010), Audit Based
 //! Landscape Irrigation Scheduling, ASABE IRR10-10040. Checks: `fixtures/tables/runtime.csv`.
@@ -26,11 +36,12 @@ pub struct RunTime {
 /// that counts; never below zero.
 ///
 /// # Errors
-/// [`OutOfRange`] naming `eto_in`, `coefficient` or `rain_in` below zero.
+/// [`OutOfRange`] naming `eto_in` outside 0 to 200 (more than a desert's year), `coefficient` outside
+/// 0 to 2, `rain_in` outside 0 to 1,200 (more than the wettest year on record).
 pub fn need(eto: Inches, coefficient: Fraction, rain: Inches) -> Result<Inches, OutOfRange> {
-    let eto_in = Allowed::ZeroOrMore.check("eto_in", eto.get())?;
-    let share = Allowed::ZeroOrMore.check("coefficient", coefficient.get())?;
-    let rain_in = Allowed::ZeroOrMore.check("rain_in", rain.get())?;
+    let eto_in = Allowed::Between(0.0, 200.0).check("eto_in", eto.get())?;
+    let share = Allowed::Between(0.0, 2.0).check("coefficient", coefficient.get())?;
+    let rain_in = Allowed::Between(0.0, 1_200.0).check("rain_in", rain.get())?;
     Ok(Inches::new((eto_in * share - rain_in).max(0.0)))
 }
 
@@ -124,6 +135,8 @@ mod tests {
         assert_eq!(stopped.unwrap_err().field, "rate_in_h");
         let minus = need(Inches::new(-1.0), Fraction::new(0.8), Inches::ZERO);
         assert_eq!(minus.unwrap_err().field, "eto_in");
+        let as_percent = need(Inches::new(1.0), Fraction::new(80.0), Inches::ZERO);
+        assert_eq!(as_percent.unwrap_err().field, "coefficient");
     }
 
     proptest! {

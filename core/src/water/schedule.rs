@@ -3,6 +3,31 @@
 //! [`schedule`] is the entry point. Every figure on the way is in the result, so that a reader can
 //! redo each step by hand; the words that go with them are the caller's.
 //!
+//! ```
+//! use headwalk_core::water::schedule::{DaysBetween, Zone, schedule};
+//! use headwalk_core::water::units::{Fraction, Inches, InchesPerHour, InchesPerInch, Minutes, SquareFeet};
+//!
+//! let spray_turf = Zone {
+//!     area: SquareFeet::new(1500.0),
+//!     rate: InchesPerHour::new(1.60),
+//!     du_lq: Fraction::new(0.62),
+//!     eto_per_day: Inches::new(0.25),
+//!     coefficient: Fraction::new(0.8),
+//!     effective_rain: Inches::ZERO,
+//!     available_water: InchesPerInch::new(0.17),
+//!     root_depth: Inches::new(6.0),
+//!     allowed_depletion: Fraction::new(0.5),
+//!     intake: InchesPerHour::new(0.35),
+//!     surface_storage: Inches::new(0.25),
+//!     days: DaysBetween::ByDepletion,
+//!     window: Minutes::new(480.0),
+//! };
+//! let got = schedule(&spray_turf)?;
+//! assert_eq!((got.days_between, got.cycles.cycles), (2, 2));
+//! assert_eq!(format!("{:.1}", got.upper), "19.4 min");
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! FAO-56 chapter 8 for storage and depletion; run-time multiplier and cycle and soak as in
 //! [`super::runtime`] and [`super::soak`]. Checks: `fixtures/tables/schedule.csv`.
@@ -358,11 +383,14 @@ mod tests {
 
     #[test]
     fn a_storage_of_exactly_three_days_lasts_three() {
-        // 0.6 / 0.2 is 2.9999999999999996 in binary.
+        // In binary half of 0.05 x 9 over 0.10 x 0.75 is 2.9999999999999996.
         let spray = &rows("schedule.csv")[0];
         let exact = Zone {
-            available_water: InchesPerInch::new(0.2),
+            available_water: InchesPerInch::new(0.05),
+            root_depth: Inches::new(9.0),
             allowed_depletion: Fraction::new(0.5),
+            eto_per_day: Inches::new(0.10),
+            coefficient: Fraction::new(0.75),
             ..zone(spray)
         };
         assert_eq!(schedule(&exact).unwrap().days_between, 3);

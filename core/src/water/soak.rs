@@ -2,6 +2,16 @@
 //!
 //! [`cycles`] is the entry point.
 //!
+//! ```
+//! use headwalk_core::water::soak::{WholeMinutes, cycles};
+//! use headwalk_core::water::units::{Inches, InchesPerHour, Minutes};
+//!
+//! let rate = InchesPerHour::new(1.6);
+//! let got = cycles(Minutes::new(19.4), rate, InchesPerHour::new(0.35), Inches::new(0.25))?;
+//! assert_eq!(got.whole, WholeMinutes::Program { cycles: 2, minutes: 10, soak: 36 });
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! Longest cycle = 60 x surface storage / (rate - intake): irrigation scheduling literature. The
 //! soak is the time the pond needs to drain at the intake rate, derived here. With an intake that

@@ -3,6 +3,13 @@
 //! [`facts`] gives published figures for a texture; a measured value beats all of them, and every
 //! function takes the value itself, not the texture.
 //!
+//! ```
+//! use headwalk_core::water::soil::{Slope, Texture, facts};
+//!
+//! let loam = facts(Texture::Loam, Slope::Flat);
+//! assert_eq!(loam.intake.to_string(), "0.35 in/h");
+//! ```
+//!
 //! # Sources
 //! FAO-56 table 19 and eq. 82-83, table 22. USDA-NRCS available water by texture. Intake and
 //! surface storage: the irrigation scheduling literature's values for run-off limits, seven
@@ -304,6 +311,7 @@ mod tests {
         let band = |pct| Slope::of(Percent::new(pct)).unwrap();
         assert_eq!(band(3.0), Slope::Flat);
         assert_eq!(band(3.5), Slope::Gentle);
+        assert_eq!(band(6.5), Slope::Moderate);
         assert_eq!(band(12.1), Slope::Steep);
         assert_eq!(
             Slope::of(Percent::new(-1.0)).unwrap_err().field,
@@ -324,6 +332,14 @@ mod tests {
             let got = depletion_fraction(Fraction::new(0.40), Millimetres::new(etc)).unwrap();
             close("W-39", got.get(), expected, 1e-12);
         }
+    }
+
+    #[test]
+    fn the_depletion_fraction_keeps_within_its_limits() {
+        // 0.1 and 0.8, from memory: guards against drift only.
+        let p = |table, etc| depletion_fraction(Fraction::new(table), Millimetres::new(etc));
+        assert_eq!(p(0.40, 15.0).unwrap(), Fraction::new(0.1));
+        assert_eq!(p(0.70, 0.0).unwrap(), Fraction::new(0.8));
     }
 
     #[test]

@@ -5,6 +5,16 @@
 //! ([`LOW_QUARTER_RULE`]), and what counts as a can (a dry can is zero; a knocked-over can is left
 //! out by whoever enters the readings, and said so).
 //!
+//! ```
+//! use headwalk_core::water::uniformity::{CatchTest, uniformity};
+//! use headwalk_core::water::units::Millilitres;
+//!
+//! let catches = [20.0, 25.0, 25.0, 30.0].map(Millilitres::new);
+//! let test = CatchTest { catches: &catches, opening: None, minutes: None, wind: &[] };
+//! assert_eq!(uniformity(&test)?.du_lq.get(), 0.8);
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Sources
 //! Merriam and Keller (1978), Farm Irrigation System Evaluation (DU). Christiansen (1942),
 //! Irrigation by Sprinkling, Univ. California Bulletin 670 (CU). Irrigation Association (2009),

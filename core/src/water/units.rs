@@ -246,23 +246,28 @@ pub struct OutOfRange {
 pub enum Allowed {
     /// From the first to the second, both included.
     Between(f64, f64),
-    /// A finite number above zero.
+    /// Above zero: 1e-9 to 1e9, so that no quotient or power of such numbers overflows.
     AboveZero,
-    /// A finite number above zero, up to this one.
+    /// Above zero, at least 1e-9, up to this number.
     AboveZeroTo(f64),
-    /// A finite number, zero or above.
+    /// Zero or above, up to 1e9.
     ZeroOrMore,
     /// Something that needs words.
     Rule(&'static str),
 }
 
+/// Nothing in the trade is smaller and not zero, in any of its units.
+const SMALLEST: f64 = 1e-9;
+/// Nothing in the trade is larger, in any of its units.
+const LARGEST: f64 = 1e9;
+
 impl fmt::Display for Allowed {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Between(low, high) => write!(f, "from {low} to {high}"),
-            Self::AboveZero => f.write_str("above 0"),
+            Self::AboveZero => write!(f, "above 0, up to {LARGEST:e}"),
             Self::AboveZeroTo(high) => write!(f, "above 0, up to {high}"),
-            Self::ZeroOrMore => f.write_str("0 or more"),
+            Self::ZeroOrMore => write!(f, "0 or more, up to {LARGEST:e}"),
             Self::Rule(words) => f.write_str(words),
         }
     }
@@ -278,9 +283,9 @@ impl Allowed {
     pub fn check(self, field: &'static str, value: f64) -> Result<f64, OutOfRange> {
         let fits = match self {
             Self::Between(low, high) => (low..=high).contains(&value),
-            Self::AboveZero => value.is_finite() && value > 0.0,
-            Self::AboveZeroTo(high) => value > 0.0 && value <= high,
-            Self::ZeroOrMore => value.is_finite() && value >= 0.0,
+            Self::AboveZero => (SMALLEST..=LARGEST).contains(&value),
+            Self::AboveZeroTo(high) => (SMALLEST..=high).contains(&value),
+            Self::ZeroOrMore => (0.0..=LARGEST).contains(&value),
             Self::Rule(_) => value.is_finite(),
         };
         if fits {

@@ -4,6 +4,16 @@
 //! lasted at least so long (right-censored). Without a failure there is no life to state, and none
 //! is invented.
 //!
+//! ```
+//! use headwalk_core::water::units::Years;
+//! use headwalk_core::water::wear::{End, Life, lifetimes};
+//!
+//! let lives = [10.0, 12.0].map(|age| Life { age: Years::new(age), end: End::Working });
+//! let why_not = lifetimes(&lives)?.weibull.unwrap_err();
+//! assert_eq!(why_not.to_string(), "no failures in 22.0 valve-years");
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Sources
 //! Kaplan and Meier (1958) with Greenwood's variance; Weibull by maximum likelihood. Lawless,
 //! Statistical Models and Methods for Lifetime Data (2003), from memory, confirmed by lifelines

@@ -4,9 +4,25 @@
 //! [`pack`] is the entry point. While one zone soaks, others run. A zone never overlaps itself, the
 //! soak between its cycles is never cut short, and nothing runs outside the window.
 //!
-//! Finding the shortest packing is a hard problem; a few orders are tried and the best is kept. So
-//! "does not fit" says whether no order can fit, or none was found.
+//! Finding the shortest packing is a hard problem. A few plain orders are tried; where none fits,
+//! cycles are moved about for as long as that helps. So "does not fit" says whether no order can
+//! fit, or none was found.
+//!
+//! ```
+//! use headwalk_core::water::units::Gpm;
+//! use headwalk_core::water::window::{Job, Packing, Supply, TimeOfDay, Window, pack};
+//!
+//! let spray = Job { cycles: 2, minutes: 10, soak: 35, flow: Gpm::new(12.0) };
+//! let rotor = Job { cycles: 1, minutes: 54, soak: 0, flow: Gpm::new(9.0) };
+//! let night = Window { opens: TimeOfDay::new(240)?, closes: TimeOfDay::new(320)? };
+//! let packing = pack(&[spray, rotor], night, Supply::OneValve)?;
+//! assert!(matches!(packing, Packing::Fits { finish: 74, .. }));
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
 
+mod search;
+
+use self::search::Placed;
 use super::units::{Allowed, Gpm, OutOfRange};
 
 /// A time of day, minutes after midnight.
@@ -118,12 +134,6 @@ pub struct Start {
     pub at: TimeOfDay,
 }
 
-impl Start {
-    const fn ends(&self) -> u32 {
-        self.after_opening + self.minutes
-    }
-}
-
 /// Whether and how the jobs fit.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Packing {
@@ -165,7 +175,7 @@ pub enum Proof {
 ///
 /// # Errors
 /// [`OutOfRange`] naming `minutes` above a day's 1,440 for one job with its soaks left out,
-/// `cycles` above 1,440, `flow_gpm` or `supply_gpm` below zero or not finite.
+/// `cycles` above 1,440 for all jobs together, `flow_gpm` or `supply_gpm` below zero or not finite.
 pub fn pack(jobs: &[Job], window: Window, supply: Supply) -> Result<Packing, OutOfRange> {
     check(jobs, supply)?;
     if let Supply::UpTo(most) = supply {
@@ -174,23 +184,27 @@ pub fn pack(jobs: &[Job], window: Window, supply: Supply) -> Result<Packing, Out
             return Ok(Packing::OverSupply { jobs: thirsty });
         }
     }
-    let best = ORDERS
-        .iter()
-        .map(|order| in_order(jobs, window, supply, *order))
-        .min_by_key(|starts| last_stop(starts))
-        .unwrap_or_default();
-    let (finish, open) = (last_stop(&best), window.minutes());
+    let open = window.minutes();
+    let found = search::shortest_found(jobs, supply, open);
+    let finish = search::last_stop(&found);
+    let start = |placed: &Placed| Start {
+        job: placed.job,
+        cycle: placed.cycle,
+        after_opening: placed.from,
+        minutes: placed.to - placed.from,
+        at: window.opens.plus(placed.from),
+    };
     if finish <= open {
         return Ok(Packing::Fits {
-            starts: best,
+            starts: found.iter().map(start).collect(),
             finish,
         });
     }
-    let (inside, outside): (Vec<Start>, Vec<Start>) =
-        best.into_iter().partition(|start| start.ends() <= open);
-    let late = |job: usize| outside.iter().any(|start| start.job == job);
+    let (inside, outside): (Vec<Placed>, Vec<Placed>) =
+        found.into_iter().partition(|placed| placed.to <= open);
+    let late = |job: usize| outside.iter().any(|placed| placed.job == job);
     Ok(Packing::DoesNotFit {
-        starts: inside,
+        starts: inside.iter().map(start).collect(),
         overrun: finish - open,
         jobs: (0..jobs.len()).filter(|job| late(*job)).collect(),
         proof: if shortest_possible(jobs, supply) > f64::from(open) {
@@ -203,8 +217,9 @@ pub fn pack(jobs: &[Job], window: Window, supply: Supply) -> Result<Packing, Out
 
 fn check(jobs: &[Job], supply: Supply) -> Result<(), OutOfRange> {
     let day = Allowed::Between(0.0, f64::from(DAY));
+    let cycles: f64 = jobs.iter().map(|job| f64::from(job.cycles)).sum();
+    day.check("cycles", cycles)?;
     for job in jobs {
-        day.check("cycles", f64::from(job.cycles))?;
         day.check("minutes", f64::from(job.water(job.cycles)))?;
         Allowed::Between(0.0, 7.0 * f64::from(DAY)).check("soak_minutes", f64::from(job.soak))?;
         Allowed::ZeroOrMore.check("flow_gpm", job.flow.get())?;
@@ -228,10 +243,6 @@ fn with_index(jobs: &[Job], which: impl Fn(&Job) -> bool) -> Vec<usize> {
         .collect()
 }
 
-fn last_stop(starts: &[Start]) -> u32 {
-    starts.iter().map(Start::ends).max().unwrap_or(0)
-}
-
 /// No packing is shorter than the longest job alone, nor than all the water the supply must pass.
 fn shortest_possible(jobs: &[Job], supply: Supply) -> f64 {
     let alone = jobs
@@ -251,122 +262,6 @@ fn shortest_possible(jobs: &[Job], supply: Supply) -> f64 {
         }
     };
     f64::from(alone).max(all)
-}
-
-/// Which of the zones that are ready goes first.
-#[derive(Clone, Copy)]
-enum Order {
-    /// The one that would take longest alone for what it has left.
-    LongestLeft,
-    /// The one with the most cycles left.
-    MostCyclesLeft,
-    /// The one with the longest cycle.
-    LongestCycle,
-    /// The one with the shortest cycle: others' soaks are filled with small pieces.
-    ShortestCycle,
-    /// As listed.
-    AsListed,
-}
-
-const ORDERS: [Order; 5] = [
-    Order::LongestLeft,
-    Order::MostCyclesLeft,
-    Order::LongestCycle,
-    Order::ShortestCycle,
-    Order::AsListed,
-];
-
-/// A job while it is being packed.
-struct Progress {
-    left: u32,
-    ready_at: u32,
-}
-
-/// Starts, at each moment when something may change, whatever is ready and the supply can carry.
-fn in_order(jobs: &[Job], window: Window, supply: Supply, order: Order) -> Vec<Start> {
-    let mut progress: Vec<Progress> = jobs
-        .iter()
-        .map(|job| Progress {
-            left: job.cycles,
-            ready_at: 0,
-        })
-        .collect();
-    let mut starts: Vec<Start> = Vec::new();
-    let mut now = 0;
-    while progress.iter().any(|job| job.left > 0) {
-        let running: Vec<&Start> = starts.iter().filter(|start| start.ends() > now).collect();
-        let next = fitting(jobs, &progress, &running, now, supply).max_by_key(|index| {
-            (
-                rank(jobs, &progress, *index, order),
-                std::cmp::Reverse(*index),
-            )
-        });
-        let Some(index) = next else {
-            let stops = running.iter().map(|start| start.ends());
-            let soaks = progress
-                .iter()
-                .filter(|job| job.left > 0)
-                .map(|job| job.ready_at);
-            now = stops
-                .chain(soaks)
-                .filter(|time| *time > now)
-                .min()
-                .expect("something is left");
-            continue;
-        };
-        let (Some(job), Some(state)) = (jobs.get(index), progress.get_mut(index)) else {
-            continue;
-        };
-        starts.push(Start {
-            job: index,
-            cycle: job.cycles - state.left + 1,
-            after_opening: now,
-            minutes: job.minutes,
-            at: window.opens.plus(now),
-        });
-        state.left -= 1;
-        state.ready_at = now + job.minutes + job.soak;
-    }
-    starts
-}
-
-/// The jobs that could start now.
-fn fitting<'a>(
-    jobs: &'a [Job],
-    progress: &'a [Progress],
-    running: &[&Start],
-    now: u32,
-    supply: Supply,
-) -> impl Iterator<Item = usize> + use<'a> {
-    let drawn: Gpm = running
-        .iter()
-        .filter_map(|start| jobs.get(start.job))
-        .map(|job| job.flow)
-        .sum();
-    let idle = running.is_empty();
-    (0..)
-        .zip(jobs.iter().zip(progress))
-        .filter(move |(_, (job, state))| {
-            let carried = match supply {
-                Supply::OneValve => idle,
-                Supply::UpTo(most) => !over(drawn + job.flow, most),
-            };
-            state.left > 0 && state.ready_at <= now && carried
-        })
-        .map(|(index, _)| index)
-}
-
-fn rank(jobs: &[Job], progress: &[Progress], index: usize, order: Order) -> u32 {
-    let (Some(job), Some(state)) = (jobs.get(index), progress.get(index)) else {
-        return 0;
-    };
-    match order {
-        Order::LongestLeft => job.alone(state.left),
-        Order::MostCyclesLeft => state.left,
-        Order::LongestCycle => job.minutes,
-        Order::ShortestCycle => u32::MAX - job.minutes,
-        Order::AsListed => 0,
-    }
 }
 
 #[cfg(test)]

@@ -4,6 +4,30 @@
 //! with every intermediate value and a list of what had to be [`Assumed`]. It never guesses in
 //! silence, and never returns a number that is not finite.
 //!
+//! ```
+//! use headwalk_core::water::et::{Climate, Method, Period, Weather, reference};
+//! use headwalk_core::water::et::sun::{DayOfYear, Siting};
+//! use headwalk_core::water::units::{Celsius, Degrees, Metres};
+//!
+//! let lyon_in_july = Weather {
+//!     day: DayOfYear::new(196)?,
+//!     latitude: Degrees::new(45.72),
+//!     elevation: Metres::new(200.0),
+//!     tmin: Celsius::new(14.8),
+//!     tmax: Celsius::new(26.6),
+//!     humidity: None,
+//!     wind: None,
+//!     sun: None,
+//!     siting: Siting::Interior,
+//!     climate: Climate::Humid,
+//!     period: Period::Day,
+//! };
+//! let got = reference(&lyon_in_july, Method::PenmanMonteith)?;
+//! assert_eq!(format!("{:.1}", got.eto), "4.6 mm");
+//! assert_eq!(got.assumed.len(), 3);
+//! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
+//! ```
+//!
 //! # Source
 //! FAO-56: Allen, Pereira, Raes, Smith (1998), Crop evapotranspiration, FAO Irrigation and
 //! Drainage Paper 56, chapters 3 and 4; equation numbers below are its own. ASCE-EWRI (2005), The

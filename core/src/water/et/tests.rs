@@ -252,6 +252,59 @@ fn a_desert_a_coast_and_a_lone_month_are_filled_in_their_own_way() {
 }
 
 #[test]
+fn a_wet_bulb_out_of_the_draught_reads_drier_air() {
+    // FAO-56 eq. 16: the constant times pressure times the difference of 6.1 °C.
+    let ea = |draught| {
+        let (dry, wet) = (Celsius::new(25.6), Celsius::new(19.5));
+        air::from_wet_bulb(dry, wet, draught, Metres::new(1200.0))
+            .unwrap()
+            .get()
+    };
+    let per_constant = 87.89663 * 6.1;
+    let ventilated = ea(air::Draught::Ventilated);
+    close(
+        "natural",
+        ventilated - ea(air::Draught::Natural),
+        0.000138 * per_constant,
+        1e-6,
+    );
+    close(
+        "indoors",
+        ventilated - ea(air::Draught::Indoors),
+        0.000538 * per_constant,
+        1e-6,
+    );
+}
+
+#[test]
+fn radiation_may_come_from_a_neighbour_an_island_or_a_coast() {
+    let mj = MegajoulesPerSquareMetreDay::new;
+    let nearby = sun::from_nearby(mj(20.0), mj(40.0), mj(38.0)).unwrap();
+    close("eq. 49", nearby.get(), 19.0, 1e-12);
+    close("eq. 51", sun::on_island(mj(30.0)).get(), 17.0, 1e-12);
+    let (tmin, tmax) = (Celsius::new(14.8), Celsius::new(26.6));
+    let coast = sun::from_temperatures(tmin, tmax, Siting::Coastal, mj(40.0));
+    let inland = sun::from_temperatures(tmin, tmax, Siting::Interior, mj(40.0));
+    close("eq. 50", coast / inland, 0.19 / 0.16, 1e-12);
+}
+
+#[test]
+fn fog_all_day_has_no_deficit_and_says_so() {
+    let fog = Weather {
+        humidity: Some(Humidity::Dewpoint(Celsius::new(41.7))),
+        ..summer()
+    };
+    let got = reference(&fog, Method::PenmanMonteith).unwrap();
+    assert_eq!(got.assumed, [Assumed::DeficitTakenAsZero]);
+    let terms = got.balance.unwrap();
+    assert!(terms.ea > terms.es);
+    let (delta, gamma) = (terms.delta.get(), terms.gamma.get());
+    let sun_alone = MM_FOR_ONE_MJ * delta * (terms.rn - terms.g).get()
+        / (delta + gamma * (1.0 + 0.34 * terms.u2.get()));
+    close("sun alone", got.eto.get(), sun_alone, 1e-12);
+}
+
+#[test]
 fn what_cannot_be_is_refused_by_name() {
     let humid = |humidity| Weather {
         humidity: Some(humidity),
@@ -592,6 +645,29 @@ proptest! {
         let drier = Some(Humidity::MaxAndMin { max: max * less, min: min * less });
         let (damp, dry) = (terms(&weather), terms(&Weather { humidity: drier, ..weather }));
         prop_assert!((dry.es - dry.ea).get() >= (damp.es - damp.ea).get() - 1e-12);
+    }
+
+    #[test]
+    fn wind_raises_evapotranspiration_where_the_air_is_dry_enough(
+        weather in any_weather(), calm in 0.5..10.0f64, more in 0.1..10.0f64,
+    ) {
+        // Eq. 6 is (a + b u2) / (c + d u2): it rises with u2 exactly where b c > a d.
+        let with = |speed: f64| {
+            let wind = Some(Wind { speed: MetresPerSecond::new(speed), height: None });
+            reference(&Weather { wind, ..weather }, Method::PenmanMonteith).unwrap()
+        };
+        let (still, windy) = (with(calm), with(calm + more));
+        let terms = still.balance.unwrap();
+        let (delta, gamma) = (terms.delta.get(), terms.gamma.get());
+        let tmean = air::mean(weather.tmin, weather.tmax).get();
+        let drying = gamma * 900.0 / (tmean + 273.0) * (terms.es - terms.ea).get().max(0.0);
+        let heating = MM_FOR_ONE_MJ * delta * terms.rn.get();
+        let (still, windy) = (before_zero(&still), before_zero(&windy));
+        if drying * (delta + gamma) > heating * gamma * 0.34 {
+            prop_assert!(windy >= still - 1e-12, "{windy} below {still}");
+        } else {
+            prop_assert!(windy <= still + 1e-12, "{windy} above {still}");
+        }
     }
 
     #[test]
