@@ -1,1 +1,49 @@
-//! The hub.
+//! The hub: the store in the office with which every crew's device exchanges.
+//!
+//! A thin shell around core's exchange: it says who may come in, bounds what anyone can ask of it,
+//! and puts every entry on disk before it acknowledges it. It decides nothing about the records:
+//! that is the merge's, and every device comes to the same result. Start at [`serve::run`] and
+//! [`hub::Hub`].
+//!
+//! # What is protected
+//! - **Who comes in.** A device enters with a one-time code from a dispatcher: 50 random bits, good
+//!   for hours, used up by the transaction that makes the device's token. Guesses are counted for
+//!   each address. A token is 256 random bits and belongs to one device; a parcel from another is
+//!   refused. Codes and tokens are stored as digests only and never logged, so a stolen copy of
+//!   the hub's folder opens nothing.
+//! - **What they may do.** Crews and dispatchers record; an auditor's entries are refused.
+//!   Dispatchers alone make codes, list devices and take access back; that counts from the next
+//!   answer on, even for a parcel that is on its way.
+//! - **The records.** An answer follows the commit. Entries are never edited or deleted, are
+//!   chained by hash for each device, and are checked on every read, so what a disk or a hand
+//!   changed is found and named.
+//! - **The hub's own health.** Sizes, times, connections and paces are bounded; bad bytes are
+//!   refused in words and the next caller is served.
+//!
+//! # What is not
+//! - **The wire.** There is no TLS yet: whoever can read the network reads tokens and records. So
+//!   the hub listens on this machine only, unless it is told in words to open itself. Put it behind
+//!   a program that does TLS; all devices then count as one address where codes are guessed.
+//! - **One crew from another.** Every enrolled device gets every logbook of the hub, and may bring
+//!   entries of other devices (tablets pass them on in the truck). Entries are not signed yet, so
+//!   a dishonest device can write in the name of another; a second content for an entry that the
+//!   hub holds is refused and named.
+//! - **The folder.** The records in it are not encrypted. Whoever can write there is the hub.
+//! - **A tablet that was taken back** keeps what it holds, and another device can still bring
+//!   its entries.
+
+pub mod access;
+pub mod command;
+pub mod edge;
+pub mod enrol;
+pub mod error;
+mod exchange_http;
+pub mod hub;
+mod limiter;
+mod request_log;
+mod routes;
+pub mod secret;
+pub mod serve;
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,155 @@
+//! The loop that takes connections: bounded in number, in time for headers, and in life.
+
+use std::future::Future;
+use std::net::SocketAddr;
+use std::pin::pin;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Router;
+use axum::http::Request;
+use hyper::body::Incoming;
+use hyper::server::conn::http1;
+use hyper::service::service_fn;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::server::graceful::{GracefulShutdown, Watcher};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tower::ServiceExt;
+
+use crate::error::Error;
+use crate::hub::Hub;
+use crate::request_log::{EventLine, RequestLog, moment};
+use crate::routes::{self, Peer, Shared};
+
+/// What anyone can ask of the hub at most.
+#[derive(Debug, Clone, Copy)]
+pub struct Limits {
+    /// How long a client may take over its headers, and how long a connection may lie idle.
+    pub header_time: Duration,
+    /// How long a request may take, its body included.
+    pub request_time: Duration,
+    /// After how long a connection is closed, whatever it does: nobody holds a place for ever by
+    /// reading an answer one byte at a time.
+    pub connection_life: Duration,
+    /// How long requests that are under way have when the hub ends.
+    pub last_requests: Duration,
+    /// How many connections are open at once; the next ones wait to be accepted.
+    pub connections: usize,
+}
+
+impl Limits {
+    /// The limits of a hub for up to a few hundred devices.
+    pub const USUAL: Self = Self {
+        header_time: Duration::from_secs(10),
+        request_time: Duration::from_secs(30),
+        connection_life: Duration::from_secs(5 * 60),
+        last_requests: Duration::from_secs(30),
+        connections: 1_024,
+    };
+}
+
+/// How long to wait where the machine has no more sockets for us.
+const NO_SOCKETS_PAUSE: Duration = Duration::from_millis(100);
+
+/// Serves the hub on a listener until `shutdown` is done; then ends the requests that are under
+/// way, and closes the hub's files.
+///
+/// # Errors
+/// [`Error`] where the hub's last words cannot be put on disk.
+pub async fn run(
+    listener: TcpListener,
+    hub: Hub,
+    limits: Limits,
+    shutdown: impl Future<Output = ()>,
+) -> Result<(), Error> {
+    let mut hub = hub;
+    hub.begin_serving()?; // blocks, while there is nobody to keep waiting
+    let hub = Arc::new(hub);
+    let (log, written) = RequestLog::begin()?;
+    let event = |event, detail| {
+        let at = moment(hub.edge().now());
+        log.tell(&EventLine { at, event, detail });
+    };
+    let address = listener.local_addr().map_err(Error::Machine)?;
+    event("listening", Some(address.to_string()));
+
+    let router = routes::router(Shared::new(
+        Arc::clone(&hub),
+        log.clone(),
+        limits.request_time,
+    ));
+    let places = Arc::new(Semaphore::new(limits.connections));
+    let graceful = GracefulShutdown::new();
+    let mut shutdown = pin!(shutdown);
+    loop {
+        let accepted = tokio::select! {
+            () = &mut shutdown => break,
+            accepted = accept(&listener, &places) => accepted,
+        };
+        match accepted {
+            Ok((stream, from, place)) => {
+                let watcher = graceful.watcher();
+                let connection = connection(stream, from, router.clone(), watcher, limits);
+                tokio::spawn(async move {
+                    connection.await;
+                    drop(place);
+                });
+            }
+            Err(cause) => {
+                event("not-accepted", Some(cause.to_string()));
+                tokio::time::sleep(NO_SOCKETS_PAUSE).await;
+            }
+        }
+    }
+    drop(listener);
+    event("ending", None);
+    if tokio::time::timeout(limits.last_requests, graceful.shutdown())
+        .await
+        .is_err()
+    {
+        event(
+            "cut-off",
+            Some("some requests were not done in time".to_owned()),
+        );
+    }
+    let ending = Arc::clone(&hub);
+    let settled = tokio::task::spawn_blocking(move || ending.settle()).await;
+    event("ended", None);
+    drop((router, log));
+    written.wait();
+    settled.expect("settling does not panic, and nothing cancels it")
+}
+
+async fn accept(
+    listener: &TcpListener,
+    places: &Arc<Semaphore>,
+) -> std::io::Result<(TcpStream, SocketAddr, OwnedSemaphorePermit)> {
+    let place = Arc::clone(places).acquire_owned().await;
+    let place = place.expect("the places are never closed");
+    let (stream, from) = listener.accept().await?;
+    Ok((stream, from, place))
+}
+
+/// Serves one connection to its end. What goes wrong on it is the client's affair: it hung up, sent
+/// no HTTP, or ran out of time; requests that were understood are in the request log.
+async fn connection(
+    stream: TcpStream,
+    from: SocketAddr,
+    router: Router,
+    watcher: Watcher,
+    limits: Limits,
+) {
+    // Answers are short: without this the last piece of each may wait for a timer.
+    let _slower_without = stream.set_nodelay(true);
+    let service = service_fn(move |mut request: Request<Incoming>| {
+        request.extensions_mut().insert(Peer(from.ip()));
+        router.clone().oneshot(request)
+    });
+    let connection = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(limits.header_time)
+        .serve_connection(TokioIo::new(stream), service);
+    let _clients_affair =
+        tokio::time::timeout(limits.connection_life, watcher.watch(connection)).await;
+}
