@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
+use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says, Yields};
 use super::{Error, Shelf, parts};
 use crate::log::codec;
 use crate::log::id::{DeviceId, LogbookId, Seq};
@@ -142,8 +142,12 @@ pub fn answer(
             ..
         } => answerer.news(*since, *covers, batch)?,
         Says::Holdings { parts, .. } => answerer.holdings(parts)?,
-        Says::Trace { logbook, links } => answerer.trace(*logbook, links)?,
-        Says::Taken { .. } | Says::Compare | Says::Agreed { .. } => {
+        Says::Trace {
+            logbook,
+            device,
+            links,
+        } => answerer.trace(*logbook, *device, links)?,
+        Says::Taken { .. } | Says::Compare | Says::Traced { .. } => {
             return Err(Error::Garbled("it is an answer where a question belongs"));
         }
     };
@@ -205,16 +209,34 @@ impl<S: Shelf> Answerer<'_, S> {
         })
     }
 
-    fn trace(&self, logbook: LogbookId, links: &[[u8; 8]]) -> Result<Says, Error> {
-        let ours = parts::trace(self.shelf, logbook, self.parcel.from.device)?;
+    fn trace(
+        &self,
+        logbook: LogbookId,
+        device: DeviceId,
+        links: &[[u8; 8]],
+    ) -> Result<Says, Error> {
+        let ours = parts::trace(self.shelf, logbook, device)?;
         let agreed = ours
             .iter()
             .zip(links)
             .take_while(|(ours, theirs)| ours == theirs)
             .count();
-        Ok(Says::Agreed {
+        let last = Seq::new(agreed as u64);
+        let yields = match (ours.get(agreed), links.get(agreed)) {
+            (Some(ours), Some(theirs)) if ours < theirs => Yields::Caller,
+            (Some(_), Some(_)) if self.takes(logbook)? => {
+                self.shelf.make_way(logbook, device, last, self.now)?;
+                Yields::Answerer
+            }
+            // One who may not write here cannot make this store rewrite anything.
+            (Some(_), Some(_)) => Yields::Caller,
+            _ => Yields::Neither,
+        };
+        Ok(Says::Traced {
             logbook,
-            last: Seq::new(agreed as u64),
+            device,
+            last,
+            yields,
         })
     }
 
@@ -226,15 +248,14 @@ impl<S: Shelf> Answerer<'_, S> {
     fn holdings(&self, theirs: &[Part]) -> Result<Says, Error> {
         let mut refusals = BTreeMap::new();
         for part in theirs {
-            let refusal = if part.batch.is_empty() {
-                parts::fork(self.shelf, part)?
-            } else if self.takes(part.logbook)? {
-                match parts::take(self.shelf, part, self.now, self.clocks)? {
-                    Ok(_) => parts::fork(self.shelf, part)?,
-                    Err(refusal) => Some(refusal),
+            // Chains are compared first: onto another branch nothing may be put.
+            let refusal = match parts::fork(self.shelf, part)? {
+                Some(fork) => Some(fork),
+                None if part.batch.is_empty() => None,
+                None if self.takes(part.logbook)? => {
+                    parts::take(self.shelf, part, self.now, self.clocks)?.err()
                 }
-            } else {
-                Some(Refusal::NotAllowed)
+                None => Some(Refusal::NotAllowed),
             };
             refusals.extend(refusal.map(|refusal| (part.logbook, refusal)));
         }

@@ -74,21 +74,37 @@ pub enum Says {
         /// The end of the speaker's arrivals.
         end: Bookmark,
     },
-    /// The caller's, after a fork of its own device: its chain there, to find where the branches
-    /// part.
+    /// The caller's, after a fork: its chain of that device, to find where the branches part.
     Trace {
         /// In which logbook.
         logbook: LogbookId,
+        /// Whose chain.
+        device: DeviceId,
         /// The first eight bytes of each link, first to last.
         links: Vec<[u8; 8]>,
     },
-    /// The answer to a trace.
-    Agreed {
+    /// The answer to a trace. Where the answerer's branch had to make way, it has.
+    Traced {
         /// In which logbook.
         logbook: LogbookId,
+        /// Whose chain.
+        device: DeviceId,
         /// The last entry on which both agree.
         last: Option<Seq>,
+        /// Whose branch makes way.
+        yields: Yields,
     },
+}
+
+/// Which side's branch makes way: that whose first link is larger.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Yields {
+    /// The caller's.
+    Caller,
+    /// The answerer's.
+    Answerer,
+    /// There is one branch only.
+    Neither,
 }
 
 /// What one side says of one logbook.
@@ -185,11 +201,14 @@ enum SaysWire {
     },
     Trace {
         logbook: [u8; 16],
+        device: [u8; 16],
         links: Vec<[u8; 8]>,
     },
-    Agreed {
+    Traced {
         logbook: [u8; 16],
+        device: [u8; 16],
         last: u64,
+        yields: u8,
     },
 }
 
@@ -280,13 +299,29 @@ fn says_wire(says: &Says) -> SaysWire {
             parts: parts.iter().map(part_wire).collect(),
             end: mark(end),
         },
-        Says::Trace { logbook, links } => SaysWire::Trace {
+        Says::Trace {
+            logbook,
+            device,
+            links,
+        } => SaysWire::Trace {
             logbook: *logbook.bytes(),
+            device: *device.bytes(),
             links: links.clone(),
         },
-        Says::Agreed { logbook, last } => SaysWire::Agreed {
+        Says::Traced {
+            logbook,
+            device,
+            last,
+            yields,
+        } => SaysWire::Traced {
             logbook: *logbook.bytes(),
+            device: *device.bytes(),
             last: last.map_or(0, Seq::get),
+            yields: match yields {
+                Yields::Neither => 0,
+                Yields::Caller => 1,
+                Yields::Answerer => 2,
+            },
         },
     }
 }
@@ -328,13 +363,30 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
                 .collect::<Result<_, _>>()?,
             end: mark(end),
         },
-        SaysWire::Trace { logbook, links } => Says::Trace {
+        SaysWire::Trace {
+            logbook,
+            device,
+            links,
+        } => Says::Trace {
             logbook: LogbookId::from_bytes(logbook),
+            device: DeviceId::from_bytes(device),
             links,
         },
-        SaysWire::Agreed { logbook, last } => Says::Agreed {
+        SaysWire::Traced {
+            logbook,
+            device,
+            last,
+            yields,
+        } => Says::Traced {
             logbook: LogbookId::from_bytes(logbook),
+            device: DeviceId::from_bytes(device),
             last: Seq::new(last),
+            yields: match yields {
+                0 => Yields::Neither,
+                1 => Yields::Caller,
+                2 => Yields::Answerer,
+                _ => return Err(Error::Garbled("it says of nobody that they make way")),
+            },
         },
     })
 }

@@ -7,19 +7,22 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
+use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says, Yields};
 use super::{Error, Shelf, parts};
 use crate::log::chain::Held;
 use crate::log::codec;
-use crate::log::id::{Arrival, LogbookId, StoreId};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{self, Agreed, Bookmark, Clocks, Met};
+use crate::store::{self, Bookmark, Clocks, Met};
 
 pub use super::answer::{Answering, answer};
 
 /// Round trips without progress after which a caller gives up.
 const MAX_IDLE_TRIPS: u32 = 4;
+
+/// Forks that one call sees to; what is left waits for the next.
+const MAX_TRACES: u32 = 16;
 
 /// What a caller does next.
 #[derive(Debug)]
@@ -37,9 +40,9 @@ pub struct Summary {
     pub logbooks: BTreeMap<LogbookId, Carried>,
     /// Answers received.
     pub round_trips: u32,
-    /// Forks of this store's own device, each with the last entry on which both branches agree:
-    /// the store must begin a new life.
-    pub forks: Agreed,
+    /// Chains that had two branches, each with the last entry on which both agree. One branch has
+    /// made way: nothing is lost, but somebody copied or put back a store.
+    pub forks: BTreeMap<(LogbookId, DeviceId), Option<Seq>>,
     /// Whether both sides hold the same now of every logbook that they share, chains compared.
     pub equal: bool,
 }
@@ -62,6 +65,7 @@ pub struct Caller {
     way: Way,
     summary: Summary,
     idle_trips: u32,
+    traces: u32,
 }
 
 /// How the two bring each other up to date.
@@ -76,8 +80,11 @@ enum Way {
         // What this side held as it last spoke.
         told: BTreeMap<LogbookId, VersionVector>,
     },
-    /// By finding where the branches of this device part, in these logbooks.
-    Tracing { logbooks: BTreeSet<LogbookId> },
+    /// By finding where the branches of a device's chain part.
+    Tracing {
+        logbook: LogbookId,
+        device: DeviceId,
+    },
 }
 
 /// The news under way.
@@ -106,6 +113,7 @@ impl Caller {
             way,
             summary: Summary::default(),
             idle_trips: 0,
+            traces: 0,
         };
         let parcel = match met {
             // A store that was put back to an earlier copy of itself has told more than it holds.
@@ -159,11 +167,23 @@ impl Caller {
                 self.way = way;
                 self.receive_holdings(shelf, answer.from.store, parts, *end, now)
             }
-            (Way::Tracing { mut logbooks }, Says::Agreed { logbook, last }) => {
-                if logbooks.remove(logbook) {
-                    self.summary.forks.insert(*logbook, *last);
+            (
+                Way::Tracing { logbook, device },
+                Says::Traced {
+                    logbook: of,
+                    device: whose,
+                    last,
+                    yields,
+                },
+            ) if (logbook, device) == (*of, *whose) => {
+                if *yields == Yields::Caller {
+                    shelf.make_way(logbook, device, *last, now)?;
                 }
-                self.trace(shelf, logbooks, now)
+                self.summary.forks.insert((logbook, device), *last);
+                if let Some(carried) = self.summary.logbooks.get_mut(&logbook) {
+                    carried.refused = None;
+                }
+                self.compare(shelf, now)
             }
             _ => Err(Error::Garbled("the answer does not fit what was asked")),
         }
@@ -322,29 +342,30 @@ impl Caller {
             };
             shelf.remember_met(peer, &met)?;
         }
-        let own_fork = |carried: &Carried| matches!(carried.refused, Some(Refusal::Fork { device, .. }) if device == shelf.device());
-        let forked = self
-            .summary
-            .logbooks
-            .iter()
-            .filter(|(_, carried)| own_fork(carried));
-        let forked = forked.map(|(logbook, _)| *logbook).collect();
-        self.trace(shelf, forked, now)
+        self.trace_fork(shelf, now)
     }
 
-    /// Asks where the branches part in the next of these logbooks; is done when none is left.
-    fn trace(
-        &mut self,
-        shelf: &impl Shelf,
-        logbooks: BTreeSet<LogbookId>,
-        now: WallMs,
-    ) -> Result<Next, Error> {
-        let Some(logbook) = logbooks.first().copied() else {
+    /// Asks where the branches of a fork part, if there is one left; else is done.
+    fn trace_fork(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<Next, Error> {
+        let fork =
+            self.summary
+                .logbooks
+                .iter()
+                .find_map(|(logbook, carried)| match carried.refused {
+                    Some(Refusal::Fork { device, .. }) => Some((*logbook, device)),
+                    _ => None,
+                });
+        let Some((logbook, device)) = fork.filter(|_| self.traces < MAX_TRACES) else {
             return Ok(Next::Done(self.summary.clone()));
         };
-        self.way = Way::Tracing { logbooks };
-        let links = parts::trace(shelf, logbook, shelf.device())?;
-        let says = Says::Trace { logbook, links };
+        self.traces += 1;
+        self.way = Way::Tracing { logbook, device };
+        let links = parts::trace(shelf, logbook, device)?;
+        let says = Says::Trace {
+            logbook,
+            device,
+            links,
+        };
         Ok(Next::Send(Parcel {
             from: parts::sender(shelf, now),
             says,

@@ -3,10 +3,10 @@
 use std::collections::BTreeSet;
 
 use crate::log::chain::{Held, Link};
-use crate::log::id::{Arrival, DeviceId, LogbookId, Place, StoreId};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{Appended, Bookmark, Clocks, Error, Head, Met, News, Store};
+use crate::store::{Appended, Bookmark, Clocks, Error, Head, MadeWay, Met, News, Store};
 
 /// Asks of a logbook and a device whether its entry is wanted.
 pub type Wanted<'a> = &'a dyn Fn(LogbookId, DeviceId) -> bool;
@@ -42,6 +42,9 @@ shelf! {
         &self, after: Arrival, wanted: Wanted<'_>, covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<News, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
+    fn make_way(
+        &self, logbook: LogbookId, device: DeviceId, last: Option<Seq>, now: WallMs
+    ) -> Result<MadeWay, Error>;
     fn last_bookmark(&self) -> Result<Bookmark, Error>;
     fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error>;
     fn append(&self, batch: &[Vec<u8>], now: WallMs, clocks: Clocks) -> Result<Appended, Error>;

@@ -9,6 +9,7 @@ use super::id::{DeviceId, LogbookId};
 
 const LINK_CONTEXT: &str = "headwalk 2026 entry chain v1";
 const HELD_CONTEXT: &str = "headwalk 2026 held chains v1";
+const DERIVED_CONTEXT: &str = "headwalk 2026 derived id v1";
 const CHECK_CONTEXT: &str = "headwalk 2026 entry check v1";
 
 /// The chain up to and including one entry.
@@ -65,6 +66,17 @@ pub fn held(chains: &[([u8; 32], Link)]) -> Held {
         hasher.update(ids).update(&link.0);
     }
     Held(*hasher.finalize().as_bytes())
+}
+
+/// Returns an id that follows from these parts, which must be of fixed length.
+pub fn derived_id(parts: &[&[u8]]) -> [u8; 16] {
+    let mut hasher = blake3::Hasher::new_derive_key(DERIVED_CONTEXT);
+    for part in parts {
+        hasher.update(part);
+    }
+    let mut id = [0; 16];
+    hasher.finalize_xof().fill(&mut id);
+    id
 }
 
 /// Returns eight bytes that betray damage to any of these parts on an ordinary read, without the

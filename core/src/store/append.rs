@@ -82,15 +82,15 @@ impl Store {
 
     /// Gives a draft its place among the device's entries, and what the device knew.
     fn placed(&self, tables: &Tables<'_>, draft: &Draft, stamp: Stamp) -> Result<Entry, Error> {
-        let head = tables.head(draft.logbook, self.device)?;
-        let others = tables.vector(draft.logbook)?.without(self.device);
+        let head = tables.head(draft.logbook, self.device())?;
+        let others = tables.vector(draft.logbook)?.without(self.device());
         let (seq, gained) = match head {
             Some(head) => (head.seq.next(), others.gained_since(&head.knew)),
             None => (Seq::FIRST, others),
         };
         Ok(Entry {
             logbook: draft.logbook,
-            device: self.device,
+            device: self.device(),
             seq,
             stamp,
             utc_offset_min: draft.utc_offset_min,

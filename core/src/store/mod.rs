@@ -7,29 +7,30 @@
 //! know what a nozzle is; it opens no socket. Start at [`Store`].
 
 mod append;
+mod branch;
 mod error;
 mod file;
 mod fold;
-mod new_life;
 mod query;
 mod rebuild;
 mod tables;
 mod verify;
 
 use std::collections::BTreeSet;
+use std::sync::{PoisonError, RwLock};
 
-use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend};
+use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend, WriteTransaction};
 
 pub use append::{Appended, Clocks, Recorded};
+pub use branch::MadeWay;
 pub use error::Error;
-pub use new_life::{Agreed, NewLife, ReentryOutcome};
 pub use query::{Head, Kept, News};
 pub use rebuild::Rebuilt;
 pub use verify::{Fault, Verified};
 
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
 use crate::log::stamp::{Clock, Stamp};
-use tables::{IDENTITY, PEERS};
+use tables::{IDENTITY, PEERS, SET_ASIDE};
 
 /// The version of the tables that this code writes.
 pub const FORMAT: u64 = 1;
@@ -39,7 +40,16 @@ pub const FORMAT: u64 = 1;
 pub struct Store {
     db: Database,
     id: StoreId,
+    // Changed only within a write transaction, so that who writes reads it after beginning one.
+    writer: RwLock<Writer>,
+}
+
+/// Who writes in a store, and in which of its lives.
+#[derive(Debug, Clone, Copy)]
+struct Writer {
     device: DeviceId,
+    /// How often arrivals were put in another order; part of every bookmark.
+    epoch: u64,
 }
 
 /// The ids that a new store begins with.
@@ -100,6 +110,7 @@ impl Store {
                 identity.insert("device", new.device.bytes().as_slice())?;
             }
             txn.open_table(PEERS)?;
+            txn.open_table(SET_ASIDE)?;
             fold::Tables::open(&txn)?;
         }
         txn.commit()?;
@@ -115,8 +126,17 @@ impl Store {
         }
         let id = StoreId::from_bytes(tables::id(&identity, "store")?);
         let device = DeviceId::from_bytes(tables::id(&identity, "device")?);
+        let epoch = identity
+            .get("epoch")?
+            .map(|row| tables::number(row.value()))
+            .transpose()?;
+        let epoch = epoch.unwrap_or(0);
         drop((identity, txn));
-        Ok(Self { db, id, device })
+        Ok(Self {
+            db,
+            id,
+            writer: RwLock::new(Writer { device, epoch }),
+        })
     }
 
     /// Returns the id of this store file.
@@ -125,8 +145,16 @@ impl Store {
     }
 
     /// Returns the device that writes in this store.
-    pub const fn device(&self) -> DeviceId {
-        self.device
+    pub fn device(&self) -> DeviceId {
+        self.writer().device
+    }
+
+    fn writer(&self) -> Writer {
+        *self.writer.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn set_writer(&self, writer: Writer) {
+        *self.writer.write().unwrap_or_else(PoisonError::into_inner) = writer;
     }
 
     /// Writes as another device from now on. A hub does so whenever it starts: should its file have
@@ -134,12 +162,24 @@ impl Store {
     ///
     /// # Errors
     /// [`Error`] where the file cannot be written.
-    pub fn write_as(&mut self, device: DeviceId) -> Result<(), Error> {
+    pub fn write_as(&self, device: DeviceId) -> Result<(), Error> {
         let txn = self.db.begin_write()?;
         txn.open_table(IDENTITY)?
             .insert("device", device.bytes().as_slice())?;
-        txn.commit()?;
-        self.device = device;
+        self.commit_as(
+            txn,
+            Writer {
+                device,
+                ..self.writer()
+            },
+        )
+    }
+
+    /// Commits, and writes as `writer` from then on; where that fails, all stays as it was.
+    fn commit_as(&self, txn: WriteTransaction, writer: Writer) -> Result<(), Error> {
+        let before = self.writer();
+        self.set_writer(writer);
+        txn.commit().inspect_err(|_| self.set_writer(before))?;
         Ok(())
     }
 

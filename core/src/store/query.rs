@@ -184,7 +184,7 @@ impl Store {
         let entries = self.db.begin_read()?.open_table(ENTRIES)?;
         let last = entries.last()?;
         last.map_or(Ok(Bookmark::START), |(key, row)| {
-            tables::bookmark(Arrival(key.value()), row.value())
+            tables::bookmark(self.writer().epoch, Arrival(key.value()), row.value())
         })
     }
 
@@ -200,7 +200,7 @@ impl Store {
         let Some(row) = entries.get(bookmark.arrival.0)? else {
             return Ok(false);
         };
-        Ok(tables::bookmark(bookmark.arrival, row.value())? == bookmark)
+        Ok(tables::bookmark(self.writer().epoch, bookmark.arrival, row.value())? == bookmark)
     }
 
     /// Returns the entries that arrived after `after` and are `wanted`, in order, up to `max_bytes`
@@ -220,7 +220,7 @@ impl Store {
         let entries = txn.open_table(ENTRIES)?;
         let held = held(&txn.open_table(HEADS)?, covered)?;
         let read = match entries.get(after.0)? {
-            Some(row) => tables::bookmark(after, row.value())?,
+            Some(row) => tables::bookmark(self.writer().epoch, after, row.value())?,
             None => Bookmark::START,
         };
         let mut news = News {
@@ -243,7 +243,7 @@ impl Store {
                 }
                 news.batch.push(raw.to_vec());
             }
-            news.read = tables::bookmark(arrival, row.value())?;
+            news.read = tables::bookmark(self.writer().epoch, arrival, row.value())?;
         }
         Ok(news)
     }

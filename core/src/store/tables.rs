@@ -39,11 +39,9 @@ pub(super) const RECEIPTS: TableDefinition<'_, &[u8; 40], u64> =
 /// Peer store -> what is remembered of the last meeting. Irreplaceable, though losing it costs
 /// only bytes on the wire.
 pub(super) const PEERS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("peers_v1");
-/// Number -> an entry's row that a new life set aside, in the order in which that happened.
-/// Irreplaceable until its content is entered again; kept after that, too.
+/// Number -> the row of an entry that made way for another branch, in the order in which that
+/// happened. Its content was entered again; this is how it was written.
 pub(super) const SET_ASIDE: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("aside_v1");
-/// Numbers of rows set aside whose content is not entered again yet.
-pub(super) const WAITING: TableDefinition<'_, u64, ()> = TableDefinition::new("waiting_v1");
 /// Name -> value: format, store id, device id, clock, and the settings of the program around.
 pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
 
@@ -193,11 +191,12 @@ pub(super) fn entry_parts(arrival: Arrival, row: &[u8]) -> Result<(WallMs, &[u8]
 ///
 /// # Errors
 /// [`Error::DamagedEntry`] where the row does not fit its check.
-pub(super) fn bookmark(arrival: Arrival, row: &[u8]) -> Result<Bookmark, Error> {
+pub(super) fn bookmark(epoch: u64, arrival: Arrival, row: &[u8]) -> Result<Bookmark, Error> {
     let (arrived, raw) = entry_parts(arrival, row)?;
+    let check = row_check(arrival, arrived, raw);
     Ok(Bookmark {
         arrival,
-        check: row_check(arrival, arrived, raw),
+        check: chain::check(&[&epoch.to_be_bytes(), &check]),
     })
 }
 

@@ -35,7 +35,8 @@ enum Unsynced {
 #[derive(Debug, Default)]
 pub struct Platter {
     synced: Vec<u8>,
-    written: Vec<u8>,
+    /// What was written, whether synced or not.
+    pub written: Vec<u8>,
     unsynced: Vec<Unsynced>,
     /// Operations that change the disk, so far.
     pub operations: u64,

@@ -1,0 +1,604 @@
+//! Crews, phones and hubs under everything that goes wrong, in one thread, by seed.
+//!
+//! Parcels are lost, doubled, cut, late; phones and hubs lose power before and after a commit; an
+//! old copy of a hub is put back, clocks are wrong and jump, routes change. In the end everyone
+//! meets: all must hold the same entries and say the same, nothing that was acknowledged may be
+//! missing or there twice, and the fields that stand in two versions must be those that a plain
+//! model, which knows no vectors, says. Copied phones are not in it yet.
+//!
+//! `HEADWALK_SEEDS=100000 cargo test --release -p headwalk-core --test simulation` runs as many as
+//! asked; `HEADWALK_SEED=17` runs one. A failing seed is printed.
+
+mod disk;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::panic;
+
+use disk::{Chance, Disk};
+use headwalk_core::exchange::Error;
+use headwalk_core::exchange::message::Parcel;
+use headwalk_core::exchange::session::{Answering, Caller, Next, Summary, answer};
+use headwalk_core::log::entry::{Change, Draft, Entry};
+use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, StoreId, ThingId};
+use headwalk_core::log::stamp::WallMs;
+use headwalk_core::log::value::{HowKnown, Value};
+use headwalk_core::store::{NewStore, Store};
+
+const LOGBOOKS: u8 = 3;
+const FIELDS: u64 = 3;
+const THING: ThingId = ThingId::from_bytes([7; 16]);
+const DAY_MS: u64 = 86_400_000;
+
+fn logbook(number: u8) -> LogbookId {
+    LogbookId::from_bytes([number + 1; 16])
+}
+
+/// A phone or a hub.
+struct Node {
+    disk: Disk,
+    store: Option<Store>,
+    clock_off_ms: i64,
+    copies: Vec<Vec<u8>>,
+    route: BTreeSet<LogbookId>,
+    in_use: bool,
+}
+
+/// What the model remembers of one write.
+struct Written {
+    logbook: LogbookId,
+    field: u64,
+    seen: BTreeSet<u64>,
+    /// Whether it was acknowledged, and its only copy has not been thrown away since.
+    must_be_there: bool,
+}
+
+struct World {
+    chance: Chance,
+    now_ms: u64,
+    ids: u64,
+    hubs: Vec<Node>,
+    phones: Vec<Node>,
+    written: BTreeMap<u64, Written>,
+    late: Vec<(usize, usize, Vec<u8>)>,
+    tally: Tally,
+}
+
+/// What happened, to see that the simulation does what it says.
+#[derive(Debug, Default, Clone, Copy)]
+struct Tally {
+    writes: u64,
+    exchanges: u64,
+    power_losses: u64,
+    put_back: u64,
+    forks: u64,
+    two_versions: u64,
+}
+
+impl World {
+    fn new(seed: u64) -> Self {
+        let mut world = Self {
+            chance: Chance::seeded(seed + 1),
+            now_ms: 400 * DAY_MS,
+            ids: 0,
+            hubs: Vec::new(),
+            phones: Vec::new(),
+            written: BTreeMap::new(),
+            late: Vec::new(),
+            tally: Tally::default(),
+        };
+        let (hubs, phones) = (1 + world.chance.next(2), 2 + world.chance.next(5));
+        for _ in 0..hubs {
+            let node = world.node();
+            world.hubs.push(node);
+        }
+        for _ in 0..phones {
+            let mut node = world.node();
+            node.clock_off_ms = world.clock_error();
+            world.phones.push(node);
+        }
+        world
+    }
+
+    fn id(&mut self) -> [u8; 16] {
+        self.ids += 1;
+        let mut id = [0; 16];
+        id[..8].copy_from_slice(&self.ids.to_be_bytes());
+        // Ids must not sort by age, or a lost tie-break would go unseen.
+        id[0] = self.chance.next(256) as u8;
+        id
+    }
+
+    fn node(&mut self) -> Node {
+        let disk = Disk::default();
+        let (id, device) = (
+            StoreId::from_bytes(self.id()),
+            DeviceId::from_bytes(self.id()),
+        );
+        let store = Store::on_backend(disk.clone(), NewStore { id, device }).expect("a new disk");
+        let route = (0..LOGBOOKS).map(logbook).collect();
+        Node {
+            disk,
+            store: Some(store),
+            clock_off_ms: 0,
+            copies: Vec::new(),
+            route,
+            in_use: true,
+        }
+    }
+
+    fn clock_error(&mut self) -> i64 {
+        match self.chance.next(6) {
+            0 => DAY_MS as i64,
+            1 => -3 * 3_600_000,
+            2 => 365 * DAY_MS as i64,
+            3 => 2_000,
+            _ => 0,
+        }
+    }
+
+    fn step(&mut self) {
+        self.now_ms += self.chance.next(600_000);
+        let phone = self.chance.next(self.phones.len() as u64) as usize;
+        let hub = self.chance.next(self.hubs.len() as u64) as usize;
+        if !self.phones[phone].in_use {
+            return;
+        }
+        match self.chance.next(40) {
+            0..=14 => self.write(phone),
+            15..=27 => self.exchange(phone, hub),
+            28 => self.lose_power_writing(phone),
+            29 => self.lose_power_exchanging(phone, hub, Side::Phone),
+            30 => self.lose_power_exchanging(phone, hub, Side::Hub),
+            34 => self.phones[phone].clock_off_ms = self.clock_error(),
+            35 => self.put_hub_back(hub),
+            36 => self.deliver_late(),
+            37 => self.change_route(phone),
+            38 if self.hubs.len() > 1 => self.hubs_meet(),
+            _ => {}
+        }
+    }
+
+    fn write(&mut self, phone: usize) {
+        let uid = self.written.len() as u64 + 1;
+        let (book, field) = (
+            logbook(self.chance.next(LOGBOOKS.into()) as u8),
+            self.chance.next(FIELDS),
+        );
+        let now = self.now_at(phone);
+        let store = self.phones[phone]
+            .store
+            .as_ref()
+            .expect("a phone in use is open");
+        let seen = uids(store, book);
+        let recorded = store.record(&[draft(book, field, uid)], now);
+        self.tally.writes += 1;
+        let must_be_there = recorded.is_ok();
+        self.written.insert(
+            uid,
+            Written {
+                logbook: book,
+                field,
+                seen,
+                must_be_there,
+            },
+        );
+    }
+
+    fn now_at(&self, phone: usize) -> WallMs {
+        WallMs::new(self.now_ms).shifted(self.phones[phone].clock_off_ms)
+    }
+
+    /// One call with whatever the link does to it.
+    fn exchange(&mut self, phone: usize, hub: usize) {
+        self.tally.exchanges += 1;
+        let trips = self.chance.next(5);
+        drop(self.call(phone, hub, trips));
+    }
+
+    /// Carries up to `trips` parcels there and back, each as the link has it.
+    fn call(&mut self, phone: usize, hub: usize, trips: u64) -> Result<Option<Summary>, Error> {
+        let now = self.now_at(phone);
+        let hub_id = self.hubs[hub].store.as_ref().expect("a hub is open").id();
+        let known = (self.chance.next(4) > 0).then_some(hub_id);
+        let store = self.phones[phone]
+            .store
+            .as_ref()
+            .expect("a phone in use is open");
+        let (mut caller, mut parcel) = Caller::begin(store, known, now)?;
+        for _ in 0..trips {
+            let there = parcel.to_bytes();
+            let fate = self.chance.next(12);
+            if fate == 0 {
+                return Ok(None); // lost on the way there
+            }
+            if fate == 1 {
+                self.late.push((phone, hub, there));
+                return Ok(None);
+            }
+            if fate == 2 {
+                let cut = self.chance.next(there.len() as u64) as usize;
+                drop(self.answered(phone, hub, &there[..cut]));
+                return Ok(None);
+            }
+            if fate == 3 {
+                drop(self.answered(phone, hub, &there)); // arrives twice
+            }
+            let back = self.answered(phone, hub, &there)?;
+            if fate == 4 {
+                return Ok(None); // lost on the way back
+            }
+            let back = Parcel::from_bytes(&back)?;
+            let store = self.phones[phone]
+                .store
+                .as_ref()
+                .expect("a phone in use is open");
+            match caller.receive(store, &back, now)? {
+                Next::Send(next) => parcel = next,
+                Next::Done(summary) => {
+                    self.tally.forks += summary.forks.len() as u64;
+                    return Ok(Some(summary));
+                }
+            }
+        }
+        Ok(None)
+    }
+
+    fn answered(&mut self, phone: usize, hub: usize, there: &[u8]) -> Result<Vec<u8>, Error> {
+        let parcel = Parcel::from_bytes(there)?;
+        let answering = Answering::as_hub().on_route(self.phones[phone].route.clone());
+        let hub = self.hubs[hub].store.as_ref().expect("a hub is open");
+        Ok(answer(hub, &parcel, &answering, WallMs::new(self.now_ms))?.to_bytes())
+    }
+
+    fn hubs_meet(&mut self) {
+        let now = WallMs::new(self.now_ms);
+        let one = self.hubs[0].store.as_ref().expect("a hub is open");
+        let other = self.hubs[1].store.as_ref().expect("a hub is open");
+        drop(meet(one, other, now));
+    }
+
+    fn deliver_late(&mut self) {
+        if let Some((phone, hub, parcel)) = self.late.pop() {
+            drop(self.answered(phone, hub, &parcel));
+        }
+    }
+
+    fn change_route(&mut self, phone: usize) {
+        let mask = self.chance.next(1 << LOGBOOKS);
+        let on = |book: &u8| mask & (1 << book) != 0;
+        self.phones[phone].route = (0..LOGBOOKS).filter(on).map(logbook).collect();
+    }
+
+    fn lose_power_writing(&mut self, phone: usize) {
+        self.cut_power_soon(Side::Phone, phone);
+        self.write(phone);
+        self.power_back(Side::Phone, phone);
+    }
+
+    fn lose_power_exchanging(&mut self, phone: usize, hub: usize, side: Side) {
+        let node = if side == Side::Hub { hub } else { phone };
+        self.cut_power_soon(side, node);
+        drop(self.call(phone, hub, 4));
+        self.power_back(side, node);
+    }
+
+    fn side(&mut self, side: Side, node: usize) -> &mut Node {
+        match side {
+            Side::Phone => &mut self.phones[node],
+            Side::Hub => &mut self.hubs[node],
+        }
+    }
+
+    fn cut_power_soon(&mut self, side: Side, node: usize) {
+        let after = self.chance.next(14);
+        let mut platter = self.side(side, node).disk.platter();
+        platter.power_lost_at = Some(platter.operations + after);
+    }
+
+    fn power_back(&mut self, side: Side, node: usize) {
+        self.tally.power_losses += 1;
+        self.side(side, node).store = None;
+        let disk = self.side(side, node).disk.clone();
+        let image = disk.after_power_loss(&mut self.chance);
+        self.start(side, node, image);
+    }
+
+    /// Starts a phone or a hub with this on its disk.
+    fn start(&mut self, side: Side, node: usize, image: Vec<u8>) {
+        let new = NewStore {
+            id: StoreId::from_bytes(self.id()),
+            device: DeviceId::from_bytes(self.id()),
+        };
+        let disk = Disk::losing_power_at(image, None);
+        let store = Store::on_backend(disk.clone(), new).expect("the store opens again");
+        if side == Side::Hub {
+            store
+                .write_as(new.device)
+                .expect("a hub takes a fresh device id");
+        }
+        let node = self.side(side, node);
+        (node.disk, node.store) = (disk, Some(store));
+    }
+
+    /// What is on a node's disk with nothing under way.
+    fn image(&mut self, side: Side, node: usize) -> Vec<u8> {
+        self.side(side, node).disk.platter().written.clone()
+    }
+
+    fn put_hub_back(&mut self, hub: usize) {
+        if let Some(image) = self.hubs[hub].copies.pop() {
+            self.tally.put_back += 1;
+            self.start_from_copy(Side::Hub, hub, image);
+        } else {
+            let image = self.image(Side::Hub, hub);
+            self.hubs[hub].copies.push(image);
+        }
+    }
+
+    fn start_from_copy(&mut self, side: Side, node: usize, image: Vec<u8>) {
+        let had = all_uids(self.side(side, node).store.as_ref().expect("it is open"));
+        self.side(side, node).store = None;
+        self.start(side, node, image);
+        // What was on that disk alone is gone with it; nobody can bring it back.
+        let held: BTreeSet<u64> = self
+            .hubs
+            .iter()
+            .chain(&self.phones)
+            .filter_map(|node| node.store.as_ref())
+            .flat_map(all_uids)
+            .collect();
+        for uid in had.difference(&held) {
+            if let Some(written) = self.written.get_mut(uid) {
+                written.must_be_there = false;
+            }
+        }
+    }
+
+    /// Everyone meets until nothing moves any more.
+    fn heal_everything(&mut self) -> Result<(), String> {
+        self.late.clear();
+        let everything: BTreeSet<_> = (0..LOGBOOKS).map(logbook).collect();
+        for phone in &mut self.phones {
+            phone.route = everything.clone();
+        }
+        for _ in 0..12 {
+            let mut quiet = true;
+            for phone in 0..self.phones.len() {
+                for hub in 0..self.hubs.len() {
+                    quiet &= self.meet_for_good(phone, hub)?;
+                }
+            }
+            if self.hubs.len() > 1 {
+                let now = WallMs::new(self.now_ms);
+                let one = self.hubs[0].store.as_ref().expect("a hub is open");
+                let other = self.hubs[1].store.as_ref().expect("a hub is open");
+                let summary = meet(one, other, now).map_err(|error| format!("hubs: {error}"))?;
+                quiet &= summary.equal && summary.logbooks.is_empty();
+            }
+            if quiet {
+                return Ok(());
+            }
+        }
+        Err("they never come to rest".to_owned())
+    }
+
+    /// One whole call; whether nothing moved and both hold the same.
+    fn meet_for_good(&mut self, phone: usize, hub: usize) -> Result<bool, String> {
+        let (now, hub_now) = (self.now_at(phone), WallMs::new(self.now_ms));
+        let said = |error: Error| format!("phone {phone}, hub {hub}: {error}");
+        let store = self.phones[phone]
+            .store
+            .as_ref()
+            .expect("a phone in use is open");
+        let hub = self.hubs[hub].store.as_ref().expect("a hub is open");
+        let (mut caller, mut parcel) = Caller::begin(store, Some(hub.id()), now).map_err(said)?;
+        let summary = loop {
+            let back = answer(hub, &parcel, &Answering::as_hub(), hub_now).map_err(said)?;
+            match caller.receive(store, &back, now).map_err(said)? {
+                Next::Send(next) => parcel = next,
+                Next::Done(summary) => break summary,
+            }
+        };
+        let quiet = summary.equal && summary.logbooks.is_empty() && summary.forks.is_empty();
+        self.tally.forks += summary.forks.len() as u64;
+        Ok(quiet)
+    }
+
+    fn check(&mut self) -> Result<(), String> {
+        let hub = self.hubs[0].store.as_ref().expect("a hub is open");
+        let all: BTreeSet<_> = (0..LOGBOOKS).map(logbook).collect();
+        let held = hub.held(&all).map_err(|error| error.to_string())?;
+        for (number, node) in self.hubs.iter().chain(&self.phones).enumerate() {
+            let store = node.store.as_ref().expect("everyone is open");
+            if store.held(&all).map_err(|error| error.to_string())? != held {
+                return Err(format!(
+                    "node {number} holds something else than the first hub"
+                ));
+            }
+            for book in &all {
+                if store.state(*book).ok() != hub.state(*book).ok() {
+                    return Err(format!(
+                        "node {number} says something else than the first hub"
+                    ));
+                }
+            }
+        }
+        let there = counted(hub);
+        for (uid, written) in &self.written {
+            match there.get(uid).copied().unwrap_or(0) {
+                0 if written.must_be_there => return Err(format!("write {uid} is missing")),
+                0 | 1 => {}
+                times => return Err(format!("write {uid} is there {times} times")),
+            }
+        }
+        let (two_versions, wrong) = self.compare_with_model(hub, &there);
+        self.tally.two_versions += two_versions;
+        if let Some(wrong) = wrong {
+            return Err(wrong);
+        }
+        for node in self.hubs.iter_mut().chain(&mut self.phones) {
+            let store = node.store.as_mut().expect("everyone is open");
+            let faults = store.verify().map_err(|error| error.to_string())?.faults;
+            if !faults.is_empty() {
+                return Err(format!("{faults:?}"));
+            }
+        }
+        Ok(())
+    }
+
+    /// Open writes by the rule itself, from what each writer had seen.
+    fn compare_with_model(
+        &self,
+        hub: &Store,
+        there: &BTreeMap<u64, usize>,
+    ) -> (u64, Option<String>) {
+        let mut two_versions = 0;
+        for book in (0..LOGBOOKS).map(logbook) {
+            let state = hub.state(book).expect("the hub reads");
+            for field in 0..FIELDS {
+                let of_field: Vec<_> = self
+                    .written
+                    .iter()
+                    .filter(|(uid, w)| {
+                        w.logbook == book && w.field == field && there.contains_key(uid)
+                    })
+                    .collect();
+                let seen: BTreeSet<_> = of_field.iter().flat_map(|(_, w)| &w.seen).collect();
+                let model: BTreeSet<u64> = of_field
+                    .iter()
+                    .map(|(uid, _)| **uid)
+                    .filter(|uid| !seen.contains(uid))
+                    .collect();
+                let open: BTreeSet<u64> = state
+                    .register(THING, FieldNumber(field as u16))
+                    .map(|register| {
+                        register
+                            .open()
+                            .iter()
+                            .filter_map(|w| uid(&w.value))
+                            .collect()
+                    })
+                    .unwrap_or_default();
+                two_versions += u64::from(open.len() > 1);
+                if open != model {
+                    let wrong =
+                        format!("{book} field {field}: open {open:?}, by the rule {model:?}");
+                    return (two_versions, Some(wrong));
+                }
+            }
+        }
+        (two_versions, None)
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Side {
+    Phone,
+    Hub,
+}
+
+fn meet(one: &Store, other: &Store, now: WallMs) -> Result<Summary, Error> {
+    let (mut caller, mut parcel) = Caller::begin(one, Some(other.id()), now)?;
+    loop {
+        match caller.receive(
+            one,
+            &answer(other, &parcel, &Answering::as_peer(), now)?,
+            now,
+        )? {
+            Next::Send(next) => parcel = next,
+            Next::Done(summary) => return Ok(summary),
+        }
+    }
+}
+
+fn draft(logbook: LogbookId, field: u64, uid: u64) -> Draft {
+    let change = Change::Set {
+        thing: THING,
+        field: FieldNumber(field as u16),
+        value: Value::Int(uid as i64),
+        how: HowKnown::Unstated,
+    };
+    Draft {
+        logbook,
+        by: "R. Ash".to_owned(),
+        utc_offset_min: 0,
+        visit: None,
+        changes: vec![change],
+    }
+}
+
+fn uid(value: &Value) -> Option<u64> {
+    value.as_int().map(|uid| uid as u64)
+}
+
+fn uids_of(entry: &Entry) -> impl Iterator<Item = u64> + '_ {
+    entry.changes.iter().filter_map(|change| match change {
+        Change::Set { value, .. } => uid(value),
+        _ => None,
+    })
+}
+
+fn uids(store: &Store, logbook: LogbookId) -> BTreeSet<u64> {
+    let kept = store.entries(logbook).expect("the store reads");
+    kept.iter().flat_map(|kept| uids_of(&kept.entry)).collect()
+}
+
+/// Everything on a store's disk, what is set aside included.
+fn all_uids(store: &Store) -> BTreeSet<u64> {
+    let aside = store.set_aside().expect("the store reads");
+    let held = (0..LOGBOOKS).flat_map(|number| uids(store, logbook(number)));
+    held.chain(aside.iter().flat_map(uids_of)).collect()
+}
+
+fn counted(store: &Store) -> BTreeMap<u64, usize> {
+    let mut counts = BTreeMap::new();
+    for number in 0..LOGBOOKS {
+        for kept in store.entries(logbook(number)).expect("the store reads") {
+            for uid in uids_of(&kept.entry) {
+                *counts.entry(uid).or_default() += 1;
+            }
+        }
+    }
+    counts
+}
+
+fn run(seed: u64) -> Result<Tally, String> {
+    let mut world = World::new(seed);
+    let steps = 20 + world.chance.next(60);
+    for _ in 0..steps {
+        world.step();
+    }
+    world.heal_everything()?;
+    world.check()?;
+    Ok(world.tally)
+}
+
+fn number_from(name: &str) -> Option<u64> {
+    std::env::var(name).ok()?.parse().ok()
+}
+
+#[test]
+fn whatever_goes_wrong_all_hold_the_same_and_nothing_is_lost_or_doubled() {
+    let seeds = match number_from("HEADWALK_SEED") {
+        Some(seed) => seed..seed + 1,
+        None => 0..number_from("HEADWALK_SEEDS").unwrap_or(300),
+    };
+    let count = seeds.end - seeds.start;
+    let mut sum = Tally::default();
+    for seed in seeds {
+        let ran = panic::catch_unwind(|| run(seed));
+        let ran = ran.unwrap_or_else(|_| Err("it panicked".to_owned()));
+        match ran {
+            Ok(tally) => {
+                sum.writes += tally.writes;
+                sum.exchanges += tally.exchanges;
+                sum.power_losses += tally.power_losses;
+                sum.put_back += tally.put_back;
+                sum.forks += tally.forks;
+                sum.two_versions += tally.two_versions;
+            }
+            Err(wrong) => panic!("seed {seed}: {wrong}"),
+        }
+    }
+    println!("{count} seeds: {sum:?}");
+}
