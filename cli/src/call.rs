@@ -71,6 +71,11 @@ impl Call {
         })
     }
 
+    /// Returns how to print.
+    pub const fn output(&self) -> Output {
+        self.output
+    }
+
     /// Prints what the command found or did.
     pub fn print(&self, report: &impl Report) -> Result<(), Error> {
         self.output.print(report)

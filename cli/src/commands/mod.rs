@@ -7,6 +7,7 @@ mod choose;
 mod demo;
 mod exchange;
 mod history;
+mod hub;
 mod init;
 mod note;
 mod rebuild;
@@ -41,6 +42,7 @@ macro_rules! commands {
 }
 
 commands! {
+    Demo demo;
     Init init;
     Sites sites;
     Add add;
@@ -53,4 +55,5 @@ commands! {
     Verify verify;
     Rebuild rebuild;
     Reckon reckon;
+    Hub hub;
 }

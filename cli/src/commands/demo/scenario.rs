@@ -1,22 +1,18 @@
-//! The invented season: read from its files, with every value held against the table of fields.
+//! The invented season, read from its files: who does what on which device, and when.
 //!
 //! The files are part of the program, so that the demonstration needs nothing beside it. Their
-//! format is told in `fixtures/README.md`. Ids come from a counter, so that two runs write the
-//! same entries. Start at [`Scenario::load`].
+//! format is told in `fixtures/README.md`. What was typed is still text here: the writer's own
+//! device holds it against the table of fields. Start at [`Scenario::load`].
 
 mod lines;
-mod names;
 
 use chrono::NaiveDate;
 
-use headwalk_core::log::entry::Draft;
-use headwalk_core::log::id::LogbookId;
 use headwalk_core::log::stamp::WallMs;
 
 use crate::error::{Error, Kind};
+pub use lines::Writing;
 use lines::{Line, Row};
-
-use names::Names;
 
 const SEASON: &str = include_str!("../../../../fixtures/demo/season.jsonl");
 const TABLES: [(&str, &str); 3] = [
@@ -43,10 +39,6 @@ pub const UTC_OFFSET_MIN: i16 = -300;
 pub struct Scenario {
     /// The events, by their true time.
     pub events: Vec<Event>,
-    /// The logbooks, by name, in the order in which they were begun.
-    pub books: Vec<(String, LogbookId)>,
-    /// What the table of fields would have asked about, and the people kept.
-    pub asked: Vec<String>,
 }
 
 /// Something that happens on one device.
@@ -56,6 +48,8 @@ pub struct Event {
     pub at: WallMs,
     /// On which device.
     pub on: DeviceName,
+    /// Who; nobody where a device does it by itself.
+    pub by: String,
     /// What.
     pub act: Act,
 }
@@ -64,10 +58,7 @@ pub struct Event {
 #[derive(Debug)]
 pub enum Act {
     /// The device gets its store, and its place at the hub by a one-time code.
-    Enrol {
-        /// Who writes on it.
-        by: String,
-    },
+    Enrol,
     /// The device meets the hub.
     Exchange,
     /// From here on the device's clock is so many minutes ahead of the truth.
@@ -75,8 +66,19 @@ pub enum Act {
         /// Below zero if it is behind.
         ahead_min: i64,
     },
-    /// Somebody writes something down.
-    Record(Vec<Draft>),
+    /// Somebody writes something down, line by line.
+    Write(Vec<Writing>),
+    /// Somebody takes in days of weather.
+    Weather(Days),
+}
+
+/// Days of weather, each as it is typed.
+#[derive(Debug)]
+pub struct Days {
+    /// The station's logbook, by name.
+    pub station: String,
+    /// Each day.
+    pub days: Vec<String>,
 }
 
 /// A device of the firm.
@@ -105,68 +107,65 @@ impl DeviceName {
             Self::Crew2 => "crew-2",
         }
     }
+
+    /// Returns the name of its store's file.
+    pub fn file(self) -> String {
+        format!("{}.redb", self.word())
+    }
 }
 
 impl Scenario {
     /// Reads the season that is part of this program.
     ///
     /// # Errors
-    /// The first line that does not read or does not fit the table of fields.
+    /// The first line that does not read.
     pub fn load() -> Result<Self, Error> {
         Self::read(SEASON, &TABLES, WEATHER)
     }
 
-    fn read(season: &str, tables: &[(&str, &str)], weather: &str) -> Result<Self, Error> {
-        let mut reader = Reader {
-            names: Names::default(),
-            tables,
-            weather,
-            events: Vec::new(),
-        };
+    /// Reads a season; tables by the names that its lines give them.
+    ///
+    /// # Errors
+    /// The first line that does not read.
+    pub fn read(season: &str, tables: &[(&str, &str)], weather: &str) -> Result<Self, Error> {
+        let files = Files { tables, weather };
+        let mut events = Vec::new();
         for (number, text) in (1..).zip(season.lines()) {
-            let at = format!("season.jsonl, line {number}");
-            let line = Line::parse(text).map_err(|why| broken(&at, why))?;
-            reader.take(line).map_err(|why| broken(&at, why))?;
+            let place = format!("season.jsonl, line {number}");
+            let event = Line::parse(&place, text).and_then(|line| files.event(line));
+            events.push(event.map_err(|why| broken(&place, &why))?);
         }
-        reader.events.sort_by_key(|event| event.at);
-        Ok(Self {
-            events: reader.events,
-            books: reader.names.books().to_vec(),
-            asked: reader.names.asked,
-        })
+        events.sort_by_key(|event| event.at);
+        Ok(Self { events })
     }
 }
 
-struct Reader<'t> {
-    names: Names,
+/// What the lines of a season refer to.
+struct Files<'t> {
     tables: &'t [(&'t str, &'t str)],
     weather: &'t str,
-    events: Vec<Event>,
 }
 
-impl Reader<'_> {
-    fn take(&mut self, line: Line) -> Result<(), String> {
-        let at = line.at();
-        let (on, by) = (line.on, line.by.clone());
+impl Files<'_> {
+    fn event(&self, line: Line) -> Result<Event, String> {
+        let (at, on, by) = (line.at(), line.on, line.by);
         let act = match line.does {
-            lines::Does::Enrol => Act::Enrol { by },
+            lines::Does::Enrol => Act::Enrol,
             lines::Does::Exchange => Act::Exchange,
             lines::Does::SetPhoneClock { ahead_min } => Act::PhoneClock { ahead_min },
-            lines::Does::Write(writing) => {
-                let draft = self.names.draft(&writing, at, &by)?;
-                Act::Record(vec![draft])
-            }
-            lines::Does::Import { file } => Act::Record(self.import(&file, at, &by)?),
-            lines::Does::Weather { from, through } => {
-                Act::Record(vec![self.weather(from, through, &by)?])
-            }
+            lines::Does::Write(writing) => Act::Write(vec![writing]),
+            lines::Does::Import { file } => Act::Write(self.import(&file)?),
+            lines::Does::Weather {
+                book,
+                from,
+                through,
+            } => Act::Weather(self.weather(book, from, through)?),
         };
-        self.events.push(Event { at, on, act });
-        Ok(())
+        Ok(Event { at, on, by, act })
     }
 
-    /// One draft a row, so that each thing has its own entry.
-    fn import(&mut self, file: &str, at: WallMs, by: &str) -> Result<Vec<Draft>, String> {
+    /// One line a row, so that each thing has its own entry.
+    fn import(&self, file: &str) -> Result<Vec<Writing>, String> {
         let table = self.tables.iter().find(|(name, _)| *name == file);
         let (_, text) = table.ok_or_else(|| format!("no table {file}"))?;
         let kind = match file {
@@ -174,17 +173,17 @@ impl Reader<'_> {
             "zones.csv" => "zone",
             _ => "head",
         };
-        let mut drafts = Vec::new();
-        for row in lines::rows(text)? {
-            let writing = row.writing(kind)?;
-            let draft = self.names.draft(&writing, at, by);
-            drafts.push(draft.map_err(|why| format!("{file}, {}: {why}", row.place))?);
-        }
-        Ok(drafts)
+        let rows = lines::rows(file, text)?;
+        rows.iter().map(|row| row.writing(kind)).collect()
     }
 
-    fn weather(&mut self, from: NaiveDate, through: NaiveDate, by: &str) -> Result<Draft, String> {
-        let rows = lines::rows(self.weather)?;
+    fn weather(
+        &self,
+        station: String,
+        from: NaiveDate,
+        through: NaiveDate,
+    ) -> Result<Days, String> {
+        let rows = lines::rows("weather.csv", self.weather)?;
         let days = rows.iter().filter(|row| {
             let date = row.cell("date").parse::<NaiveDate>();
             date.is_ok_and(|date| (from..=through).contains(&date))
@@ -194,12 +193,13 @@ impl Reader<'_> {
         if i64::try_from(days.len()) != Ok(expected) {
             return Err(format!("{} days of weather, not {expected}", days.len()));
         }
-        self.names.weather_draft(&days, by)
+        Ok(Days { station, days })
     }
 }
 
-fn broken(at: &str, why: String) -> Error {
-    Error::new(Kind::Bug, format!("{at}: {why}"))
+/// Says where the season is wrong: our own mistake, since it is part of the program.
+pub fn broken(place: &str, why: &str) -> Error {
+    Error::new(Kind::Bug, format!("{place}: {why}"))
 }
 
 #[cfg(test)]

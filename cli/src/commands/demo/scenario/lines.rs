@@ -7,6 +7,7 @@ use serde::Deserialize;
 
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::HowKnown;
+use headwalk_core::site::kind::ThingKind;
 
 use super::{DeviceName, UTC_OFFSET_MIN};
 
@@ -36,39 +37,70 @@ pub enum Does {
     /// Takes in a table.
     Import { file: String },
     /// Takes in days of weather.
-    Weather { from: NaiveDate, through: NaiveDate },
+    Weather {
+        book: String,
+        from: NaiveDate,
+        through: NaiveDate,
+    },
 }
 
-/// One entry to be: what is written of which things.
+/// What is written of which things, as it was typed.
 #[derive(Debug, Clone)]
 pub struct Writing {
+    /// Where it stands, for errors.
+    pub place: String,
     /// The logbook, by name.
     pub book: String,
     /// The label of the visit.
     pub visit: Option<String>,
     /// How readings are known.
     pub how: HowKnown,
-    /// By the thing's label, by the name of a field or an observation: what was typed.
-    pub write: BTreeMap<String, BTreeMap<String, Typed>>,
+    // By the thing's label, by the name of a field or an observation.
+    write: BTreeMap<String, BTreeMap<String, Typed>>,
 }
 
 /// What was typed for one field: once, or for an observation several times.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(untagged)]
-pub enum Typed {
-    /// Once.
+enum Typed {
     Once(String),
-    /// Several times.
     Each(Vec<String>),
 }
 
 impl Typed {
-    /// Returns every text.
-    pub fn texts(&self) -> &[String] {
+    fn texts(&self) -> &[String] {
         match self {
             Self::Once(text) => std::slice::from_ref(text),
             Self::Each(texts) => texts,
         }
+    }
+}
+
+impl Writing {
+    /// Returns the labels of the things that it is about.
+    pub fn labels(&self) -> impl Iterator<Item = &str> {
+        self.write.keys().map(String::as_str)
+    }
+
+    /// Returns what is typed about a thing, by field or observation.
+    pub fn fields(&self, label: &str) -> impl Iterator<Item = (&str, &[String])> {
+        let fields = self.write.get(label).into_iter().flatten();
+        fields.map(|(name, typed)| (name.as_str(), typed.texts()))
+    }
+
+    /// Returns what is typed for one field of a thing.
+    pub fn typed(&self, label: &str, name: &str) -> &[String] {
+        let typed = self.write.get(label).and_then(|fields| fields.get(name));
+        typed.map_or(&[], Typed::texts)
+    }
+
+    /// Returns the labels of the things that begin here, and what each is.
+    pub fn begins(&self) -> impl Iterator<Item = (&str, Result<ThingKind, String>)> {
+        self.labels().filter_map(|label| {
+            let word = self.typed(label, "kind").first()?;
+            let kind = ThingKind::of_word(word);
+            Some((label, kind.ok_or_else(|| format!("no kind `{word}`"))))
+        })
     }
 }
 
@@ -110,17 +142,18 @@ enum RawHow {
 
 impl Line {
     /// Reads one line; the error says what is missing or wrong.
-    pub fn parse(text: &str) -> Result<Self, String> {
+    pub fn parse(place: &str, text: &str) -> Result<Self, String> {
         let raw: Raw = serde_json::from_str(text).map_err(|why| why.to_string())?;
         let by = raw.by.clone();
         let does = match &raw.act {
-            None => Does::Write(raw.writing()?),
+            None => Does::Write(raw.writing(place)?),
             Some(RawAct::Enrol) => Does::Enrol,
             Some(RawAct::Exchange) => Does::Exchange,
             Some(RawAct::Import) => Does::Import {
                 file: needed(raw.file, "file")?,
             },
             Some(RawAct::Weather) => Does::Weather {
+                book: needed(raw.book, "book")?,
                 from: day(&needed(raw.from, "from")?)?,
                 through: day(&needed(raw.through, "through")?)?,
             },
@@ -148,8 +181,9 @@ impl Line {
 }
 
 impl Raw {
-    fn writing(&self) -> Result<Writing, String> {
+    fn writing(&self, place: &str) -> Result<Writing, String> {
         Ok(Writing {
+            place: place.to_owned(),
             book: needed(self.book.clone(), "book")?,
             visit: self.visit.clone(),
             how: match self.how {
@@ -184,18 +218,17 @@ fn moment(text: &str) -> Result<DateTime<FixedOffset>, String> {
 /// One row of a table, by the words of its heading.
 #[derive(Debug)]
 pub struct Row {
-    /// Which row, for errors.
-    pub place: String,
+    place: String,
     cells: BTreeMap<String, String>,
 }
 
 /// Reads a table with a heading row.
-pub fn rows(text: &str) -> Result<Vec<Row>, String> {
+pub fn rows(file: &str, text: &str) -> Result<Vec<Row>, String> {
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let rows = reader.deserialize().enumerate().map(|(at, row)| {
         let cells: BTreeMap<String, String> = row.map_err(|why: csv::Error| why.to_string())?;
         Ok(Row {
-            place: format!("row {}", at + 2),
+            place: format!("{file}, row {}", at + 2),
             cells,
         })
     });
@@ -219,6 +252,7 @@ impl Row {
         let kind = ("kind".to_owned(), Typed::Once(kind.to_owned()));
         let label = needed(self.cells.get("label").cloned(), "label")?;
         Ok(Writing {
+            place: self.place.clone(),
             book: self.cell("site").to_owned(),
             visit: None,
             how: HowKnown::Unstated,
