@@ -9,9 +9,12 @@
 pub mod fields;
 pub mod finding;
 pub mod kind;
+pub mod measure;
+pub mod plan;
 pub mod programs;
 pub mod things;
 pub mod time_of_day;
+pub mod timeline;
 pub mod unit;
 pub mod visit;
 pub mod weather;

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 
-use super::fields::{seen, station};
-use super::things::{Parts, Thing};
+use super::fields::{seen, site, station};
+use super::things::{Parts, Site, Thing};
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::value::Value;
 use crate::merge::replay::State;
@@ -40,6 +40,8 @@ pub struct WeatherDay {
     pub sunshine: Option<Hours>,
     /// Whose figures they are.
     pub source: Option<String>,
+    /// Where they were taken, if that is recorded.
+    pub standing: Option<Standing>,
 }
 
 /// Where a station, or a site, stands.
@@ -87,7 +89,7 @@ pub enum NoEt {
     #[error("{0} has neither evapotranspiration nor lowest and highest temperature")]
     NoTemperatures(NaiveDate),
     /// The station's place is not known.
-    #[error("the station's latitude or elevation is not recorded")]
+    #[error("neither the station's nor the site's latitude and elevation are recorded")]
     NoPlace,
     /// A number that cannot be.
     #[error("{date}: {fault}")]
@@ -114,6 +116,7 @@ impl WeatherDay {
             solar: None,
             sunshine: None,
             source: None,
+            standing: None,
         }
     }
 
@@ -141,15 +144,17 @@ impl WeatherDay {
             solar: parts.measure("solar"),
             sunshine: parts.measure::<Minutes>("sunshine").map(Hours::from),
             source: parts.words("source").map(str::to_owned),
+            standing: None,
         })
     }
 
     /// Returns the day's reference evapotranspiration: the station's, else Penman-Monteith with
-    /// whatever is missing filled in and listed.
+    /// whatever is missing filled in and listed. A day that does not say where it was taken is
+    /// reckoned for `elsewhere`.
     ///
     /// # Errors
     /// [`NoEt`], saying what is missing.
-    pub fn eto(&self, standing: Option<Standing>) -> Result<DayEt, NoEt> {
+    pub fn eto(&self, elsewhere: Option<Standing>) -> Result<DayEt, NoEt> {
         if let Some(eto) = self.et {
             let from = EtFrom::Station;
             return Ok(DayEt { eto, from });
@@ -157,7 +162,7 @@ impl WeatherDay {
         let (Some(tmin), Some(tmax)) = (self.tmin, self.tmax) else {
             return Err(NoEt::NoTemperatures(self.date));
         };
-        let standing = standing.ok_or(NoEt::NoPlace)?;
+        let standing = self.standing.or(elsewhere).ok_or(NoEt::NoPlace)?;
         let wind = self.wind.map(|speed| Wind {
             speed,
             height: standing.wind_height,
@@ -198,7 +203,22 @@ pub fn days(state: &State, station: LogbookId) -> BTreeMap<NaiveDate, WeatherDay
     let records = state.observations(root, seen::WEATHER_DAY.number).iter();
     // They come oldest first, so that a later one takes the place of an earlier.
     let days = records.filter_map(|record| WeatherDay::read(&record.value));
-    days.map(|day| (day.date, day)).collect()
+    let standing = standing(Site::of(state, station).root());
+    days.map(|day| (day.date, WeatherDay { standing, ..day }))
+        .collect()
+}
+
+/// Returns where a site stands, for weather that does not say where it was taken.
+#[must_use]
+pub fn standing_of_site(site: Thing<'_>) -> Option<Standing> {
+    let elevation: Feet = site.measure(&site::ELEVATION).ok()?.value;
+    Some(Standing {
+        latitude: site.measure(&site::LATITUDE).ok()?.value,
+        elevation: Metres::from(elevation),
+        wind_height: None,
+        siting: Siting::default(),
+        climate: Climate::default(),
+    })
 }
 
 /// Returns where a station stands; `None` where its latitude or elevation is not recorded.

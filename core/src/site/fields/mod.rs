@@ -17,6 +17,7 @@
 //! ```
 
 mod error;
+mod number;
 mod parse;
 mod shape;
 mod show;

@@ -3,6 +3,18 @@
 //! Half of one crew's programs with half of another's would water at noon, so the set is never
 //! merged field by field. As-found is an observation of it; as-left is the controller's field.
 //! As text it reads `A: start 05:00; days mon wed fri; 100%; run 1=15 2=20 | B: ...`.
+//!
+//! ```
+//! use headwalk_core::site::programs::{Expected, ProgramSet, Station};
+//! let set: ProgramSet = "A: start 5:00 5:10; days mon wed fri; 60%; run 7=20".parse()?;
+//! let seven = Station::new(7).expect("a station's number");
+//! // 20 min x 60 % x 2 starts x 3 days.
+//! assert_eq!(format!("{:.0}", set.minutes_a_week(seven)), "72 min");
+//! let faults = set.faults(&Expected::default());
+//! let said = "program A starts at 05:10 while program A of 05:00 still runs";
+//! assert_eq!(faults[0].to_string(), said);
+//! # Ok::<(), headwalk_core::site::programs::ProgramTextError>(())
+//! ```
 
 mod check;
 mod text;

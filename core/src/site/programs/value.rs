@@ -9,8 +9,8 @@ use super::{
     WEEKDAYS,
 };
 use crate::log::value::Value;
+use crate::site::measure::Measure;
 use crate::site::time_of_day;
-use crate::site::unit::Measure;
 use crate::water::units::{Minutes, Percent};
 
 /// Of a set: its programs, a list.

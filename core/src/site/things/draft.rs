@@ -60,7 +60,9 @@ impl NewThing {
     /// Sets a field; what was set before is replaced.
     #[must_use]
     pub fn set(mut self, field: &FieldDef, value: Value, how: HowKnown) -> Self {
-        let same = |change: &Change| matches!(change, Change::Set { field: old, .. } if *old == field.number);
+        let number = field.number;
+        let same =
+            |change: &Change| matches!(change, Change::Set { field: old, .. } if *old == number);
         self.changes.retain(|change| !same(change));
         let (thing, field) = (self.id, field.number);
         self.changes.push(Change::Set {

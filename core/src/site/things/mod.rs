@@ -9,6 +9,7 @@ mod draft;
 mod readings;
 mod thing;
 mod views;
+mod zone;
 
 pub use address::AddressError;
 pub use draft::{NewThing, Noted};

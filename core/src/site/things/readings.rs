@@ -2,8 +2,8 @@
 
 use crate::log::value::Value;
 use crate::merge::replay::Observation;
-use crate::site::fields::{ObservationDef, Shape, seen};
-use crate::site::unit::{self, Measure};
+use crate::site::fields::{Def, Shape, seen};
+use crate::site::measure::{self, Measure};
 use crate::water::units::{
     Gpm, Inches, MilesPerHour, Millilitres, Minutes, Psi, SquareCentimetres, SquareInches,
 };
@@ -39,9 +39,9 @@ pub struct Parts<'v> {
 }
 
 impl<'v> Parts<'v> {
-    /// Opens a value of that kind of observation.
+    /// Opens a value of that field or kind of observation.
     #[must_use]
-    pub const fn of(what: &ObservationDef, value: &'v Value) -> Self {
+    pub const fn of<N>(what: &Def<N>, value: &'v Value) -> Self {
         let shape = what.shape;
         Self { shape, value }
     }
@@ -124,7 +124,7 @@ impl Flow {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Ohms {
     /// A number.
-    Reads(unit::Ohms),
+    Reads(measure::Ohms),
     /// A broken wire or coil.
     Open,
     /// A short circuit.

@@ -297,7 +297,10 @@ fn readings_are_typed_and_those_that_do_not_read_are_passed_over() {
     let ohms: Vec<_> = valve.ohms().into_iter().map(|seen| seen.value).collect();
     assert_eq!(
         ohms,
-        [Ohms::Open, Ohms::Reads(crate::site::unit::Ohms::new(34.0))]
+        [
+            Ohms::Open,
+            Ohms::Reads(crate::site::measure::Ohms::new(34.0))
+        ]
     );
 }
 

@@ -9,8 +9,9 @@ use crate::merge::register::Register;
 use crate::merge::replay::{Observation, State};
 use crate::site::fields::{FieldDef, ObservationDef, any, show_any};
 use crate::site::kind::ThingKind;
+use crate::site::measure::Measure;
 use crate::site::programs::ProgramSet;
-use crate::site::unit::{Measure, UnitSystem};
+use crate::site::unit::UnitSystem;
 use crate::site::words::Vocabulary;
 
 /// A value that somebody wrote, with where it comes from; or why it is not there.

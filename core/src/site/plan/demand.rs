@@ -1,0 +1,141 @@
+//! What the air took and the sky gave in the week before.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{Days, Month, NaiveDate};
+
+use super::{Figure, Unknown, Why};
+use crate::site::things::Site;
+use crate::site::weather::{EtFrom, WeatherDay, standing_of_site};
+use crate::site::words::Season;
+use crate::water::rain;
+use crate::water::units::Inches;
+
+/// Days in a week.
+pub(super) const WEEK: u64 = 7;
+/// From so few days a week is not reckoned: three and a half are half of it.
+const LEAST_DAYS: usize = 4;
+
+/// The week before the plan.
+#[derive(Debug, Clone)]
+pub(super) struct Week {
+    /// Reference evapotranspiration of seven days.
+    pub(super) eto: Figure<Inches>,
+    /// All its rain.
+    pub(super) rain: Figure<Inches>,
+    /// Each day's rain that is more than a sprinkle.
+    pub(super) counted_rain: Vec<Inches>,
+    /// The month that the plan is for.
+    pub(super) month: Month,
+    /// The day that the plan is for.
+    pub(super) on: NaiveDate,
+    /// The water is off, if it is.
+    pub(super) off: Option<Season>,
+}
+
+impl Week {
+    pub(super) fn of(site: &Site<'_>, weather: &[WeatherDay], on: NaiveDate) -> Self {
+        let from = on.checked_sub_days(Days::new(WEEK)).unwrap_or(on);
+        let days: BTreeMap<NaiveDate, &WeatherDay> = weather
+            .iter()
+            .filter(|day| (from..on).contains(&day.date))
+            .map(|day| (day.date, day))
+            .collect();
+        let elsewhere = standing_of_site(site.root());
+        let (mut total, mut known, mut computed) = (Inches::ZERO, 0, 0);
+        let (mut assumed, mut fault) = (BTreeSet::new(), None);
+        let mut counted_rain = Vec::new();
+        for day in days.values() {
+            let eto = match day.eto(elsewhere) {
+                Ok(eto) => eto,
+                Err(reason) => {
+                    fault.get_or_insert_with(|| reason.to_string());
+                    counted_rain.extend(day.rain.filter(|rain| *rain > Inches::ZERO));
+                    continue;
+                }
+            };
+            total = total + eto.eto;
+            known += 1;
+            if let EtFrom::Computed {
+                assumed: filled, ..
+            } = &eto.from
+            {
+                computed += 1;
+                assumed.extend(filled.iter().map(|assumed| assumed.field()));
+            }
+            // A rain gauge cannot hold less than nothing; the table refuses it on entry.
+            let counted = day
+                .rain
+                .and_then(|rain| rain::above_a_fifth(rain, eto.eto).ok());
+            counted_rain.extend(counted.filter(|rain| *rain > Inches::ZERO));
+        }
+        let season = site.season().ok().map(|season| season.value);
+        Self {
+            eto: eto_figure(total, known, computed, assumed, fault),
+            rain: rain_figure(&days),
+            counted_rain,
+            month: month(on),
+            on,
+            off: season.filter(|season| *season != Season::Running),
+        }
+    }
+}
+
+fn month(on: NaiveDate) -> Month {
+    use chrono::Datelike;
+    let number = u8::try_from(on.month()).ok();
+    let month = number.and_then(|number| Month::try_from(number).ok());
+    month.expect("a date has one of twelve months")
+}
+
+fn eto_figure(
+    total: Inches,
+    known: usize,
+    computed: usize,
+    assumed: BTreeSet<&'static str>,
+    fault: Option<String>,
+) -> Figure<Inches> {
+    if known < LEAST_DAYS {
+        return Figure::unknown(Unknown::TooLittleWeather { known, fault });
+    }
+    // Few enough days that the count is exact in a float.
+    let week = total * (WEEK as f64 / known as f64);
+    let station = known - computed;
+    let mut figure = Figure::known(
+        week,
+        Why::EtOfWeek {
+            total: week,
+            station,
+            computed,
+        },
+    );
+    if computed > 0 {
+        let assumed = assumed.into_iter().collect();
+        figure = figure.and(Why::EtMethod { assumed });
+    }
+    if known < WEEK as usize {
+        figure = figure.and(Why::DaysMissing { known });
+    }
+    figure
+}
+
+fn rain_figure(days: &BTreeMap<NaiveDate, &WeatherDay>) -> Figure<Inches> {
+    let read: Vec<Inches> = days.values().filter_map(|day| day.rain).collect();
+    if read.is_empty() {
+        return Figure::unknown(Unknown::NoRainRecords);
+    }
+    let total = read.iter().copied().sum();
+    let missing = WEEK as usize - read.len().min(WEEK as usize);
+    let figure = Figure::known(
+        total,
+        Why::RainOfWeek {
+            total,
+            days: read.len(),
+        },
+    );
+    if missing > 0 {
+        figure.and(Why::RainMissing { days: missing })
+    } else {
+        figure
+    }
+}
