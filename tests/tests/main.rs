@@ -1,4 +1,5 @@
 //! The real binaries, from outside.
 
 mod cli;
+mod demo;
 mod reckon;

@@ -95,9 +95,11 @@ impl Story {
             .installed
             .map_or_else(String::new, |year| format!(", installed {year}"));
         page.line(format!(
-            "A VALVE THAT WEPT: {} at {}{year}; with it in the box: {}",
-            self.valve,
-            self.site,
+            "A VALVE THAT WEPT: {} at {}{year}",
+            self.valve, self.site
+        ));
+        page.line(format!(
+            "In one box with it: {}.",
             self.neighbours.join(", ")
         ));
         let rows: Vec<_> = self
