@@ -12,6 +12,7 @@ mod init;
 mod note;
 mod rebuild;
 mod reckon;
+mod schedule;
 mod sites;
 mod state;
 mod verify;
@@ -54,6 +55,7 @@ commands! {
     Exchange exchange;
     Verify verify;
     Rebuild rebuild;
+    Schedule schedule;
     Reckon reckon;
     Hub hub;
 }

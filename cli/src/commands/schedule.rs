@@ -1,0 +1,105 @@
+//! `headwalk schedule`: what the controller should run, beside what it runs, and why.
+
+mod figure;
+mod page;
+mod programs;
+mod sheet;
+mod weather;
+mod why;
+
+use chrono::NaiveDate;
+
+use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::plan::{HouseRules, plan_site};
+use headwalk_core::site::things::Site;
+use headwalk_core::store::Store;
+
+use self::sheet::Sheet;
+use self::weather::Weather;
+use self::why::Reasons;
+use crate::args::MomentArgs;
+use crate::call::Call;
+use crate::error::Error;
+use crate::logbook::{Logbook, Moment};
+use crate::roots::Roots;
+
+/// Show what the controller should run, beside what was found and what was left, and why.
+///
+/// The plan follows from what the site's logbook says and the weather of the seven days before.
+/// A figure that cannot be reckoned says what is missing and what to record. It is a proposal:
+/// local watering days, hours and drought stages win over it.
+///
+/// With --as-of and --as-known it is the schedule that a past day would have seen.
+///
+/// Example: headwalk schedule "Maple Court" --on 2026-07-14 --why zone-3
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The site, by its name or enough of it.
+    site: String,
+    /// The first day of the planned week, such as 2026-07-14; else the day that is asked about.
+    #[arg(long, value_name = "DATE")]
+    on: Option<String>,
+    /// Print the reason for every figure of this zone, in sentences.
+    #[arg(long, value_name = "ZONE")]
+    why: Option<String>,
+    #[command(flatten)]
+    moment: MomentArgs,
+}
+
+pub fn run(args: Args, call: &Call) -> Result<(), Error> {
+    let store = call.store()?;
+    let moment = args.moment.moment(call.now())?;
+    let on = match &args.on {
+        Some(text) => date(text)?,
+        None => today(call, moment),
+    };
+    let roots = Roots::of(&store)?;
+    let root = roots.find(&args.site)?;
+    if root.kind != Some(ThingKind::Site) {
+        return Err(Error::input(format!("`{}` is not a site", root.name))
+            .field("site")
+            .hint("`headwalk sites` lists them."));
+    }
+    let logbook = Logbook::read(&store, root.id, moment)?;
+    let site = Site::of(&logbook.state, logbook.id);
+    let weather = Weather::of(&store, &roots, &site, moment)?;
+    let rules = house_rules(&store, &roots, moment)?;
+    let plan = plan_site(&site, &weather.days, on, &rules);
+    let sheet = Sheet::of(&root.name, &site, &plan, weather.from, call.units());
+    match &args.why {
+        None => call.print(&sheet),
+        Some(typed) => {
+            let zone = site.find(typed)?;
+            let reasons = Reasons::of(&sheet, zone.id).ok_or_else(|| {
+                Error::input(format!("`{typed}` is not one of its zones"))
+                    .field("why")
+                    .hint("`headwalk schedule SITE` lists them.")
+            })?;
+            call.print(&reasons)
+        }
+    }
+}
+
+/// The firm's own rules, where its logbook is here; else common practice.
+fn house_rules(store: &Store, roots: &Roots, moment: Moment) -> Result<HouseRules, Error> {
+    let Some(company) = roots.of_kind(ThingKind::Company).next() else {
+        return Ok(HouseRules::default());
+    };
+    let logbook = Logbook::read(store, company.id, moment)?;
+    Ok(HouseRules::of(Site::of(&logbook.state, logbook.id).root()))
+}
+
+/// The day that is asked about: of the moment that is replayed, else this one.
+fn today(call: &Call, moment: Moment) -> NaiveDate {
+    let now = call.now();
+    let wall = moment.as_of.or(moment.as_known).unwrap_or(now.wall);
+    wall.date_at(now.utc_offset_min)
+}
+
+fn date(text: &str) -> Result<NaiveDate, Error> {
+    NaiveDate::parse_from_str(text, "%Y-%m-%d").map_err(|_| {
+        Error::input(format!("`{text}` is not a date"))
+            .field("on")
+            .hint("write it like 2026-07-14.")
+    })
+}

@@ -1,0 +1,186 @@
+//! The schedule for people: what to set, what the controller is set to beside it, when each cycle
+//! starts, what is wrong with the programs, what is not known and what was assumed.
+
+use headwalk_core::site::unit::Unit;
+
+use super::figure::{Shown, UNKNOWN};
+use super::programs::Check;
+use super::sheet::Sheet;
+use crate::output::{Page, Report};
+
+impl Report for Sheet {
+    fn write(&self, page: &mut Page) {
+        page.line(format!("{}, week from {}", self.site, self.on));
+        self.write_weather(page);
+        page.line("");
+        self.write_plan(page);
+        page.line("");
+        self.write_settings(page);
+        self.write_starts(page);
+        let checks = self.program_check.iter().map(Check::row);
+        section(page, "Program check", checks.collect());
+        section(page, "Not known", self.unknown());
+        let assumed = self.assumed.iter().map(|assumed| {
+            let zones = match assumed.zones.as_slice() {
+                zones if zones.len() == self.zones.len() => "all".to_owned(),
+                zones => zones.join(", "),
+            };
+            [zones, assumed.what.clone()]
+        });
+        section(page, "Assumed", assumed.collect());
+        page.line("");
+        page.rows(0, &self.cautions.map(|caution| [caution.to_owned()]));
+    }
+}
+
+/// Rows under a heading; nothing where there are none.
+fn section<const N: usize>(page: &mut Page, heading: &str, rows: Vec<[String; N]>) {
+    if !rows.is_empty() {
+        page.line("");
+        page.line(heading);
+        page.rows(2, &rows);
+    }
+}
+
+impl Sheet {
+    fn write_weather(&self, page: &mut Page) {
+        let station = match &self.weather.station {
+            Some(station) => format!("{station} ({})", self.weather.why),
+            None => self.weather.why.clone(),
+        };
+        let said = |figure: &Shown| match &figure.unknown {
+            Some(reason) => format!("not known: {reason}"),
+            None => figure.shown.clone(),
+        };
+        // With the rule that says so: a restriction is never far from what it allows.
+        let ruled = |figure: &Shown| match &figure.unknown {
+            Some(reason) => format!("not known: {reason}"),
+            None => figure.why.join("; "),
+        };
+        let rows = [
+            ("station", station),
+            ("reference ET of 7 days", said(&self.eto)),
+            ("rain of 7 days", said(&self.rain)),
+            ("hours", ruled(&self.window)),
+            ("days", ruled(&self.days_allowed)),
+        ];
+        page.rows(2, &rows.map(|(name, text)| [name.to_owned(), text]));
+    }
+
+    fn write_plan(&self, page: &mut Page) {
+        let (depth, volume) = (self.unit(Unit::Inch), self.unit(Unit::Gallon));
+        let heading = [
+            "zone",
+            "plants",
+            "days",
+            "cycles",
+            "min a run",
+            &format!("{depth} needed"),
+            &format!("{depth} set"),
+            &format!("{volume} a week"),
+        ]
+        .map(str::to_owned);
+        let rows = self.zones.iter().map(|zone| {
+            [
+                zone.called(),
+                zone.plants.clone().unwrap_or_else(|| UNKNOWN.to_owned()),
+                zone.days.shown.clone(),
+                zone.cycles.shown.clone(),
+                zone.minutes_to_set.cell(0),
+                zone.need.cell(2),
+                zone.depth_to_set.cell(2),
+                zone.gallons.cell(0),
+            ]
+        });
+        let blank = String::new;
+        let total = [
+            "all zones".to_owned(),
+            blank(),
+            blank(),
+            blank(),
+            blank(),
+            blank(),
+            blank(),
+            self.gallons.cell(0),
+        ];
+        let rows: Vec<_> = std::iter::once(heading)
+            .chain(rows)
+            .chain([total])
+            .collect();
+        page.rows(0, &rows);
+    }
+
+    fn write_settings(&self, page: &mut Page) {
+        let (depth, volume) = (self.unit(Unit::Inch), self.unit(Unit::Gallon));
+        let heading = [
+            "controller",
+            "found: a run",
+            "min a week",
+            &depth,
+            "to plan",
+            "left: a run",
+            "min a week",
+            &depth,
+            "to plan",
+            "planned",
+        ]
+        .map(str::to_owned);
+        let rows = self.zones.iter().map(|zone| {
+            let (found, left) = (&zone.as_found, &zone.as_left);
+            [
+                zone.address.clone(),
+                found.a_run(),
+                found.minutes_a_week.cell(0),
+                found.depth_a_week.cell(2),
+                found.against_plan.signed(),
+                left.a_run(),
+                left.minutes_a_week.cell(0),
+                left.depth_a_week.cell(2),
+                left.against_plan.signed(),
+                zone.minutes_a_week.cell(0),
+            ]
+        });
+        let rows: Vec<_> = std::iter::once(heading).chain(rows).collect();
+        page.rows(0, &rows);
+        page.line(format!(
+            "all zones, {volume} a week: found {}, left {}, planned {}",
+            self.gallons_as_found.cell(0),
+            self.gallons_as_left.cell(0),
+            self.gallons.cell(0)
+        ));
+    }
+
+    fn write_starts(&self, page: &mut Page) {
+        let starts = self
+            .zones
+            .iter()
+            .filter(|zone| zone.starts.unknown.is_none());
+        let rows = starts.map(|zone| [zone.address.clone(), zone.starts.shown.clone()]);
+        section(page, "Starts", rows.collect());
+    }
+
+    /// What is not known, once for each zone and reason.
+    fn unknown(&self) -> Vec<[String; 3]> {
+        let mut rows: Vec<[String; 3]> = Vec::new();
+        let figures = [&self.eto, &self.rain, &self.window, &self.days_allowed];
+        let all = figures.into_iter().map(|figure| ("all", figure));
+        let of_zones = self.zones.iter().flat_map(|zone| {
+            let figures = zone.figures().into_iter();
+            figures.map(|(_, figure)| (zone.address.as_str(), figure))
+        });
+        for (zone, figure) in all.chain(of_zones) {
+            let (Some(reason), Some(next)) = (&figure.unknown, figure.next) else {
+                continue;
+            };
+            let said = |row: &[String; 3]| row[1] == *reason && (row[0] == zone || row[0] == "all");
+            if !rows.iter().any(said) {
+                rows.push([zone.to_owned(), reason.clone(), next.to_owned()]);
+            }
+        }
+        rows
+    }
+
+    fn unit(&self, unit: Unit) -> String {
+        unit.in_system(self.system).symbol().to_owned()
+    }
+}
