@@ -68,10 +68,16 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let shown = |words: &[&str]| Shown::run(words, &desk, &now, call.output());
     let extras = Extras {
         versions: shown(&["versions"])?,
+        schedule: shown(&["schedule", SCHEDULED])?,
+        reasons: shown(&["schedule", SCHEDULED, "--why", EXPLAINED])?,
         checked: Checked::read(&stores)?,
     };
     call.print(&day.with(extras))
 }
+
+/// The site of twelve zones whose week is planned, and the zone whose reasons are told.
+const SCHEDULED: &str = "Tannery Row";
+const EXPLAINED: &str = "zone-3";
 
 impl Folder {
     fn of(args: &Args) -> Result<Self, Error> {

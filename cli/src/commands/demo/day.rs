@@ -62,6 +62,10 @@ pub struct DayEnd {
 pub struct Extras {
     /// Fields that stand in two versions.
     pub versions: Shown,
+    /// What one site's controller should run.
+    pub schedule: Shown,
+    /// The reasons of one of its zones.
+    pub reasons: Shown,
     /// Whether the stores are what was written.
     pub checked: Checked,
 }
@@ -188,6 +192,11 @@ impl Report for DayEnd {
         self.causes.write(page);
         if let Some(story) = &self.story {
             story.write(page);
+        }
+        if let Some(extras) = &self.extras {
+            page.line("WHAT ONE CONTROLLER SHOULD RUN");
+            extras.schedule.write(page);
+            extras.reasons.write(page);
         }
         self.open.write_cautions(page);
         if let Some(extras) = &self.extras {

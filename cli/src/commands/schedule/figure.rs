@@ -7,9 +7,9 @@ use chrono::WeekdaySet;
 use serde::Serialize;
 use serde_json::{Value as Json, json};
 
+use headwalk_core::site::measure::Measure;
 use headwalk_core::site::plan::{Allowed, AsSet, Figure, Why, ZoneStart, say};
 use headwalk_core::site::programs::DayRule;
-use headwalk_core::site::measure::Measure;
 use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::water::units::Fraction;
 
