@@ -13,6 +13,7 @@ mod commands;
 mod devices;
 mod edge;
 mod error;
+mod hub;
 mod logbook;
 mod output;
 mod record;

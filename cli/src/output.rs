@@ -113,6 +113,13 @@ impl Page {
         self.text.push('\n');
     }
 
+    /// Adds a sentence or more, broken into lines at the page's width.
+    pub fn paragraph(&mut self, text: &str) {
+        for line in folded(text, PAGE_WIDTH) {
+            self.line(line);
+        }
+    }
+
     /// Adds rows under a heading row, in columns as wide as they need to be. Where that is more
     /// than the page, the widest columns are folded.
     pub fn table<const N: usize>(&mut self, heading: [&str; N], rows: &[[String; N]]) {

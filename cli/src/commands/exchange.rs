@@ -11,6 +11,7 @@ use headwalk_core::store::Store;
 
 use crate::call::Call;
 use crate::error::{Error, Kind};
+use crate::hub::OwnHub;
 use crate::output::{Page, Report, counted};
 use crate::roots::Roots;
 
@@ -32,7 +33,8 @@ pub struct Args {
     with: Option<PathBuf>,
 }
 
-/// `{"with": .., "sent": N, "received": N, "round_trips": N, "equal": BOOL, "logbooks": [..]}`
+/// `{"with": .., "sent": N, "received": N, "round_trips": N, "equal": BOOL,
+/// "copies": N, "logbooks": [..]}`
 #[derive(Serialize)]
 struct Exchanged {
     /// The hub's address, or the other store's file.
@@ -44,6 +46,8 @@ struct Exchanged {
     round_trips: u32,
     /// Whether both sides hold the same of every logbook now.
     equal: bool,
+    /// Chains in which a copied store had written; its work was entered again.
+    copies: usize,
     /// Those of which anything moved, or was refused.
     logbooks: Vec<Moved>,
 }
@@ -67,8 +71,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         None => with_hub(&store, call)?,
     };
     let report = Exchanged::of(&store, with, &summary)?;
-    let refused = report.logbooks.iter().any(|moved| moved.refused.is_some());
-    if refused {
+    if report.logbooks.iter().any(|moved| moved.refused.is_some()) {
         return Err(report.refusals());
     }
     call.print(&report)
@@ -80,23 +83,39 @@ fn with_store(store: &Store, path: &Path, call: &Call) -> Result<(String, Summar
         let now = call.now().wall;
         Ok(answer(&other, parcel, &Answering::as_peer(), now)?)
     };
-    let summary = carried(store, Some(other.id()), call, carry)?;
+    let summary = carried(store, other.id(), call, carry)?;
     Ok((path.display().to_string(), summary))
 }
 
-fn with_hub(_: &Store, _: &Call) -> Result<(String, Summary), Error> {
-    Err(Error::input("this store belongs to no hub yet")
-        .hint("`headwalk enrol URL CODE` joins one, or name another store with --with."))
+fn with_hub(store: &Store, call: &Call) -> Result<(String, Summary), Error> {
+    let hub = OwnHub::of_store(store)?;
+    let device = store.device();
+    let carried = carried(store, hub.store_id(), call, |parcel| hub.exchange(parcel));
+    let summary = carried.map_err(|error| {
+        // The hub lets in the device that it knows, and that is the other copy's from now on.
+        let moved_on = store.device() != device;
+        if moved_on { copied() } else { error }
+    })?;
+    Ok((hub.url().to_owned(), summary))
+}
+
+/// The store goes on as another device, which the hub does not know yet.
+fn copied() -> Error {
+    let message = "this store is a copy, or was put back from one: it goes on as another device";
+    Error::new(Kind::Refused, message).hint(
+        "nothing is lost. Ask the dispatcher for a new code, `headwalk enrol` with it and exchange \
+         again.",
+    )
 }
 
 /// Speaks until nothing is left to say; `carry` brings a parcel there and the answer back.
 fn carried(
     store: &Store,
-    peer: Option<StoreId>,
+    peer: StoreId,
     call: &Call,
     carry: impl Fn(&Parcel) -> Result<Parcel, Error>,
 ) -> Result<Summary, Error> {
-    let (mut caller, mut parcel) = Caller::begin(store, peer, call.now().wall)?;
+    let (mut caller, mut parcel) = Caller::begin(store, Some(peer), call.now().wall)?;
     loop {
         let reply = carry(&parcel)?;
         match caller.receive(store, &reply, call.now().wall)? {
@@ -116,6 +135,7 @@ impl Exchanged {
             received: carried.map(|(_, carried)| carried.received).sum(),
             round_trips: summary.round_trips,
             equal: summary.equal,
+            copies: summary.forks.len(),
             logbooks: summary
                 .logbooks
                 .iter()
@@ -159,6 +179,12 @@ impl Report for Exchanged {
             };
             let rows: Vec<_> = self.logbooks.iter().map(row).collect();
             page.table(["logbook", "sent", "received"], &rows);
+        }
+        if self.copies > 0 {
+            page.paragraph(
+                "A store had been copied or put back. What both copies wrote is kept, one part of \
+                 it under a new device. Never copy a store: begin another and exchange.",
+            );
         }
         page.line(if self.equal {
             "Both hold the same now."

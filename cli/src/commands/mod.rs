@@ -5,6 +5,8 @@
 mod add;
 mod choose;
 mod demo;
+mod devices;
+mod enrol;
 mod exchange;
 mod history;
 mod hub;
@@ -52,7 +54,9 @@ commands! {
     Versions versions;
     Choose choose;
     History history;
+    Enrol enrol;
     Exchange exchange;
+    Devices devices;
     Verify verify;
     Rebuild rebuild;
     Schedule schedule;

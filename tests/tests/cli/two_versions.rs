@@ -35,15 +35,16 @@ fn an_exchange_says_what_moved() {
         &env,
         "exchange --with ben.redb --json",
         &expect![[r#"
-        {
-          "with": "ben.redb",
-          "sent": 0,
-          "received": 0,
-          "round_trips": 1,
-          "equal": true,
-          "logbooks": []
-        }
-    "#]],
+            {
+              "with": "ben.redb",
+              "sent": 0,
+              "received": 0,
+              "round_trips": 1,
+              "equal": true,
+              "copies": 0,
+              "logbooks": []
+            }
+        "#]],
     );
     check(
         &env,
@@ -318,5 +319,46 @@ fn stores_that_hold_the_same_entries_print_the_same_bytes_whoever_called() {
     assert_eq!(
         states("exchange --with headwalk.redb --store ben.redb", "rebuild"),
         1
+    );
+}
+
+#[test]
+fn a_copied_store_goes_on_as_another_device_and_its_work_is_entered_again() {
+    let env = maple_court();
+    env.ok(r#"init --person "Ben Ode" --store ben.redb"#);
+    std::fs::copy(env.path("headwalk.redb"), env.path("copy.redb")).unwrap();
+    env.ok("note maple 3-01 arc 90");
+    env.ok("exchange --with ben.redb");
+    env.ok("note maple 3-02 arc 270 --store copy.redb");
+    check(
+        &env,
+        "exchange --with ben.redb --store copy.redb",
+        &expect![[r#"
+            Sent 1 entry to ben.redb, received 1 entry.
+            logbook      sent  received
+            Maple Court  1     1
+            A store had been copied or put back. What both copies wrote is kept, one part of it under a new
+            device. Never copy a store: begin another and exchange.
+            Both hold the same now.
+        "#]],
+    );
+    check(
+        &env,
+        "state maple 3-02 --store ben.redb",
+        &expect![[r#"
+        Maple Court
+        head-3-02
+          arc        270°         Ana Ruiz  2026-07-14 07:30
+          head-kind  fixed spray  Ana Ruiz  2026-07-14 07:30
+          label      3-02         Ana Ruiz  2026-07-14 07:30
+          radius     12 ft        Ana Ruiz  2026-07-14 07:30
+    "#]],
+    );
+    check(
+        &env,
+        "verify --store copy.redb",
+        &expect![[r#"
+        9 entries in 2 chains: all as written.
+    "#]],
     );
 }
