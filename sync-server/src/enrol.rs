@@ -115,6 +115,7 @@ pub(crate) struct DeviceAnswer {
     revoked: Option<String>,
     last_heard: Option<String>,
     clock_behind_ms: Option<i64>,
+    later_ids: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -162,6 +163,7 @@ fn told(enrolled: &Enrolled) -> DeviceAnswer {
         revoked: when(enrolled.revoked),
         last_heard: when(enrolled.heard.map(|heard| heard.at)),
         clock_behind_ms: enrolled.heard.map(|heard| heard.behind_ms),
+        later_ids: enrolled.later.iter().map(ToString::to_string).collect(),
     }
 }
 

@@ -60,6 +60,9 @@ pub enum Error {
     /// Another hub has the folder.
     #[error("another hub has this folder open")]
     InUse,
+    /// A file failed while the hub was serving.
+    #[error("the hub ended because its files failed")]
+    FilesFailed,
     /// An address that others than this machine can reach.
     #[error(
         "{0} can be reached from the network, and this hub has no encryption of its own yet: \
@@ -91,8 +94,10 @@ impl Error {
                 "put log.redb back from a copy; without one, move access.redb away and begin \
                  anew: every device that enrols again brings its records back."
             }
-            Self::Log(store::Error::InUse) | Self::InUse => {
-                "ask the hub that is running, or stop it first."
+            Self::InUse => "ask the hub that is running, or stop it first.",
+            Self::FilesFailed => {
+                "its log says what failed; see that the disk has room, and start it again: what \
+                 was acknowledged is there."
             }
             Self::DamagedAccess => {
                 "move access.redb away and start: the records stay, and every device enrols again."
@@ -107,6 +112,15 @@ impl Error {
             }
             Self::NoChance(_) | Self::Machine(_) => "see what the machine's own log says.",
         }
+    }
+
+    /// Returns whether a file failed so that nothing can be read or written until it is opened
+    /// anew.
+    pub fn takes_a_new_start(&self) -> bool {
+        let (Self::Log(store::Error::Engine(cause)) | Self::Access(cause)) = self else {
+            return false;
+        };
+        matches!(**cause, redb::Error::Io(_) | redb::Error::PreviousIo)
     }
 
     /// Returns whether what was typed cannot be used, rather than something having failed.
@@ -181,6 +195,9 @@ pub enum Refused {
     /// A device that has a token.
     #[error("device {0} is enrolled already")]
     AlreadyEnrolled(DeviceId),
+    /// A device that has gone on under another id too often.
+    #[error("device {0} has gone on under another id too often")]
+    TooManyIds(DeviceId),
     /// A device that this hub does not know.
     #[error("no device {0} is enrolled here")]
     NoSuchDevice(DeviceId),
@@ -277,6 +294,11 @@ impl Refused {
                 "already-enrolled",
                 "go on with its token; if that is lost, ask the dispatcher to take this device's \
                  access back, then use the same code.",
+            ),
+            Self::TooManyIds(_) => (
+                S::FORBIDDEN,
+                "too-many-ids",
+                "ask the dispatcher for a code, and enrol this device anew.",
             ),
             Self::NoSuchDevice(_) => (
                 S::NOT_FOUND,

@@ -100,13 +100,15 @@ impl Hub {
         }
         let log = match Store::open(&log_path) {
             Err(store::Error::Missing(path)) => return Err(Error::LogIsGone(path)),
+            Err(store::Error::InUse) => return Err(Error::InUse),
             opened => opened?,
         };
         let access = Access::open(&access_path)?;
         Ok(Self::of(log, access, edge))
     }
 
-    const fn of(log: Store, access: Access, edge: Edge) -> Self {
+    /// Puts a hub together from its parts.
+    pub(crate) const fn of(log: Store, access: Access, edge: Edge) -> Self {
         Self {
             log,
             access,
@@ -232,12 +234,8 @@ impl Hub {
     pub fn exchange(&self, token: &Token, parcel: &[u8]) -> Result<Vec<u8>, Refused> {
         let holder = self.holder(token)?;
         let parcel = Parcel::from_bytes(parcel)?;
-        if parcel.from.device != holder.device {
-            return Err(Refused::OtherDevice {
-                enrolled: holder.device,
-                sender: parcel.from.device,
-            });
-        }
+        // A store that was copied or put back changes its device's id between two parcels.
+        self.access.go_on_as(&holder, parcel.from.device)?;
         let answering = match holder.role {
             Role::Crew | Role::Dispatcher => Answering::as_hub(),
             // Told in the answer, logbook by logbook, so that everything else still comes.
@@ -259,7 +257,8 @@ impl Hub {
             .heard
             .map_or(i64::MAX, |kept| heard.at.since(kept.at));
         if lag >= HEARD_LAG_MS {
-            self.access.keep_heard(holder.device, heard)?;
+            self.access
+                .keep_heard(&BTreeMap::from([(holder.device, heard)]))?;
         }
         Ok(())
     }
@@ -306,9 +305,6 @@ impl Hub {
     /// [`Error`] where it cannot be written.
     pub fn settle(&self) -> Result<(), Error> {
         let heard = std::mem::take(&mut *self.heard_book());
-        for (device, heard) in heard {
-            self.access.keep_heard(device, heard)?;
-        }
-        Ok(())
+        self.access.keep_heard(&heard)
     }
 }

@@ -29,6 +29,8 @@
 //!   a dishonest device can write in the name of another; a second content for an entry that the
 //!   hub holds is refused and named.
 //! - **The folder.** The records in it are not encrypted. Whoever can write there is the hub.
+//! - **A copied tablet** shares the token of the one it was copied from. The list of devices shows
+//!   every id that wrote under one token, and taking access back takes it from all of them.
 //! - **A tablet that was taken back** keeps what it holds, and another device can still bring
 //!   its entries.
 

@@ -17,7 +17,7 @@ use headwalk_core::log::id::DeviceId;
 use http_body_util::BodyExt;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use tokio::sync::Semaphore;
+use tokio::sync::{Notify, Semaphore};
 
 use crate::access::Enrolled;
 use crate::error::{Refused, Why};
@@ -54,6 +54,8 @@ struct Parts {
     hub: Arc<Hub>,
     log: RequestLog,
     request_time: Duration,
+    // Told when the hub's files take a new start.
+    files_failed: Notify,
     parcels: Semaphore,
     device_turns: Limiter<DeviceId>,
     code_turns: Limiter<IpAddr>,
@@ -145,6 +147,7 @@ impl Shared {
             hub,
             log,
             request_time,
+            files_failed: Notify::new(),
             parcels: Semaphore::new(PARCELS_AT_ONCE),
             device_turns: Limiter::new(DEVICE_PACE),
             code_turns: Limiter::new(CODE_PACE),
@@ -161,9 +164,19 @@ impl Shared {
         work: impl FnOnce(&Hub) -> Result<T, Refused> + Send + 'static,
     ) -> Result<T, Refused> {
         let hub = Arc::clone(&self.0.hub);
-        tokio::task::spawn_blocking(move || work(&hub))
-            .await
-            .unwrap_or_else(|bug| Err(Refused::Bug(bug.to_string())))
+        let done = tokio::task::spawn_blocking(move || work(&hub)).await;
+        let done = done.unwrap_or_else(|bug| Err(Refused::Bug(bug.to_string())));
+        if let Err(Refused::Failed(error)) = &done
+            && error.takes_a_new_start()
+        {
+            self.0.files_failed.notify_one();
+        }
+        done
+    }
+
+    /// Waits until the hub's files fail so that they must be opened anew.
+    pub(crate) async fn files_failed(&self) {
+        self.0.files_failed.notified().await;
     }
 
     /// Finds out whose the request is by `find`, before a byte of its body is read, and takes one

@@ -56,7 +56,8 @@ const NO_SOCKETS_PAUSE: Duration = Duration::from_millis(100);
 /// way, and closes the hub's files.
 ///
 /// # Errors
-/// [`Error`] where the hub's last words cannot be put on disk.
+/// [`Error::FilesFailed`] where a file fails so that it must be opened anew: whatever started the
+/// hub should start it again. [`Error`] where its last words cannot be put on disk.
 pub async fn run(
     listener: TcpListener,
     hub: Hub,
@@ -74,17 +75,15 @@ pub async fn run(
     let address = listener.local_addr().map_err(Error::Machine)?;
     event("listening", Some(address.to_string()));
 
-    let router = routes::router(Shared::new(
-        Arc::clone(&hub),
-        log.clone(),
-        limits.request_time,
-    ));
+    let shared = Shared::new(Arc::clone(&hub), log.clone(), limits.request_time);
+    let router = routes::router(shared.clone());
     let places = Arc::new(Semaphore::new(limits.connections));
     let graceful = GracefulShutdown::new();
     let mut shutdown = pin!(shutdown);
-    loop {
+    let why = loop {
         let accepted = tokio::select! {
-            () = &mut shutdown => break,
+            () = &mut shutdown => break Ok(()),
+            () = shared.files_failed() => break Err(Error::FilesFailed),
             accepted = accept(&listener, &places) => accepted,
         };
         match accepted {
@@ -101,24 +100,19 @@ pub async fn run(
                 tokio::time::sleep(NO_SOCKETS_PAUSE).await;
             }
         }
-    }
+    };
     drop(listener);
-    event("ending", None);
-    if tokio::time::timeout(limits.last_requests, graceful.shutdown())
-        .await
-        .is_err()
-    {
-        event(
-            "cut-off",
-            Some("some requests were not done in time".to_owned()),
-        );
+    event("ending", why.as_ref().err().map(Error::to_string));
+    let last_requests = tokio::time::timeout(limits.last_requests, graceful.shutdown());
+    if last_requests.await.is_err() {
+        event("cut-off", None);
     }
     let ending = Arc::clone(&hub);
     let settled = tokio::task::spawn_blocking(move || ending.settle()).await;
     event("ended", None);
-    drop((router, log));
+    drop((shared, router, log));
     written.wait();
-    settled.expect("settling does not panic, and nothing cancels it")
+    why.and(settled.expect("settling does not panic, and nothing cancels it"))
 }
 
 async fn accept(

@@ -8,6 +8,7 @@ mod tables;
 
 use core::fmt;
 use core::str::FromStr;
+use std::collections::BTreeMap;
 use std::fs;
 use std::io;
 use std::panic::{self, AssertUnwindSafe};
@@ -19,12 +20,14 @@ use redb::{Database, ReadableDatabase, ReadableTable, ReadableTableMetadata};
 
 use crate::error::{Error, Refused};
 use crate::secret::{Code, Digest, Token};
-use tables::{CODES, CodeRow, DEVICES, DeviceRow, HUB, TOKENS};
+use tables::{CODES, CodeRow, DEVICES, DeviceRow, HUB, LATER_IDS, TOKENS};
 
 /// The version of the tables that this code writes.
 const FORMAT: u64 = 1;
 /// How long a spent or expired code is remembered, so that whoever types it is told so.
 const REMEMBERED_MS: u64 = 30 * 24 * 60 * 60 * 1_000;
+/// How many later ids a device may take: a tablet is copied or put back now and then, not daily.
+const MOST_LATER_IDS: usize = 16;
 /// How many bytes a name has at most: as many as an entry keeps of a person's.
 const MAX_NAME_BYTES: usize = headwalk_core::log::codec::MAX_BY_BYTES;
 
@@ -90,6 +93,9 @@ pub struct Enrolled {
     pub revoked: Option<WallMs>,
     /// When it last exchanged.
     pub heard: Option<Heard>,
+    /// The ids as which it went on after its store was copied or put back, first to last. Copies
+    /// of one store share its token, and are one device here.
+    pub later: Vec<DeviceId>,
 }
 
 /// What was measured when a device exchanged.
@@ -127,6 +133,7 @@ impl Access {
             txn.open_table(CODES)?;
             txn.open_table(DEVICES)?;
             txn.open_table(TOKENS)?;
+            txn.open_table(LATER_IDS)?;
         }
         txn.commit()?;
         drop(db);
@@ -245,23 +252,75 @@ impl Access {
                 enrolled: now,
                 revoked: None,
                 heard: None,
+                later: Vec::new(),
             };
             let mut devices = txn.open_table(DEVICES).map_err(Error::from)?;
             let mut tokens = txn.open_table(TOKENS).map_err(Error::from)?;
+            let mut later_ids = txn.open_table(LATER_IDS).map_err(Error::from)?;
+            let later_id_of = later_ids.remove(applicant.device.bytes());
+            if let Some(holder) = later_id_of.map_err(Error::from)? {
+                let holder = DeviceId::from_bytes(*holder.value());
+                let row = find_device(&devices, holder)?.ok_or(Error::DamagedAccess)?;
+                if row.enrolled(holder)?.revoked.is_none() {
+                    return Err(Refused::AlreadyEnrolled(applicant.device));
+                }
+            }
             if let Some(before) = find_device(&devices, applicant.device)? {
                 if before.enrolled(applicant.device)?.revoked.is_none() {
                     return Err(Refused::AlreadyEnrolled(applicant.device));
                 }
                 tokens.remove(before.token().bytes()).map_err(Error::from)?;
             }
-            let digest = token.digest();
-            let device = applicant.device.bytes();
+            let (digest, device) = (token.digest(), enrolled.device.bytes());
             tokens.insert(digest.bytes(), device).map_err(Error::from)?;
             keep(&mut devices, device, &DeviceRow::of(&enrolled, digest))?;
             enrolled
         };
         txn.commit().map_err(Error::from)?;
         Ok(enrolled)
+    }
+
+    /// Lets a device go on under another id, as it must where its store was copied or put back.
+    /// Nothing changes where it has that id already.
+    ///
+    /// # Errors
+    /// [`Refused::OtherDevice`] where the id is another device's; [`Refused::TooManyIds`];
+    /// [`Refused::Failed`] where the file cannot be written. Then nothing has changed.
+    pub fn go_on_as(&self, enrolled: &Enrolled, id: DeviceId) -> Result<(), Refused> {
+        let device = enrolled.device;
+        if id == device || enrolled.later.contains(&id) {
+            return Ok(());
+        }
+        let other = Refused::OtherDevice {
+            enrolled: device,
+            sender: id,
+        };
+        let txn = self.db.begin_write().map_err(Error::from)?;
+        {
+            let mut devices = txn.open_table(DEVICES).map_err(Error::from)?;
+            let mut later_ids = txn.open_table(LATER_IDS).map_err(Error::from)?;
+            if find_device(&devices, id)?.is_some() {
+                return Err(other);
+            }
+            let before = later_ids.insert(id.bytes(), device.bytes());
+            if before
+                .map_err(Error::from)?
+                .is_some_and(|holder| holder.value() != device.bytes())
+            {
+                return Err(other);
+            }
+            let mut full = false;
+            change(&mut devices, device, |row| {
+                full = row.later.len() >= MOST_LATER_IDS;
+                if !row.later.contains(&id) {
+                    row.later.push(id);
+                }
+            })?;
+            if full {
+                return Err(Refused::TooManyIds(device));
+            }
+        }
+        Ok(txn.commit().map_err(Error::from)?)
     }
 
     /// Returns the device whose token this is, its access taken back or not.
@@ -283,44 +342,39 @@ impl Access {
         row.enrolled(device).map(Some)
     }
 
-    /// Takes a device's access back; returns it as it is then. Doing so twice changes nothing.
+    /// Takes a device's access back, by the id it was enrolled with or a later one; returns it as
+    /// it is then. Doing so twice changes nothing.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be written.
-    pub fn revoke(&self, device: DeviceId, now: WallMs) -> Result<Option<Enrolled>, Error> {
-        self.change(device, |enrolled| {
-            enrolled.revoked.get_or_insert(now);
-        })
+    pub fn revoke(&self, id: DeviceId, now: WallMs) -> Result<Option<Enrolled>, Error> {
+        let txn = self.db.begin_write()?;
+        let revoked = {
+            let mut devices = txn.open_table(DEVICES)?;
+            let later_ids = txn.open_table(LATER_IDS)?;
+            let later_id_of = later_ids.get(id.bytes())?;
+            let device = later_id_of.map_or(id, |device| DeviceId::from_bytes(*device.value()));
+            change(&mut devices, device, |enrolled| {
+                enrolled.revoked.get_or_insert(now);
+            })?
+        };
+        txn.commit()?;
+        Ok(revoked)
     }
 
     /// Keeps what was measured when devices exchanged.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be written.
-    pub fn keep_heard(&self, device: DeviceId, heard: Heard) -> Result<(), Error> {
-        self.change(device, |enrolled| enrolled.heard = Some(heard))
-            .map(drop)
-    }
-
-    fn change(
-        &self,
-        device: DeviceId,
-        change: impl FnOnce(&mut Enrolled),
-    ) -> Result<Option<Enrolled>, Error> {
+    pub fn keep_heard(&self, heard: &BTreeMap<DeviceId, Heard>) -> Result<(), Error> {
         let txn = self.db.begin_write()?;
-        let enrolled = {
+        {
             let mut devices = txn.open_table(DEVICES)?;
-            let Some(row) = find_device(&devices, device)? else {
-                return Ok(None);
-            };
-            let mut enrolled = row.enrolled(device)?;
-            change(&mut enrolled);
-            let row = DeviceRow::of(&enrolled, row.token());
-            keep(&mut devices, device.bytes(), &row)?;
-            enrolled
-        };
-        txn.commit()?;
-        Ok(Some(enrolled))
+            for (device, heard) in heard {
+                change(&mut devices, *device, |row| row.heard = Some(*heard))?;
+            }
+        }
+        Ok(txn.commit()?)
     }
 
     /// Returns every device that was ever let in, by device.
@@ -333,11 +387,27 @@ impl Access {
             .iter()?
             .map(|row| {
                 let (device, row) = row?;
-                tables::row::<DeviceRow>(row.value())?
-                    .enrolled(DeviceId::from_bytes(*device.value()))
+                let device = DeviceId::from_bytes(*device.value());
+                tables::row::<DeviceRow>(row.value())?.enrolled(device)
             })
             .collect()
     }
+}
+
+/// Changes a device's row, and returns what it says then, if there is one.
+fn change(
+    devices: &mut redb::Table<'_, &'static [u8; 16], &'static [u8]>,
+    device: DeviceId,
+    change: impl FnOnce(&mut Enrolled),
+) -> Result<Option<Enrolled>, Error> {
+    let Some(row) = find_device(devices, device)? else {
+        return Ok(None);
+    };
+    let mut enrolled = row.enrolled(device)?;
+    change(&mut enrolled);
+    let row = DeviceRow::of(&enrolled, row.token());
+    keep(devices, device.bytes(), &row)?;
+    Ok(Some(enrolled))
 }
 
 fn keep<const N: usize>(

@@ -17,6 +17,9 @@ pub(super) const CODES: TableDefinition<'_, &[u8; 32], &[u8]> = TableDefinition:
 /// Device -> who it is. By device.
 pub(super) const DEVICES: TableDefinition<'_, &[u8; 16], &[u8]> =
     TableDefinition::new("devices_v1");
+/// A later id of a device -> the device as it was enrolled.
+pub(super) const LATER_IDS: TableDefinition<'_, &[u8; 16], &[u8; 16]> =
+    TableDefinition::new("later_ids_v1");
 /// Digest of a token -> the device whose it is. A token that was taken back stays, so that its
 /// holder can be told; one that a newer token replaced goes.
 pub(super) const TOKENS: TableDefinition<'_, &[u8; 32], &[u8; 16]> =
@@ -60,6 +63,7 @@ pub(super) struct DeviceRow {
     enrolled: u64,
     revoked: Option<u64>,
     heard: Option<(u64, i64)>,
+    later: Vec<[u8; 16]>,
     token: [u8; 32],
 }
 
@@ -75,6 +79,7 @@ impl DeviceRow {
             heard: enrolled
                 .heard
                 .map(|heard| (heard.at.get(), heard.behind_ms)),
+            later: enrolled.later.iter().map(|id| *id.bytes()).collect(),
             token: *token.bytes(),
         }
     }
@@ -96,6 +101,11 @@ impl DeviceRow {
                 at: WallMs::new(at),
                 behind_ms,
             }),
+            later: self
+                .later
+                .iter()
+                .map(|id| DeviceId::from_bytes(*id))
+                .collect(),
         })
     }
 }

@@ -48,7 +48,8 @@ fn what_was_enrolled_is_there_after_the_file_was_closed() {
         at: NOW.shifted(5),
         behind_ms: -7,
     };
-    list.keep_heard(enrolled.device, heard).unwrap();
+    list.keep_heard(&BTreeMap::from([(enrolled.device, heard)]))
+        .unwrap();
     drop(list);
     let list = Access::open(&folder.path().join("access.redb")).unwrap();
     let expected = Enrolled {
@@ -163,4 +164,61 @@ fn names_are_one_line_of_at_most_64_bytes() {
         let error = Name::parse("person", text).unwrap_err();
         assert!(error.to_string().starts_with("person "), "{error}");
     }
+}
+
+#[test]
+fn a_device_goes_on_under_ids_of_its_own_and_of_nobody_else() {
+    let (_folder, list) = list();
+    let id = |number| DeviceId::from_bytes([number; 16]);
+    let token = |number| Token::from_chance([number; 32]);
+    let enrol = |number| {
+        let code = issue(&list, number, Role::Crew, NOW);
+        list.enrol(&code, applicant(number), &token(number), NOW)
+    };
+    let go_on = |number, as_id| {
+        let holder = list.holder(&token(number)).unwrap().unwrap();
+        list.go_on_as(&holder, id(as_id))
+    };
+    let is_anothers = |refused: Result<(), Refused>| {
+        assert!(
+            matches!(refused, Err(Refused::OtherDevice { .. })),
+            "{refused:?}"
+        );
+    };
+    enrol(1).unwrap();
+    enrol(2).unwrap();
+    for as_id in [1, 11, 12, 11] {
+        go_on(1, as_id).unwrap();
+    }
+    let later = list.holder(&token(1)).unwrap().unwrap().later;
+    assert_eq!(later, [id(11), id(12)]);
+    is_anothers(go_on(2, 1));
+    is_anothers(go_on(2, 12));
+    let refused = enrol(12).unwrap_err();
+    assert!(matches!(refused, Refused::AlreadyEnrolled(_)), "{refused}");
+
+    let revoked = list.revoke(id(12), NOW).unwrap().unwrap();
+    assert_eq!((revoked.device, revoked.revoked), (id(1), Some(NOW)));
+    enrol(12).unwrap();
+    is_anothers(go_on(2, 12));
+}
+
+#[test]
+fn a_device_does_not_take_ids_without_end() {
+    let (_folder, list) = list();
+    let (code, token) = (
+        issue(&list, 1, Role::Crew, NOW),
+        Token::from_chance([1; 32]),
+    );
+    list.enrol(&code, applicant(1), &token, NOW).unwrap();
+    let go_on = |number: usize| {
+        let holder = list.holder(&token).unwrap().unwrap();
+        list.go_on_as(&holder, DeviceId::from_bytes([number as u8 + 100; 16]))
+    };
+    for number in 0..MOST_LATER_IDS {
+        go_on(number).unwrap();
+    }
+    let refused = go_on(MOST_LATER_IDS).unwrap_err();
+    assert!(matches!(refused, Refused::TooManyIds(_)), "{refused}");
+    go_on(0).unwrap();
 }

@@ -130,6 +130,48 @@ fn a_copy_of_the_hubs_own_store_is_told_so() {
 }
 
 #[test]
+fn a_copied_tablet_goes_on_under_an_id_of_its_own_and_nothing_is_lost() {
+    let hub = Running::begin();
+    let office = hub.dispatcher();
+    let crew = hub.device(&office, 2, "crew");
+    write(&crew, 1, "both have it", hub.now());
+    hub.exchange(&crew);
+    let new = NewStore {
+        id: StoreId::from_bytes([22; 16]),
+        device: crew.store.device(),
+    };
+    let copy = Device {
+        store: Store::on_backend(InMemoryBackend::new(), new).unwrap(),
+        token: crew.token.clone(),
+    };
+    assert!(hub.exchange(&copy).equal);
+    write(&crew, 2, "the one", hub.now());
+    write(&copy, 3, "the other", hub.now());
+    hub.exchange(&crew);
+    for device in [&copy, &crew, &copy] {
+        assert!(hub.exchange(device).equal);
+    }
+    let state = |device: &Device| device.store.state(LOGBOOK).unwrap();
+    assert_eq!(state(&copy), state(&crew));
+    for field in 1..=3 {
+        let value = state(&crew);
+        let value = value.value(ThingId::from_bytes([7; 16]), FieldNumber(field));
+        assert!(value.is_some(), "field {field}");
+    }
+    // Which of the two had to change its id is for the branches to say.
+    let (one, other) = (crew.store.device(), copy.store.device());
+    assert_ne!(one, other);
+    let devices = hub.ask("GET", "/devices", Some(&office.token), b"").json();
+    let later = &devices["devices"][1]["later_ids"];
+    let changed = if one == DeviceId::from_bytes([2; 16]) {
+        other
+    } else {
+        one
+    };
+    assert_eq!(later, &json!([changed.to_string()]));
+}
+
+#[test]
 fn the_dispatcher_sees_when_a_device_was_heard_and_how_its_clock_stood() {
     let hub = Running::begin();
     let office = hub.dispatcher();

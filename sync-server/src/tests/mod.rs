@@ -1,5 +1,6 @@
 //! A real hub on a real socket, asked by a small HTTP client.
 
+mod disk;
 mod enrolment;
 mod exchanges;
 mod limits;
@@ -25,6 +26,7 @@ use tokio::sync::oneshot;
 
 use crate::access::Name;
 use crate::edge::Edge;
+use crate::error::Error;
 use crate::hub::Hub;
 use crate::serve::{self, Limits};
 
@@ -39,7 +41,7 @@ struct Running {
     first_code: Option<String>,
     // Dropping the sender ends the hub; the thread then closes its files.
     end: Option<oneshot::Sender<()>>,
-    hub: Option<JoinHandle<()>>,
+    hub: Option<JoinHandle<Result<(), Error>>>,
 }
 
 impl Running {
@@ -55,9 +57,12 @@ impl Running {
     fn in_folder(folder: TempDir, clock: Arc<AtomicU64>, limits: Limits) -> Self {
         let edge = Edge::told(Arc::clone(&clock));
         let hub = Hub::open(folder.path(), edge.clone()).unwrap_or_else(|_| {
-            let name = Name::parse("name", "Office").unwrap();
-            Hub::create(folder.path(), &name, edge).unwrap()
+            Hub::create(folder.path(), &Name::parse("name", "Office").unwrap(), edge).unwrap()
         });
+        Self::of(hub, folder, clock, limits)
+    }
+
+    fn of(hub: Hub, folder: TempDir, clock: Arc<AtomicU64>, limits: Limits) -> Self {
         let first_code = hub.first_code().unwrap();
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         listener.set_nonblocking(true).unwrap();
@@ -72,8 +77,8 @@ impl Running {
             runtime.block_on(async {
                 let listener = tokio::net::TcpListener::from_std(listener).unwrap();
                 let ended = async { drop(ended.await) };
-                serve::run(listener, hub, limits, ended).await.unwrap();
-            });
+                serve::run(listener, hub, limits, ended).await
+            })
         });
         Self {
             folder,
@@ -94,7 +99,7 @@ impl Running {
     fn ending(&mut self) {
         drop(self.end.take());
         if let Some(hub) = self.hub.take() {
-            hub.join().unwrap();
+            hub.join().unwrap().unwrap();
         }
     }
 
