@@ -2,4 +2,5 @@
 
 mod cli;
 mod demo;
+mod hub;
 mod reckon;
