@@ -212,9 +212,10 @@ fn built() -> PathBuf {
         .arg("--target-dir")
         .arg(target)
         .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")))
-        .status()
+        .output()
         .expect("cargo, which built this, can be started");
-    assert!(built.success(), "the binaries do not build");
+    let told = String::from_utf8_lossy(&built.stderr);
+    assert!(built.status.success(), "the binaries do not build: {told}");
     profile.to_owned()
 }
 
