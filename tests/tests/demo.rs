@@ -4,7 +4,7 @@
 use std::fs;
 use std::path::PathBuf;
 use std::process::Command;
-use std::sync::OnceLock;
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
 use expect_test::expect_file;
 use headwalk_core::log::codec;
@@ -18,6 +18,8 @@ use serde_json::Value;
 struct Season {
     env: TestEnv,
     told: String,
+    // A store is open in one program at a time, and tests run beside each other.
+    turn: Mutex<()>,
 }
 
 fn season() -> &'static Season {
@@ -26,14 +28,28 @@ fn season() -> &'static Season {
         let mut env = TestEnv::new();
         env.set_now("2026-07-14T17:30:00-05:00");
         let told = env.ok("demo --folder season");
-        Season { env, told }
+        let turn = Mutex::new(());
+        Season { env, told, turn }
     })
 }
 
 impl Season {
     /// Runs a command on one of the season's stores.
     fn ok(&self, store: &str, line: &str) -> String {
+        let _turn = self.turn();
         self.env.ok(&format!("{line} --store season/{store}"))
+    }
+
+    fn turn(&self) -> MutexGuard<'_, ()> {
+        self.turn.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Copies one of the season's stores.
+    fn copy(&self, store: &str, to: &str) -> PathBuf {
+        let (_turn, to) = (self.turn(), self.env.path(to));
+        let from = self.env.path(&format!("season/{store}"));
+        fs::copy(from, &to).expect("the folder takes a copy");
+        to
     }
 
     /// Returns the part of the day's end under a heading.
@@ -117,7 +133,7 @@ fn the_state_as_of_a_day_is_that_of_a_store_which_got_nothing_later() {
         let until = chrono::DateTime::parse_from_rfc3339(until).unwrap();
         let until = WallMs::new(until.timestamp_millis().try_into().unwrap());
         let only = format!("only-{day}.redb");
-        let counted = copied_up_to(&season.env, &only, Stamp::end_of(until));
+        let counted = copied_up_to(season, &only, Stamp::end_of(until));
         assert!(counted > 250, "{day}: {counted}");
         let then = season.ok("desk.redb", &format!("state --json --as-of {day}"));
         let only = season.env.ok(&format!("state --json --store {only}"));
@@ -127,17 +143,15 @@ fn the_state_as_of_a_day_is_that_of_a_store_which_got_nothing_later() {
 }
 
 /// Begins a store that gets the desk's entries up to a stamp and no others; counts them.
-fn copied_up_to(env: &TestEnv, name: &str, until: Stamp) -> usize {
+fn copied_up_to(season: &Season, name: &str, until: Stamp) -> usize {
     let new = NewStore {
         id: StoreId::from_bytes([7; 16]),
         device: DeviceId::from_bytes([7; 16]),
     };
-    // Opened beside the command's runs, a store is in use: a copy is read instead.
-    let desk = env.path(&format!("read-for-{name}"));
-    fs::copy(env.path("season/desk.redb"), &desk).expect("the folder takes a copy");
+    let desk = season.copy("desk.redb", &format!("read-for-{name}"));
     let (desk, only) = (
         Store::open(&desk).expect("a copy opens"),
-        Store::create(&env.path(name), new).expect("the folder takes a store"),
+        Store::create(&season.env.path(name), new).expect("the folder takes a store"),
     );
     let mut counted = 0;
     for book in desk.logbooks().expect("it can be read") {
@@ -176,11 +190,7 @@ fn the_commands_at_the_end_work_as_they_stand() {
     let season = season();
     // One of them chooses between two versions, so they run on a copy.
     fs::create_dir(season.env.path("copy")).unwrap();
-    fs::copy(
-        season.env.path("season/desk.redb"),
-        season.env.path("copy/desk.redb"),
-    )
-    .unwrap();
+    season.copy("desk.redb", "copy/desk.redb");
     let (_, lines) = season.told.split_once("LOOK FURTHER\n").unwrap();
     let mut variables = Vec::new();
     let mut ran = 0;
