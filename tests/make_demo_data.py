@@ -95,7 +95,7 @@ GRIDS = [
 BUBBLERS = [("Tannery Row", 9, 6, 0.5, 2015), ("Tannery Row", 11, 4, 1.0, 2015),
             ("Pikestone School", 12, 4, 1.0, 2018)]
 # Site, zone, emitters, flow of each in gal/h: runs of drip.
-DRIP = [("Tannery Row", 5, 120, 0.6, 2007), ("Quillet House", 5, 150, 0.6, 2019),
+DRIP = [("Tannery Row", 5, 240, 0.6, 2007), ("Quillet House", 5, 150, 0.6, 2019),
         ("Quillet House", 6, 60, 0.6, 2019), ("Pikestone School", 11, 200, 0.6, 2018)]
 
 

@@ -101,6 +101,38 @@ fn one_head_stands_in_two_versions_and_a_wrong_clock_does_not_decide() {
 }
 
 #[test]
+fn the_site_of_twelve_zones_gets_a_schedule_beside_what_was_found_with_its_reasons() {
+    let told = &season().told;
+    let (_, schedule) = told
+        .split_once("$ headwalk schedule \"Tannery Row\"\n")
+        .unwrap();
+    let (schedule, reasons) = schedule.split_once("$ headwalk schedule").unwrap();
+    for zone in 1..=12 {
+        // Once in the plan, once beside what was found.
+        let name = format!("\nzone-{zone} ");
+        assert!(
+            schedule.matches(&name).count() >= 2,
+            "zone-{zone}\n{schedule}"
+        );
+    }
+    let beside = schedule
+        .lines()
+        .find(|line| line.starts_with("zone-1  "))
+        .unwrap();
+    let cells: Vec<_> = beside.split_whitespace().collect();
+    let (found, planned) = (cells[2], cells[cells.len() - 1]);
+    assert_eq!((found, planned), ("36", "91"), "{beside}");
+    assert!(!schedule.contains("Not known"), "{schedule}");
+    for reason in [
+        "24 catch cans, 6 min.",
+        "Roots by a soil probe.",
+        "the programs that Rosa found",
+    ] {
+        assert!(reasons.contains(reason), "{reason}\n{reasons}");
+    }
+}
+
+#[test]
 fn the_weeping_valve_and_its_neighbours_are_told_in_order() {
     let story = season().part("A VALVE THAT WEPT: valve-6 at Tannery Row, installed 2007");
     let told = [
@@ -191,6 +223,7 @@ fn the_commands_at_the_end_work_as_they_stand() {
     // One of them chooses between two versions, so they run on a copy.
     fs::create_dir(season.env.path("copy")).unwrap();
     season.copy("desk.redb", "copy/desk.redb");
+    season.copy("crew-1.redb", "copy/crew-1.redb");
     let (_, lines) = season.told.split_once("LOOK FURTHER\n").unwrap();
     let mut variables = Vec::new();
     let mut ran = 0;
@@ -206,7 +239,8 @@ fn the_commands_at_the_end_work_as_they_stand() {
         let line = line
             .strip_prefix("headwalk ")
             .unwrap_or_else(|| panic!("{line}"));
-        let mut command: Command = season.env.command(line);
+        let line = line.replace("season/", "copy/");
+        let mut command: Command = season.env.command(&line);
         let output = command.envs(variables.clone()).output().unwrap();
         let output = season.env.ran(&output);
         assert_eq!(output.code, Some(0), "headwalk {line}\n{output}");

@@ -20,10 +20,10 @@ use crate::call::Call;
 use crate::error::{Error, Kind};
 use crate::told::rfc3339;
 use checked::Checked;
-use day::{DayEnd, Extras, Played};
+use day::{DayEnd, Extras, Played, Programs};
 use fleet::Fleet;
 use scenario::{DeviceName, Scenario, UTC_OFFSET_MIN};
-use shown::Shown;
+use shown::Reader;
 
 /// Play an invented season from start-up to a day in July, and print that day's end.
 ///
@@ -65,9 +65,14 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let stores = fleet.close();
     let desk = folder.path().join(DeviceName::Desk.file());
     let now = rfc3339(end, UTC_OFFSET_MIN);
-    let shown = |words: &[&str]| Shown::run(words, &desk, &now, call.output());
+    let reader = Reader {
+        store: &desk,
+        now: &now,
+    };
+    let shown = |words: &[&str]| reader.show(words, call.output());
     let extras = Extras {
         versions: shown(&["versions"])?,
+        programs: Programs::read(reader, day.sites())?,
         schedule: shown(&["schedule", SCHEDULED])?,
         reasons: shown(&["schedule", SCHEDULED, "--why", EXPLAINED])?,
         checked: Checked::read(&stores)?,
@@ -77,7 +82,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
 
 /// The site of twelve zones whose week is planned, and the zone whose reasons are told.
 const SCHEDULED: &str = "Tannery Row";
-const EXPLAINED: &str = "zone-3";
+const EXPLAINED: &str = "zone-1";
 
 impl Folder {
     fn of(args: &Args) -> Result<Self, Error> {

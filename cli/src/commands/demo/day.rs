@@ -34,7 +34,7 @@ use causes::Causes;
 use machines::Machines;
 use next::Next;
 use open::Open;
-use programs::Programs;
+pub use programs::Programs;
 use story::Story;
 
 /// What the dispatcher reads before going home.
@@ -42,12 +42,13 @@ use story::Story;
 pub struct DayEnd {
     played: Played,
     date: String,
+    sites: Vec<String>,
+    /// Fields of the sites that stand in two versions.
+    in_two_versions: usize,
     #[serde(flatten)]
     machines: Machines,
     #[serde(flatten)]
     open: Open,
-    #[serde(flatten)]
-    programs: Programs,
     #[serde(flatten)]
     causes: Causes,
     story: Option<Story>,
@@ -62,6 +63,9 @@ pub struct DayEnd {
 pub struct Extras {
     /// Fields that stand in two versions.
     pub versions: Shown,
+    /// What is wrong with the controllers' programs as they stand.
+    #[serde(flatten)]
+    pub programs: Programs,
     /// What one site's controller should run.
     pub schedule: Shown,
     /// The reasons of one of its zones.
@@ -128,6 +132,13 @@ impl Book {
         sites.collect()
     }
 
+    fn in_two_versions(&self) -> usize {
+        let registers = self.state.registers();
+        registers
+            .filter(|(.., register)| register.stands_in_two_versions())
+            .count()
+    }
+
     /// Returns its things.
     pub fn site(&self) -> Site<'_> {
         Site::of(&self.state, self.id)
@@ -148,14 +159,20 @@ impl DayEnd {
         Ok(Self {
             played,
             date: date.format("%A %-d %B %Y").to_string(),
+            sites: books.iter().map(|book| book.name.clone()).collect(),
+            in_two_versions: books.iter().map(Book::in_two_versions).sum(),
             machines: Machines::read(fleet, &books, date)?,
             open: Open::read(&books, date),
-            programs: Programs::read(&books),
             causes: Causes::read(&books),
             story: Story::read(store, &books)?,
             next: Next::of(kept, &rfc3339(now, UTC_OFFSET_MIN)),
             extras: None,
         })
+    }
+
+    /// Returns the names of the sites.
+    pub fn sites(&self) -> &[String] {
+        &self.sites
     }
 
     /// Adds what other commands say.
@@ -180,6 +197,15 @@ impl Report for DayEnd {
         );
         page.line("");
         page.line(format!("THE DAY'S END, {}", self.date));
+        let counts = self.open.counts();
+        let versions = counted(self.in_two_versions as u64, "field", "fields");
+        page.line(format!(
+            "{}; {}; {versions} in two versions; {}; {}.",
+            counts.water,
+            self.machines.count(),
+            counts.unfinished,
+            counts.to_quote
+        ));
         page.line("");
         self.open.write_water(page);
         self.machines.write(page);
@@ -188,12 +214,12 @@ impl Report for DayEnd {
             extras.versions.write(page);
         }
         self.open.write_rest(page);
-        self.programs.write(page);
         self.causes.write(page);
         if let Some(story) = &self.story {
             story.write(page);
         }
         if let Some(extras) = &self.extras {
+            extras.programs.write(page);
             page.line("WHAT ONE CONTROLLER SHOULD RUN");
             extras.schedule.write(page);
             extras.reasons.write(page);

@@ -62,6 +62,13 @@ impl Machines {
         })
     }
 
+    /// Returns how many phones have reported everything that they hold.
+    pub fn count(&self) -> String {
+        let all = |line: &&MachineLine| line.not_yet_at_the_office == 0;
+        let reported = self.devices.iter().filter(all).count();
+        format!("{reported} of {} phones heard", self.devices.len())
+    }
+
     /// Writes who has reported.
     pub fn write(&self, page: &mut Page) {
         page.line("WHO HAS REPORTED");

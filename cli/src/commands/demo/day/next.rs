@@ -13,17 +13,6 @@ pub struct Next {
     next: Vec<String>,
 }
 
-/// The commands, worth a look each.
-const COMMANDS: [&str; 7] = [
-    "headwalk sites",
-    "headwalk history \"Tannery Row\" 3-04 nozzle",
-    "headwalk choose \"Tannery Row\" 3-04 nozzle A",
-    "headwalk versions",
-    "headwalk history \"Tannery Row\" valve-6 --as-known 2026-06-10",
-    "headwalk state \"Tannery Row\" controller --as-of 2026-04-14",
-    "headwalk verify",
-];
-
 /// The folder that the first command names where none was kept.
 const SUGGESTED: &str = "harrowick";
 
@@ -39,7 +28,18 @@ impl Next {
             quoted(&store.display().to_string())
         );
         let clock = format!("export HEADWALK_NOW={now}");
-        let commands = COMMANDS.map(str::to_owned);
+        let phone = folder.join(DeviceName::Crew1.file());
+        let phone = quoted(&phone.display().to_string());
+        let commands = [
+            "headwalk history \"Tannery Row\" 3-04 nozzle".to_owned(),
+            "headwalk choose \"Tannery Row\" 3-04 nozzle A".to_owned(),
+            format!("headwalk exchange --with {phone}"),
+            "headwalk versions".to_owned(),
+            "headwalk schedule \"Tannery Row\" --why zone-3".to_owned(),
+            "headwalk history \"Tannery Row\" valve-6 --as-known 2026-06-10".to_owned(),
+            "headwalk state \"Tannery Row\" controller --as-of 2026-04-14".to_owned(),
+            "headwalk verify".to_owned(),
+        ];
         Self {
             next: play
                 .into_iter()

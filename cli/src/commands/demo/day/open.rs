@@ -14,7 +14,7 @@ use headwalk_core::site::visit::{Lacks, VisitState, ZoneDone};
 use headwalk_core::site::words::{Vocabulary, plain};
 
 use super::Book;
-use crate::output::Page;
+use crate::output::{Page, counted};
 
 /// Everything that is open.
 #[derive(Serialize)]
@@ -92,7 +92,28 @@ const WATER: [&str; 11] = [
     "wet-area",
 ];
 
+/// How much is open, in words.
+pub struct Counts {
+    pub water: String,
+    pub unfinished: String,
+    pub to_quote: String,
+}
+
 impl Open {
+    /// Returns how much is open.
+    pub fn counts(&self) -> Counts {
+        let count = |count: usize, one, many| counted(count as u64, one, many);
+        Counts {
+            water: count(self.water_now.len(), "place leaks", "places leak"),
+            unfinished: count(
+                self.unfinished.len(),
+                "visit not finished",
+                "visits not finished",
+            ),
+            to_quote: format!("{} to quote", self.to_quote.len()),
+        }
+    }
+
     /// Reads what is open at these sites on that day.
     pub fn read(books: &[Book], date: NaiveDate) -> Self {
         let mut open = Self {

@@ -1,60 +1,63 @@
-//! What is wrong with the controllers' programs as they stand.
+//! What is wrong with the controllers' programs as they stand, as `headwalk schedule` checks them.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
-use headwalk_core::site::programs::Expected;
-
-use super::Book;
+use super::super::shown::Reader;
+use crate::error::{Error, Kind};
 use crate::output::Page;
 
 /// What a crew should look at at each controller.
 #[derive(Serialize)]
 pub struct Programs {
-    programs: Vec<ProgramLine>,
+    programs: Vec<SiteCheck>,
 }
 
-/// One controller.
+/// The controllers of one site.
 #[derive(Serialize)]
-struct ProgramLine {
+struct SiteCheck {
     site: String,
+    controllers: Vec<Check>,
+}
+
+/// One controller, as the schedule's JSON has it.
+#[derive(Serialize, Deserialize)]
+struct Check {
     controller: String,
+    programs: String,
     faults: Vec<String>,
 }
 
 impl Programs {
-    /// Checks the programs of every site.
-    pub fn read(books: &[Book]) -> Self {
-        let mut programs = Vec::new();
-        for book in books {
-            let site = book.site();
-            for controller in site.controllers() {
-                let expected = Expected::default();
-                let Ok(set) = controller.as_left() else {
-                    continue;
-                };
-                let faults = set.value.faults(&expected);
-                programs.push(ProgramLine {
-                    site: book.name.clone(),
-                    controller: site.address(*controller),
-                    faults: faults.iter().map(ToString::to_string).collect(),
-                });
-            }
-        }
-        Self { programs }
+    /// Asks for each site's schedule, and keeps its check of the programs.
+    pub fn read(reader: Reader<'_>, sites: &[String]) -> Result<Self, Error> {
+        let programs = sites.iter().map(|site| {
+            let schedule = reader.read(&["schedule", site])?;
+            let checks = schedule.get("program_check").unwrap_or(&Value::Null);
+            let controllers = Vec::<Check>::deserialize(checks).map_err(|why| {
+                let message = format!("the schedule of {site} has no program check: {why}");
+                Error::new(Kind::Bug, message)
+            })?;
+            let site = site.clone();
+            Ok(SiteCheck { site, controllers })
+        });
+        let programs = programs.collect::<Result<_, Error>>()?;
+        Ok(Self { programs })
     }
 
     /// Writes what to look at.
     pub fn write(&self, page: &mut Page) {
         page.line("PROGRAMS AS THEY STAND");
-        let rows: Vec<_> = self
-            .programs
-            .iter()
-            .flat_map(|line| {
-                line.faults
-                    .iter()
-                    .map(|fault| [line.site.clone(), line.controller.clone(), fault.clone()])
-            })
-            .collect();
+        let mut rows = Vec::new();
+        for site in &self.programs {
+            for check in &site.controllers {
+                let faults = match check.faults.as_slice() {
+                    [] => "nothing wrong".to_owned(),
+                    faults => faults.join("; "),
+                };
+                rows.push([site.site.clone(), check.controller.clone(), faults]);
+            }
+        }
         page.table(["site", "controller", "what to look at"], &rows);
         page.line("");
     }
