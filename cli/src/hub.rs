@@ -238,6 +238,11 @@ impl OwnHub {
         Ok(Self { hub, token, store })
     }
 
+    /// Keeps the address to which the hub that a store joined has moved.
+    pub fn moved(store: &Store, url: &str) -> Result<(), Error> {
+        Ok(store.keep_settings(&[(URL, url)])?)
+    }
+
     /// Returns the id of the store that will answer.
     pub const fn store_id(&self) -> StoreId {
         self.store

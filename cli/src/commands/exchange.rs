@@ -7,6 +7,7 @@ use serde::Serialize;
 use headwalk_core::exchange::message::Parcel;
 use headwalk_core::exchange::session::{Answering, Caller, Next, Summary, answer};
 use headwalk_core::log::id::StoreId;
+use headwalk_core::log::stamp::WallMs;
 use headwalk_core::store::Store;
 
 use crate::call::Call;
@@ -79,18 +80,21 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
 
 fn with_store(store: &Store, path: &Path, call: &Call) -> Result<(String, Summary), Error> {
     let other = Store::open(path)?;
-    let carry = |parcel: &Parcel| {
-        let now = call.now().wall;
-        Ok(answer(&other, parcel, &Answering::as_peer(), now)?)
-    };
-    let summary = carried(store, other.id(), call, carry)?;
+    let now = || call.now().wall;
+    let carry = |parcel: &Parcel| Ok(answer(&other, parcel, &Answering::as_peer(), now())?);
+    let summary = carried(store, other.id(), now, carry)?;
     Ok((path.display().to_string(), summary))
 }
 
 fn with_hub(store: &Store, call: &Call) -> Result<(String, Summary), Error> {
     let hub = OwnHub::of_store(store)?;
     let device = store.device();
-    let carried = carried(store, hub.store_id(), call, |parcel| hub.exchange(parcel));
+    let carried = carried(
+        store,
+        hub.store_id(),
+        || call.now().wall,
+        |parcel| hub.exchange(parcel),
+    );
     let summary = carried.map_err(|error| {
         // The hub lets in the device that it knows, and that is the other copy's from now on.
         let moved_on = store.device() != device;
@@ -108,17 +112,18 @@ fn copied() -> Error {
     )
 }
 
-/// Speaks until nothing is left to say; `carry` brings a parcel there and the answer back.
-fn carried(
+/// Speaks until nothing is left to say; `carry` brings a parcel there and the answer back, `now` is
+/// this side's clock.
+pub fn carried(
     store: &Store,
     peer: StoreId,
-    call: &Call,
+    now: impl Fn() -> WallMs,
     carry: impl Fn(&Parcel) -> Result<Parcel, Error>,
 ) -> Result<Summary, Error> {
-    let (mut caller, mut parcel) = Caller::begin(store, Some(peer), call.now().wall)?;
+    let (mut caller, mut parcel) = Caller::begin(store, Some(peer), now())?;
     loop {
         let reply = carry(&parcel)?;
-        match caller.receive(store, &reply, call.now().wall)? {
+        match caller.receive(store, &reply, now())? {
             Next::Send(next) => parcel = next,
             Next::Done(summary) => return Ok(summary),
         }

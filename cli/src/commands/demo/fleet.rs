@@ -10,7 +10,7 @@ use headwalk_core::store::{NewStore, Store};
 
 use headwalk_sync_server::hub::LOG_FILE;
 
-use super::hub_process::{HUB_FOLDER, HubProcess, Pass};
+use super::hub_process::{HUB_FOLDER, HubProcess};
 use super::scenario::{Act, DeviceName, Event, Scenario};
 use super::writer::{Pen, Writer};
 use crate::call::PERSON;
@@ -29,7 +29,6 @@ pub struct Fleet {
 /// One device: its store, and what its clock makes of the time.
 struct Machine {
     store: Store,
-    pass: Pass,
     ahead_ms: i64,
 }
 
@@ -96,7 +95,7 @@ impl Fleet {
             (Act::Exchange, Some(hub)) => {
                 let machine = machine(&mut self.machines, event.on);
                 let now = event.at.shifted(machine.ahead_ms);
-                let summary = hub.exchange(&machine.store, &machine.pass, now)?;
+                let summary = hub.exchange(&machine.store, now)?;
                 let ahead_ms = machine.ahead_ms;
                 self.met.push(Met {
                     at: event.at,
@@ -133,12 +132,10 @@ impl Fleet {
         let store = Store::create(&self.store_path(event.on), new)?;
         store.keep_settings(&[(PERSON, &event.by)])?;
         self.writer.devices.insert(event.on.word(), new.device);
-        let pass = hub.enrol(&store, event.on, &event.by)?;
-        let machine = Machine {
-            store,
-            pass,
-            ahead_ms: 0,
-        };
+        let desk = self.machines.get(&DeviceName::Desk);
+        let desk = desk.map(|machine| &machine.store);
+        hub.enrol(&store, event.on, &event.by, desk)?;
+        let machine = Machine { store, ahead_ms: 0 };
         self.machines.insert(event.on, machine);
         Ok(())
     }

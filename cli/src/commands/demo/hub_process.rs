@@ -5,54 +5,30 @@ use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 
-use serde::Deserialize;
-use serde_json::json;
-
-use headwalk_core::exchange::message::{MAX_PARCEL_BYTES, Parcel};
-use headwalk_core::exchange::session::{Caller, Next, Summary};
-use headwalk_core::log::id::StoreId;
+use headwalk_core::exchange::session::Summary;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::store::Store;
 use headwalk_sync_server::command::{ADDRESS, FIRST_CODE};
 
 use super::scenario::{DeviceName, UTC_OFFSET_MIN};
+use crate::commands::exchange::carried;
 use crate::edge::NOW;
 use crate::error::{Error, Kind};
+use crate::hub::{Applicant, Hub, OwnHub};
 use crate::told::rfc3339;
 
 /// The folder of the hub's files, in that of the demonstration.
 pub const HUB_FOLDER: &str = "hub";
+
+/// How long a code for a crew works.
+const CODE_HOURS: u32 = 24;
 
 /// A hub that runs, and what reaches it.
 pub struct HubProcess {
     child: Child,
     address: String,
     since: WallMs,
-    agent: ureq::Agent,
     first_code: Option<String>,
-    dispatcher: Option<String>,
-}
-
-/// What a device was given when it was enrolled.
-pub struct Pass {
-    token: String,
-    hub: StoreId,
-}
-
-#[derive(Deserialize)]
-struct Welcome {
-    token: String,
-    store: String,
-}
-
-#[derive(Deserialize)]
-struct CodeMade {
-    code: String,
-}
-
-#[derive(Deserialize)]
-struct RefusedBy {
-    error: String,
 }
 
 impl HubProcess {
@@ -91,14 +67,11 @@ impl HubProcess {
                 )),
             );
         };
-        let config = ureq::Agent::config_builder().http_status_as_error(false);
         Ok(Self {
             child,
             address,
             since: at,
-            agent: config.build().new_agent(),
             first_code,
-            dispatcher: None,
         })
     }
 
@@ -120,68 +93,38 @@ impl HubProcess {
         ))
     }
 
-    /// Enrols a device by a one-time code: the first device by the code
-    /// that the hub printed, each other one by a code that the first asks for.
-    pub fn enrol(&mut self, store: &Store, name: DeviceName, by: &str) -> Result<Pass, Error> {
-        let (code, role) = match (self.first_code.take(), &self.dispatcher) {
-            (Some(code), _) => (code, "dispatcher"),
-            (None, Some(token)) => {
-                let asked = json!({"role": "crew", "for": by}).to_string();
-                let made = self.post("/codes", Some(token), asked.as_bytes())?;
-                (read::<CodeMade>(&made)?.code, "crew")
+    /// Enrols a device by a one-time code: the first device by the code that the hub printed, each
+    /// other one by a code that the first asks for.
+    pub fn enrol(
+        &mut self,
+        store: &Store,
+        name: DeviceName,
+        by: &str,
+        dispatcher: Option<&Store>,
+    ) -> Result<(), Error> {
+        let code = match (self.first_code.take(), dispatcher) {
+            (Some(code), _) => code,
+            (None, Some(dispatcher)) => {
+                let issued = OwnHub::of_store(dispatcher)?.issue("crew", by, CODE_HOURS)?;
+                issued.code
             }
-            (None, None) => return Err(garbled("there is no first code")),
+            (None, None) => return Err(Error::new(Kind::Bug, "there is no first code")),
         };
-        let asked = json!({
-            "code": code,
-            "device": store.device().to_string(),
-            "device_name": name.word(),
-            "person": by,
-        });
-        let welcome = self.post("/enrol", None, asked.to_string().as_bytes())?;
-        let Welcome { token, store } = read(&welcome)?;
-        let hub = store.parse().map_err(|_| garbled("it gives no store id"))?;
-        if role == "dispatcher" {
-            self.dispatcher = Some(token.clone());
-        }
-        Ok(Pass { token, hub })
+        let applicant = Applicant {
+            code: &code,
+            device: store.device().to_string(),
+            device_name: name.word(),
+            person: by,
+        };
+        Hub::at(&self.address)?.enrol(store, &applicant)?;
+        Ok(())
     }
 
-    /// Exchanges a device's store with the hub.
-    pub fn exchange(&self, store: &Store, pass: &Pass, now: WallMs) -> Result<Summary, Error> {
-        let (mut caller, mut parcel) = Caller::begin(store, Some(pass.hub), now)?;
-        loop {
-            let answer = self.post("/exchange", Some(&pass.token), &parcel.to_bytes())?;
-            match caller.receive(store, &Parcel::from_bytes(&answer)?, now)? {
-                Next::Send(next) => parcel = next,
-                Next::Done(summary) => return Ok(summary),
-            }
-        }
-    }
-
-    fn post(&self, path: &str, token: Option<&str>, body: &[u8]) -> Result<Vec<u8>, Error> {
-        let mut request = self.agent.post(format!("{}{path}", self.address));
-        if let Some(token) = token {
-            request = request.header("authorization", format!("Bearer {token}"));
-        }
-        let unreachable = |why: ureq::Error| {
-            Error::new(Kind::Machine, format!("the hub cannot be reached: {why}"))
-        };
-        let mut answer = request.send(body).map_err(unreachable)?;
-        let limit = MAX_PARCEL_BYTES as u64 + 1;
-        let bytes = answer.body_mut().with_config().limit(limit).read_to_vec();
-        let bytes = bytes.map_err(unreachable)?;
-        if answer.status().is_success() {
-            return Ok(bytes);
-        }
-        let why = read::<RefusedBy>(&bytes).map(|refused| refused.error);
-        Err(Error::new(
-            Kind::Refused,
-            format!(
-                "the hub says: {}",
-                why.unwrap_or_else(|_| answer.status().to_string())
-            ),
-        ))
+    /// Exchanges an enrolled device's store with the hub, as told by the device's clock.
+    pub fn exchange(&self, store: &Store, now: WallMs) -> Result<Summary, Error> {
+        OwnHub::moved(store, &self.address)?;
+        let hub = OwnHub::of_store(store)?;
+        carried(store, hub.store_id(), || now, |parcel| hub.exchange(parcel))
     }
 }
 
@@ -191,17 +134,6 @@ impl Drop for HubProcess {
         drop(self.child.stdin.take());
         let _reaped = self.child.wait();
     }
-}
-
-fn read<'b, T: Deserialize<'b>>(bytes: &'b [u8]) -> Result<T, Error> {
-    serde_json::from_slice(bytes).map_err(|why| garbled(&why.to_string()))
-}
-
-fn garbled(why: &str) -> Error {
-    Error::new(
-        Kind::Machine,
-        format!("the hub answers in a way that cannot be read: {why}"),
-    )
 }
 
 fn cannot_start(why: std::io::Error) -> Error {
