@@ -7,8 +7,9 @@ use headwalk_core::log::stamp::WallMs;
 use serde::{Deserialize, Serialize};
 
 use crate::access::{Applicant, Enrolled, Name, Role};
-use crate::error::{Error, Refused};
+use crate::error::Error;
 use crate::hub::Hub;
+use crate::refused::Refused;
 use crate::request_log::moment;
 use crate::routes::{Peer, Shared, read_json};
 use crate::secret::Code;

@@ -5,8 +5,8 @@ use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use headwalk_core::exchange::message::MAX_PARCEL_BYTES;
 
-use crate::error::Refused;
 use crate::hub::Hub;
+use crate::refused::Refused;
 use crate::routes::{Admitted, Shared, read_body};
 
 /// The kind of body that a parcel is.

@@ -17,7 +17,8 @@ use headwalk_core::store::{self, NewStore, Store};
 
 use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
-use crate::error::{Error, Refused};
+use crate::error::Error;
+use crate::refused::Refused;
 use crate::secret::{Code, Token};
 
 /// The file of the entries, in the hub's folder.
@@ -100,7 +101,6 @@ impl Hub {
         }
         let log = match Store::open(&log_path) {
             Err(store::Error::Missing(path)) => return Err(Error::LogIsGone(path)),
-            Err(store::Error::InUse) => return Err(Error::InUse),
             opened => opened?,
         };
         let access = Access::open(&access_path)?;

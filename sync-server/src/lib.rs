@@ -42,6 +42,7 @@ pub mod error;
 mod exchange_http;
 pub mod hub;
 mod limiter;
+pub mod refused;
 mod request_log;
 mod routes;
 pub mod secret;

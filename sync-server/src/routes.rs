@@ -20,9 +20,9 @@ use serde::de::DeserializeOwned;
 use tokio::sync::{Notify, Semaphore};
 
 use crate::access::Enrolled;
-use crate::error::{Refused, Why};
 use crate::hub::Hub;
 use crate::limiter::{Limiter, Pace};
+use crate::refused::{Refused, Why};
 use crate::request_log::{RequestLine, RequestLog, moment};
 use crate::secret::Token;
 use crate::{enrol, exchange_http};

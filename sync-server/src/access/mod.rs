@@ -4,10 +4,10 @@
 //! stored as its digest only. Each change is one transaction, on disk when its method returns.
 //! Every method blocks. Start at [`Access`].
 
+mod name;
+mod role;
 mod tables;
 
-use core::fmt;
-use core::str::FromStr;
 use std::collections::BTreeMap;
 use std::fs;
 use std::io;
@@ -18,7 +18,11 @@ use headwalk_core::log::id::DeviceId;
 use headwalk_core::log::stamp::WallMs;
 use redb::{Database, ReadableDatabase, ReadableTable, ReadableTableMetadata};
 
-use crate::error::{Error, Refused};
+pub use name::Name;
+pub use role::{NotARole, Role};
+
+use crate::error::Error;
+use crate::refused::Refused;
 use crate::secret::{Code, Digest, Token};
 use tables::{CODES, CodeRow, DEVICES, DeviceRow, HUB, LATER_IDS, TOKENS};
 
@@ -28,29 +32,12 @@ const FORMAT: u64 = 1;
 const REMEMBERED_MS: u64 = 30 * 24 * 60 * 60 * 1_000;
 /// How many later ids a device may take: a tablet is copied or put back now and then, not daily.
 const MOST_LATER_IDS: usize = 16;
-/// How many bytes a name has at most: as many as an entry keeps of a person's.
-const MAX_NAME_BYTES: usize = headwalk_core::log::codec::MAX_BY_BYTES;
 
 /// The open list of devices and codes.
 #[derive(Debug)]
 pub struct Access {
     db: Database,
 }
-
-/// What a device may do.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
-    /// Records and reads.
-    Crew,
-    /// Records, reads, and says who may come in.
-    Dispatcher,
-    /// Reads.
-    Auditor,
-}
-
-/// A name of a person, a device or a hub: 1 to 64 bytes on one line.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Name(String);
 
 /// What a one-time code grants.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -442,80 +429,6 @@ fn find_code(
         }
     }
     Ok(found)
-}
-
-impl Role {
-    const ALL: [Self; 3] = [Self::Crew, Self::Dispatcher, Self::Auditor];
-
-    /// Returns the word for it.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Crew => "crew",
-            Self::Dispatcher => "dispatcher",
-            Self::Auditor => "auditor",
-        }
-    }
-
-    /// Returns the word for one who has it, with its article.
-    pub const fn with_article(self) -> &'static str {
-        match self {
-            Self::Crew => "a crew",
-            Self::Dispatcher => "a dispatcher",
-            Self::Auditor => "an auditor",
-        }
-    }
-}
-
-impl fmt::Display for Role {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.word())
-    }
-}
-
-/// A word that is no role.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is not a role: crew, dispatcher or auditor")]
-pub struct NotARole(String);
-
-impl FromStr for Role {
-    type Err = NotARole;
-
-    fn from_str(word: &str) -> Result<Self, NotARole> {
-        let role = Self::ALL.into_iter().find(|role| role.word() == word);
-        role.ok_or_else(|| NotARole(word.to_owned()))
-    }
-}
-
-impl Name {
-    /// Reads a name; `what` says whose it is, for the error. Space around it is dropped.
-    ///
-    /// # Errors
-    /// [`Error::NotAName`] where it is empty, too long or not one line.
-    pub fn parse(what: &'static str, text: &str) -> Result<Self, Error> {
-        let text = text.trim();
-        let not = |why| Error::NotAName { what, why };
-        if text.is_empty() {
-            return Err(not("is empty"));
-        }
-        if text.len() > MAX_NAME_BYTES {
-            return Err(not("has more than 64 bytes"));
-        }
-        if text.chars().any(char::is_control) {
-            return Err(not("has a line break or another control sign in it"));
-        }
-        Ok(Self(text.to_owned()))
-    }
-
-    /// Returns the text.
-    pub fn as_str(&self) -> &str {
-        &self.0
-    }
-}
-
-impl fmt::Display for Name {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
 }
 
 #[cfg(test)]
