@@ -7,6 +7,7 @@ mod causes;
 mod machines;
 mod next;
 mod open;
+mod parts;
 mod programs;
 mod story;
 
@@ -164,7 +165,7 @@ impl DayEnd {
             machines: Machines::read(fleet, &books, date)?,
             open: Open::read(&books, date),
             causes: Causes::read(&books),
-            story: Story::read(store, &books)?,
+            story: Story::read(store, &books, date)?,
             next: Next::of(kept, &rfc3339(now, UTC_OFFSET_MIN)),
             extras: None,
         })

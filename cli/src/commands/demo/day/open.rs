@@ -8,12 +8,14 @@ use serde::Serialize;
 
 use headwalk_core::site::fields::{self, seen};
 use headwalk_core::site::finding::{Severity, Status};
-use headwalk_core::site::things::{Finding, Parts, Site, Thing, Visit};
+use headwalk_core::site::things::{Finding, Site, Thing, Visit};
 use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::site::visit::{Lacks, VisitState, ZoneDone};
 use headwalk_core::site::words::{Vocabulary, plain};
 
+use super::super::scenario::UTC_OFFSET_MIN;
 use super::Book;
+use super::parts::{PartCount, parts_used, write_parts};
 use crate::output::{Page, counted};
 
 /// Everything that is open.
@@ -22,6 +24,7 @@ pub struct Open {
     water_now: Vec<FindingLine>,
     unfinished: Vec<VisitLine>,
     to_quote: Vec<FindingLine>,
+    fixed_today: Vec<FindingLine>,
     parts_to_quote: Vec<PartCount>,
     parts_used: Vec<PartCount>,
     accepted: Vec<AcceptedLine>,
@@ -38,6 +41,7 @@ struct FindingLine {
     status: &'static str,
     why: Option<String>,
     description: Option<String>,
+    after: Option<String>,
     parts: Vec<String>,
     minutes: Option<String>,
 }
@@ -51,14 +55,6 @@ struct VisitLine {
     state: &'static str,
     why: Option<String>,
     left: Vec<String>,
-}
-
-/// How many of a part.
-#[derive(Serialize)]
-struct PartCount {
-    part: String,
-    count: u64,
-    site: String,
 }
 
 /// Something that stays as it is.
@@ -120,6 +116,7 @@ impl Open {
             water_now: Vec::new(),
             unfinished: Vec::new(),
             to_quote: Vec::new(),
+            fixed_today: Vec::new(),
             parts_to_quote: Vec::new(),
             parts_used: Vec::new(),
             accepted: Vec::new(),
@@ -129,7 +126,7 @@ impl Open {
         for book in books {
             let site = book.site();
             for finding in site.findings() {
-                open.take(book, &site, &finding, &mut cautions);
+                open.take(book, &site, &finding, date, &mut cautions);
             }
             for visit in site.visits() {
                 open.unfinished.extend(visit_line(book, &site, &visit));
@@ -150,6 +147,7 @@ impl Open {
         book: &Book,
         site: &Site<'_>,
         finding: &Finding<'_>,
+        date: NaiveDate,
         cautions: &mut BTreeMap<&'static str, Vec<String>>,
     ) {
         let Ok(what) = finding.what() else { return };
@@ -164,6 +162,9 @@ impl Open {
                 what: line.what.clone(),
                 reason: accepted.value.reason,
             });
+        }
+        if status == Status::Fixed && changed_on(finding, date) {
+            self.fixed_today.push(line.clone());
         }
         if status.is_closed() {
             return;
@@ -225,6 +226,14 @@ impl Open {
         page.table(heading, &rows);
         page.line("");
         write_parts(page, "PARTS FOR THAT", &self.parts_to_quote);
+        page.line("FIXED TODAY");
+        let rows: Vec<_> = self
+            .fixed_today
+            .iter()
+            .map(FindingLine::fixed_row)
+            .collect();
+        page.table(["site", "where", "what", "minutes"], &rows);
+        page.line("");
         write_parts(page, "PARTS USED TODAY", &self.parts_used);
         page.line("STAYS AS IT IS");
         let rows: Vec<_> = self
@@ -264,6 +273,18 @@ impl VisitLine {
 }
 
 impl FindingLine {
+    fn fixed_row(&self) -> [String; 4] {
+        let why = self
+            .why
+            .as_deref()
+            .map_or_else(String::new, |why| format!(": {why}"));
+        let after = self.after.as_deref();
+        let after = after.map_or_else(String::new, |after| format!("; now {after}"));
+        let minutes = self.minutes.clone().unwrap_or_default();
+        let what = format!("{}{why}{after}", self.what);
+        [self.site.clone(), self.place.clone(), what, minutes]
+    }
+
     fn quote_row(&self) -> [String; 5] {
         let why = self.why.as_deref().unwrap_or("");
         let parts = self.parts.join(", ");
@@ -282,27 +303,15 @@ impl FindingLine {
     }
 }
 
+/// Whether a finding got its status on that day, where it was written.
+fn changed_on(finding: &Finding<'_>, date: NaiveDate) -> bool {
+    let status = finding.choice::<Status>(&fields::finding::STATUS);
+    status.is_ok_and(|status| status.stamp.wall().date_at(UTC_OFFSET_MIN) == date)
+}
+
 /// Sorts by how soon a finding matters.
 fn rank(line: &FindingLine) -> Option<Severity> {
     Severity::of_word(line.severity)
-}
-
-fn write_parts(page: &mut Page, title: &str, parts: &[PartCount]) {
-    page.line(title);
-    let mut counts: BTreeMap<&str, (u64, Vec<&str>)> = BTreeMap::new();
-    for part in parts {
-        let (count, sites) = counts.entry(&part.part).or_default();
-        *count += part.count;
-        if !sites.contains(&part.site.as_str()) {
-            sites.push(&part.site);
-        }
-    }
-    let rows: Vec<_> = counts
-        .iter()
-        .map(|(part, (count, sites))| [count.to_string(), (*part).to_owned(), sites.join(", ")])
-        .collect();
-    page.table(["no.", "part", "for"], &rows);
-    page.line("");
 }
 
 fn finding_line(book: &Book, site: &Site<'_>, finding: &Finding<'_>) -> FindingLine {
@@ -318,6 +327,7 @@ fn finding_line(book: &Book, site: &Site<'_>, finding: &Finding<'_>) -> FindingL
         status: finding.status().word(),
         why: words(&fields::finding::CAUSE).or(before),
         description: words(&fields::finding::DESCRIPTION),
+        after: words(&fields::finding::AFTER),
         parts: finding.parts(),
         minutes: finding.show(&fields::finding::MINUTES, us),
     }
@@ -365,19 +375,4 @@ fn visit_line(book: &Book, site: &Site<'_>, visit: &Visit<'_>) -> Option<VisitLi
         why: visit.show(&fields::visit::STATE_WHY, us).or(note),
         left: skipped.chain(lacks).collect(),
     })
-}
-
-fn parts_used(book: &Book, site: &Site<'_>, date: NaiveDate) -> Vec<PartCount> {
-    let used = site.things().flat_map(|thing| thing.seen(&seen::PART_USED));
-    let today = used.filter(|seen| seen.stamp.wall().date_at(seen.utc_offset_min) == date);
-    let counted = today.filter_map(|seen| {
-        let parts = Parts::of(&seen::PART_USED, &seen.value);
-        let count = parts.get("count").and_then(|count| count.as_int());
-        Some(PartCount {
-            part: parts.words("part")?.to_owned(),
-            count: u64::try_from(count.unwrap_or(1)).unwrap_or(0),
-            site: book.name.clone(),
-        })
-    });
-    counted.collect()
 }

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use chrono::{Datelike, NaiveDate};
 use serde::Serialize;
 
 use headwalk_core::log::id::ThingId;
@@ -26,6 +27,8 @@ pub struct Story {
     site: String,
     valve: String,
     installed: Option<i64>,
+    /// Years since, as of the day.
+    age_years: Option<i64>,
     neighbours: Vec<String>,
     told: Vec<Line>,
     /// What was caught at its lowest head comes to so much.
@@ -43,17 +46,23 @@ struct Line {
 
 impl Story {
     /// Tells the story of the first valve of a site that was found to weep; none where none was.
-    pub fn read(store: &Store, books: &[Book]) -> Result<Option<Self>, Error> {
+    pub fn read(store: &Store, books: &[Book], date: NaiveDate) -> Result<Option<Self>, Error> {
         for book in books {
             let site = book.site();
             if let Some(valve) = first_weeping(&site) {
-                return Self::of(store, book, &site, valve).map(Some);
+                return Self::of(store, book, &site, valve, date).map(Some);
             }
         }
         Ok(None)
     }
 
-    fn of(store: &Store, book: &Book, site: &Site<'_>, valve: Valve<'_>) -> Result<Self, Error> {
+    fn of(
+        store: &Store,
+        book: &Book,
+        site: &Site<'_>,
+        valve: Valve<'_>,
+        date: NaiveDate,
+    ) -> Result<Self, Error> {
         let valves = site.valves();
         let place = |valve: &Valve<'_>| valve.show(&fields::valve::BOX_PLACE, UnitSystem::Us);
         let beside: Vec<_> = valves
@@ -79,10 +88,12 @@ impl Story {
         for kept in &kept {
             lines.extend(told_in(site, kept, &about));
         }
+        let installed = valve.installed().ok().map(|year| year.value);
         Ok(Self {
             site: book.name.clone(),
             valve: site.address(*valve),
-            installed: valve.installed().ok().map(|year| year.value),
+            installed,
+            age_years: installed.map(|year| i64::from(date.year()) - year),
             neighbours: beside.iter().map(|other| site.address(***other)).collect(),
             told: lines,
             leak_gallons_a_day: zone.and_then(|zone| caught(zone)),
@@ -91,9 +102,10 @@ impl Story {
 
     /// Writes the story.
     pub fn write(&self, page: &mut Page) {
-        let year = self
-            .installed
-            .map_or_else(String::new, |year| format!(", installed {year}"));
+        let year = self.installed.zip(self.age_years);
+        let year = year.map_or_else(String::new, |(year, age)| {
+            format!(", installed {year}, {age} years old")
+        });
         page.line(format!(
             "A VALVE THAT WEPT: {} at {}{year}",
             self.valve, self.site
