@@ -4,3 +4,4 @@ mod cli;
 mod demo;
 mod hub;
 mod reckon;
+mod schedule;

@@ -10,7 +10,7 @@ use headwalk_core::water::units::{
 use super::Formula;
 use super::answer::Answer;
 use super::pipes::PRESSURISED_PIPE;
-use super::value::Wrong;
+use super::value::{Wrong, all};
 
 const DIGGING: &str = "before any digging have buried lines located and marked (in the US call \
                        811), and wait for the marks; private lines are not marked.";
@@ -67,16 +67,6 @@ impl Formula for Leak {
         );
         Ok(lost(&leak).warnings(still))
     }
-}
-
-/// Returns the values where all of them are there, or names the first that is not.
-fn all<const N: usize>(given: [(&str, Option<f64>); N]) -> Result<[f64; N], Wrong> {
-    let missing = given.iter().find(|(_, value)| value.is_none());
-    if let Some((name, _)) = missing {
-        let names = given.map(|(name, _)| name).join(", ");
-        return Err(Wrong::missing(name, &format!("it takes {names}")));
-    }
-    Ok(given.map(|(_, value)| value.unwrap_or_default()))
 }
 
 fn lost(leak: &leak::Leak) -> Answer {

@@ -4,12 +4,12 @@ use serde::Deserialize;
 
 use headwalk_core::water::hydraulics;
 use headwalk_core::water::units::{
-    Allowed, Feet, FeetPerSecond, Fraction, Gpm, HazenWilliams, Inches, Psi, Seconds,
+    Allowed, Feet, FeetPerSecond, Fraction, Gpm, HazenWilliams, Inches, Kilopascals, Psi, Seconds,
 };
 
 use super::Formula;
 use super::answer::Answer;
-use super::value::Wrong;
+use super::value::{Wrong, all};
 
 /// What stands in the way of anyone who opens a pipe.
 pub const PRESSURISED_PIPE: &str = "shut the water off and let the pressure out before opening a \
@@ -197,14 +197,15 @@ impl Formula for Pressure {
     }
 }
 
-/// Surge when a valve stops the water in a PVC pipe at once.
+/// Surge when a valve stops the water in a pipe at once.
 ///
-/// In:  velocity_ft_s; dimension_ratio, outside diameter over wall (class 200: 21); length_ft, of
-///      pipe up to the valve.
+/// In:  velocity_ft_s; length_ft, of pipe up to the valve; and of PVC pipe dimension_ratio, outside
+///      diameter over wall (class 200: 21), or of any pipe inside_diameter_in, wall_in and
+///      modulus_kpa, its modulus of elasticity (PVC 2.76e6).
 /// Out: rise_psi, on top of the pressure there was; wave_ft_s; critical_seconds: a valve that takes
 ///      longer to shut gives less.
 ///
-/// Source: Joukowsky; wave speed by the formula for PVC pipe (its constants from memory).
+/// Source: Joukowsky; with dimension_ratio the wave speed of a PVC handbook, from memory.
 ///
 /// Example: headwalk reckon surge --set velocity_ft_s=5 --set dimension_ratio=21
 /// --set length_ft=300
@@ -217,19 +218,47 @@ pub struct Surge {}
 #[serde(deny_unknown_fields)]
 pub struct SurgeIn {
     velocity_ft_s: f64,
-    dimension_ratio: f64,
     length_ft: f64,
+    dimension_ratio: Option<f64>,
+    inside_diameter_in: Option<f64>,
+    wall_in: Option<f64>,
+    modulus_kpa: Option<f64>,
 }
 
 impl Formula for Surge {
     type In = SurgeIn;
 
     fn reckon(given: SurgeIn) -> Result<Answer, Wrong> {
-        let surge = hydraulics::surge(
+        let (velocity, length) = (
             FeetPerSecond::new(given.velocity_ft_s),
-            Fraction::new(given.dimension_ratio),
             Feet::new(given.length_ft),
-        )?;
+        );
+        let wall = [
+            ("inside_diameter_in", given.inside_diameter_in),
+            ("wall_in", given.wall_in),
+            ("modulus_kpa", given.modulus_kpa),
+        ];
+        let any = wall.iter().find(|(_, value)| value.is_some());
+        let (surge, from_memory) = match (given.dimension_ratio, any) {
+            (Some(_), Some((name, _))) => return Err(Wrong::beside(name, "dimension_ratio")),
+            (Some(ratio), None) => {
+                let surge = hydraulics::surge(velocity, Fraction::new(ratio), length)?;
+                let words =
+                    "the wave speed's constants are from memory: confirm them before design";
+                (surge, Some(words))
+            }
+            (None, None) => {
+                let why = "or give inside_diameter_in, wall_in and modulus_kpa";
+                return Err(Wrong::missing("dimension_ratio", why));
+            }
+            (None, Some(_)) => {
+                let [inside, wall, modulus] = all(wall)?;
+                let (inside, wall) = (Inches::new(inside), Inches::new(wall));
+                let modulus = Kilopascals::new(modulus);
+                let surge = hydraulics::surge_in_wall(velocity, inside, wall, modulus, length)?;
+                (surge, None)
+            }
+        };
         let time = surge.critical_time.get();
         Ok(Answer::default()
             .number("rise_psi", "pressure rises by", surge.rise.get(), Psi::UNIT)
@@ -245,7 +274,7 @@ impl Formula for Surge {
                 time,
                 Seconds::UNIT,
             )
-            .warnings(["the wave speed's constants are from memory: confirm them before design"])
+            .warnings(from_memory)
             .caution(PRESSURISED_PIPE))
     }
 }

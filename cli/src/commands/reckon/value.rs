@@ -68,6 +68,16 @@ impl Wrong {
     }
 }
 
+/// Returns the values where all of them are there, or names the first that is not.
+pub fn all<const N: usize>(given: [(&str, Option<f64>); N]) -> Result<[f64; N], Wrong> {
+    let missing = given.iter().find(|(_, value)| value.is_none());
+    if let Some((name, _)) = missing {
+        let names = given.map(|(name, _)| name).join(", ");
+        return Err(Wrong::missing(name, &format!("it takes {names}")));
+    }
+    Ok(given.map(|(_, value)| value.unwrap_or_default()))
+}
+
 impl fmt::Display for Wrong {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.message)

@@ -5,7 +5,7 @@ use headwalk_core::site::unit::Unit;
 
 use super::figure::{Shown, UNKNOWN};
 use super::programs::Check;
-use super::sheet::Sheet;
+use super::sheet::{OfZones, Sheet};
 use crate::output::{Page, Report};
 
 impl Report for Sheet {
@@ -20,14 +20,8 @@ impl Report for Sheet {
         let checks = self.program_check.iter().map(Check::row);
         section(page, "Program check", checks.collect());
         section(page, "Not known", self.unknown());
-        let assumed = self.assumed.iter().map(|assumed| {
-            let zones = match assumed.zones.as_slice() {
-                zones if zones.len() == self.zones.len() => "all".to_owned(),
-                zones => zones.join(", "),
-            };
-            [zones, assumed.what.clone()]
-        });
-        section(page, "Assumed", assumed.collect());
+        section(page, "Look at", self.by_zone(&self.warnings));
+        section(page, "Assumed", self.by_zone(&self.assumed));
         page.line("");
         page.rows(0, &self.cautions.map(|caution| [caution.to_owned()]));
     }
@@ -111,15 +105,16 @@ impl Sheet {
     }
 
     fn write_settings(&self, page: &mut Page) {
+        page.line("The controller beside it, in minutes a run and a week");
         let (depth, volume) = (self.unit(Unit::Inch), self.unit(Unit::Gallon));
         let heading = [
-            "controller",
-            "found: a run",
-            "min a week",
+            "",
+            "found: run",
+            "a week",
             &depth,
             "to plan",
-            "left: a run",
-            "min a week",
+            "left: run",
+            "a week",
             &depth,
             "to plan",
             "planned",
@@ -180,7 +175,63 @@ impl Sheet {
         rows
     }
 
+    /// What holds for which zones.
+    fn by_zone(&self, said: &[OfZones]) -> Vec<[String; 2]> {
+        let rows = said.iter().map(|said| {
+            let zones = match said.zones.len() {
+                all if all == self.zones.len() => "all".to_owned(),
+                _ => together(&said.zones),
+            };
+            [zones, said.what.clone()]
+        });
+        rows.collect()
+    }
+
     fn unit(&self, unit: Unit) -> String {
         unit.in_system(self.system).symbol().to_owned()
+    }
+}
+
+/// Returns zones as people list them: `zone-1..4, 7`.
+fn together(zones: &[String]) -> String {
+    let number = |zone: &String| zone.strip_prefix("zone-")?.parse::<u32>().ok();
+    let Some(numbers) = zones.iter().map(number).collect::<Option<Vec<_>>>() else {
+        return zones.join(", ");
+    };
+    let mut runs: Vec<(u32, u32)> = Vec::new();
+    for number in numbers {
+        match runs.last_mut() {
+            Some((_, last)) if *last + 1 == number => *last = number,
+            _ => runs.push((number, number)),
+        }
+    }
+    let runs = runs.into_iter().map(|(first, last)| match last - first {
+        0 => first.to_string(),
+        1 => format!("{first}, {last}"),
+        _ => format!("{first}..{last}"),
+    });
+    format!("zone-{}", runs.collect::<Vec<_>>().join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn zones_in_a_row_are_told_together() {
+        let zones = |names: &[&str]| {
+            names
+                .iter()
+                .map(|name| (*name).to_owned())
+                .collect::<Vec<_>>()
+        };
+        for (names, told) in [
+            (&["zone-3"][..], "zone-3"),
+            (&["zone-1", "zone-2", "zone-4"], "zone-1, 2, 4"),
+            (&["zone-1", "zone-2", "zone-3", "zone-9"], "zone-1..3, 9"),
+            (&["zone-1", "zone-bank"], "zone-1, zone-bank"),
+        ] {
+            assert_eq!(together(&zones(names)), told);
+        }
     }
 }

@@ -15,6 +15,7 @@ use headwalk_core::water::units::{Inches, Minutes};
 use super::figure::{self, Shown, starts_json};
 use super::programs::{Check, Runs};
 use super::weather::From;
+use super::why::{self, Class};
 
 /// `{"site": .., "logbook": ID, "on": DATE, "weather": .., "eto": FIGURE, .., "zones": [..]}`; a
 /// figure is `{"value": .., "unit": .., "shown": .., "why": [..]}`, and where it is not known its
@@ -41,7 +42,9 @@ pub struct Sheet {
     /// What is wrong with the programs as they stand.
     pub program_check: Vec<Check>,
     /// What was taken for granted, and for which zones.
-    pub assumed: Vec<Assumed>,
+    pub assumed: Vec<OfZones>,
+    /// What a person should look at, and for which zones.
+    pub warnings: Vec<OfZones>,
     pub cautions: [&'static str; 2],
     #[serde(skip)]
     pub system: UnitSystem,
@@ -94,9 +97,9 @@ pub struct Set {
     pub against_plan: Shown,
 }
 
-/// Something that was taken for granted.
+/// Something that holds for some zones.
 #[derive(Serialize)]
-pub struct Assumed {
+pub struct OfZones {
     pub what: String,
     /// Their addresses.
     pub zones: Vec<String>,
@@ -139,7 +142,8 @@ impl Sheet {
             gallons_as_found: Shown::measure(&plan.gallons_as_found, system),
             gallons_as_left: Shown::measure(&plan.gallons_as_left, system),
             program_check: super::programs::check(site, plan),
-            assumed: assumed(plan, system),
+            assumed: gathered(plan, Class::Assumed, system),
+            warnings: gathered(plan, Class::Warning, system),
             cautions: CAUTIONS,
             system,
         }
@@ -253,22 +257,23 @@ impl Set {
     }
 }
 
-/// Gathers what was assumed, with the zones that rest on it, in the order of the calculation.
-fn assumed(plan: &SitePlan, system: UnitSystem) -> Vec<Assumed> {
-    let mut all: Vec<Assumed> = Vec::new();
+/// Gathers the reasons of a class with the zones that rest on them, in the order of the
+/// calculation.
+fn gathered(plan: &SitePlan, class: Class, system: UnitSystem) -> Vec<OfZones> {
+    let mut all: Vec<OfZones> = Vec::new();
     let of_site = [plan.eto.why(), plan.rain.why(), plan.window.why()].concat();
-    for why in of_site.iter().filter(|why| super::why::is_assumed(why)) {
+    for why in of_site.iter().filter(|why| Class::of(why) == Some(class)) {
         let what = why.sentence(system);
         let zones = plan.zones.iter().map(|zone| zone.name.clone()).collect();
-        all.push(Assumed { what, zones });
+        all.push(OfZones { what, zones });
     }
     for zone in &plan.zones {
-        for why in super::why::all_of(zone).filter(|why| super::why::is_assumed(why)) {
+        for why in why::all_of(zone).filter(|why| Class::of(why) == Some(class)) {
             let what = why.sentence(system);
-            match all.iter_mut().find(|assumed| assumed.what == what) {
-                Some(assumed) if assumed.zones.contains(&zone.name) => {}
-                Some(assumed) => assumed.zones.push(zone.name.clone()),
-                None => all.push(Assumed {
+            match all.iter_mut().find(|said| said.what == what) {
+                Some(said) if said.zones.contains(&zone.name) => {}
+                Some(said) => said.zones.push(zone.name.clone()),
+                None => all.push(OfZones {
                     what,
                     zones: vec![zone.name.clone()],
                 }),

@@ -118,31 +118,43 @@ pub fn all_of(zone: &ZonePlan) -> impl Iterator<Item = &Why> {
     figures.into_iter().chain(settings).flatten()
 }
 
-/// Whether a reason is something that nobody measured or said: what an auditor asks about first.
-pub fn is_assumed(why: &Why) -> bool {
-    match why {
-        Why::EtMethod { assumed } => !assumed.is_empty(),
-        Why::Coefficient { basis, .. } => {
-            matches!(basis, Basis::S623FromMemory | Basis::Establishment)
-        }
-        Why::RainCounted { from, .. } | Why::Window { from, .. } | Why::DepletionFrom(from) => {
-            *from == From::Default
-        }
-        Why::DaysMissing { .. }
-        | Why::RainMissing { .. }
-        | Why::ShadeNotCounted(_)
-        | Why::HeadsChangedSince
-        | Why::CansAboveFlow { .. }
-        | Why::Warning(_)
-        | Why::FlowFromRate { .. }
-        | Why::UniformityAssumed { .. }
-        | Why::CapacityOfSoil(_)
-        | Why::RootsAssumed
-        | Why::CompactionNotCounted
-        | Why::WaitsTooLong { .. }
-        | Why::IntakeOf(_)
-        | Why::FlatAssumed
-        | Why::TwoVersions { .. } => true,
-        _ => false,
+/// What an auditor asks about first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Class {
+    /// Nobody measured or said it.
+    Assumed,
+    /// Something is odd, or plants or pavement will suffer.
+    Warning,
+}
+
+impl Class {
+    /// Returns the class of a reason; none where it is a plain step of the calculation.
+    pub fn of(why: &Why) -> Option<Self> {
+        let assumed = match why {
+            Why::HeadsChangedSince
+            | Why::CansAboveFlow { .. }
+            | Why::Warning(_)
+            | Why::WaitsTooLong { .. }
+            | Why::CompactionNotCounted
+            | Why::TwoVersions { .. } => return Some(Self::Warning),
+            Why::EtMethod { assumed } => !assumed.is_empty(),
+            Why::Coefficient { basis, .. } => {
+                matches!(basis, Basis::S623FromMemory | Basis::Establishment)
+            }
+            Why::RainCounted { from, .. } | Why::Window { from, .. } | Why::DepletionFrom(from) => {
+                *from == From::Default
+            }
+            Why::DaysMissing { .. }
+            | Why::RainMissing { .. }
+            | Why::ShadeNotCounted(_)
+            | Why::FlowFromRate { .. }
+            | Why::UniformityAssumed { .. }
+            | Why::CapacityOfSoil(_)
+            | Why::RootsAssumed
+            | Why::IntakeOf(_)
+            | Why::FlatAssumed => true,
+            _ => false,
+        };
+        assumed.then_some(Self::Assumed)
     }
 }
