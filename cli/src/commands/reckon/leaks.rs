@@ -2,6 +2,7 @@
 
 use serde::Deserialize;
 
+use headwalk_core::site::finding::Caution;
 use headwalk_core::water::leak::{self, SHARP_EDGE};
 use headwalk_core::water::units::{
     Fraction, Gallons, Gpm, Inches, Millilitres, Minutes, Psi, Seconds, SquareInches,
@@ -9,11 +10,7 @@ use headwalk_core::water::units::{
 
 use super::Formula;
 use super::answer::Answer;
-use super::pipes::PRESSURISED_PIPE;
 use super::value::{Wrong, all};
-
-const DIGGING: &str = "before any digging have buried lines located and marked (in the US call \
-                       811), and wait for the marks; private lines are not marked.";
 
 /// What a leak loses, from the meter with every valve shut, or from a catch.
 ///
@@ -75,8 +72,7 @@ fn lost(leak: &leak::Leak) -> Answer {
         .number("gpm", "loses", leak.flow.get(), Gpm::UNIT)
         .number("gal_per_day", "in a day", leak.per_day.get(), gallons)
         .number("gal_per_month", "in 30 days", leak.per_month.get(), gallons)
-        .caution(DIGGING)
-        .caution(PRESSURISED_PIPE)
+        .caution(Caution::DiggingOnPressure.sentence())
 }
 
 /// What a hole or crack loses under pressure.

@@ -3,7 +3,7 @@
 use serde::Deserialize;
 
 use headwalk_core::water::runtime;
-use headwalk_core::water::soak::{self, RunOffLimit, WholeMinutes};
+use headwalk_core::water::soak::{self, Cycles, RunOffLimit, WholeMinutes};
 use headwalk_core::water::soil::{self, Slope, Texture};
 use headwalk_core::water::units::{Fraction, Inches, InchesPerHour, Minutes, Percent};
 
@@ -109,7 +109,7 @@ impl Formula for Seasonal {
 
 /// What wins over any computed time.
 pub const RESTRICTIONS: &str =
-    "local watering days, hours and drought stages win over computed times.";
+    "Local watering days, hours and drought stages win over computed times.";
 
 /// A run time in cycles that do not run off, with the soak between them.
 ///
@@ -147,22 +147,7 @@ impl Formula for Soak {
         let (intake, storage) = given.ground()?;
         let rate = InchesPerHour::new(given.rate_in_h);
         let split = soak::cycles(Minutes::new(given.minutes), rate, intake, storage)?;
-        let answer = Answer::default()
-            .count("cycles", "cycles", split.cycles)
-            .number(
-                "minutes_per_cycle",
-                "each",
-                split.minutes_per_cycle.get(),
-                Minutes::UNIT,
-            )
-            .number(
-                "soak_minutes",
-                "soak between",
-                split.soak.get(),
-                Minutes::UNIT,
-            );
-        let answer = whole(answer, split.whole);
-        Ok(limit(answer, split.limit)
+        Ok(in_cycles(Answer::default(), &split)
             .number(
                 "intake_in_h",
                 "intake of the soil",
@@ -210,8 +195,26 @@ fn texture(name: &str) -> Result<Texture, Wrong> {
     })
 }
 
-/// Adds how long a zone may run before water runs off.
-pub fn limit(answer: Answer, limit: RunOffLimit) -> Answer {
+/// Adds a run time in cycles: how long one may be, exactly, and as a controller takes them.
+pub fn in_cycles(answer: Answer, split: &Cycles) -> Answer {
+    let answer = limit(answer, split.limit)
+        .count("cycles", "cycles", split.cycles)
+        .number(
+            "minutes_per_cycle",
+            "each",
+            split.minutes_per_cycle.get(),
+            Minutes::UNIT,
+        )
+        .number(
+            "soak_minutes",
+            "soak between",
+            split.soak.get(),
+            Minutes::UNIT,
+        );
+    whole(answer, split.whole)
+}
+
+fn limit(answer: Answer, limit: RunOffLimit) -> Answer {
     let longest = match limit {
         RunOffLimit::None => None,
         RunOffLimit::After(longest) => Some(longest.get()),
@@ -226,8 +229,7 @@ pub fn limit(answer: Answer, limit: RunOffLimit) -> Answer {
     )
 }
 
-/// Adds the cycles of whole minutes that a controller takes.
-pub fn whole(answer: Answer, whole: WholeMinutes) -> Answer {
+fn whole(answer: Answer, whole: WholeMinutes) -> Answer {
     let (set, warning) = match whole {
         WholeMinutes::Program {
             cycles,

@@ -2,6 +2,7 @@
 
 use serde::Deserialize;
 
+use headwalk_core::site::finding::Caution;
 use headwalk_core::water::hydraulics;
 use headwalk_core::water::units::{
     Allowed, Feet, FeetPerSecond, Fraction, Gpm, HazenWilliams, Inches, Kilopascals, Psi, Seconds,
@@ -10,10 +11,6 @@ use headwalk_core::water::units::{
 use super::Formula;
 use super::answer::Answer;
 use super::value::{Wrong, all};
-
-/// What stands in the way of anyone who opens a pipe.
-pub const PRESSURISED_PIPE: &str = "shut the water off and let the pressure out before opening a \
-                                    pipe; local code and licensed practice come first.";
 
 /// Pressure lost in a straight pipe, and the speed of the water.
 ///
@@ -193,7 +190,7 @@ impl Formula for Pressure {
             .number("head_psi", "pressure at the head", at_head.get(), Psi::UNIT)
             .number("elevation_psi", "the rise takes", taken.get(), Psi::UNIT)
             .warnings(dry)
-            .caution(PRESSURISED_PIPE))
+            .caution(Caution::PressurisedPipe.sentence()))
     }
 }
 
@@ -275,6 +272,6 @@ impl Formula for Surge {
                 Seconds::UNIT,
             )
             .warnings(from_memory)
-            .caution(PRESSURISED_PIPE))
+            .caution(Caution::PressurisedPipe.sentence()))
     }
 }

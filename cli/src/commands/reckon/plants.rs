@@ -154,7 +154,7 @@ impl Formula for Budget {
         let gallons = Gallons::UNIT;
         let answer = Answer::default()
             .number("allowance_gal", "allowance", allowance.get(), gallons)
-            .caution("the local ordinance and its own factors win over these figures.");
+            .caution("The local ordinance and its own factors win over these figures.");
         let Some(zones) = given.zones else {
             return Ok(answer);
         };

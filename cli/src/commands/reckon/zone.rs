@@ -9,7 +9,7 @@ use headwalk_core::water::units::{
 
 use super::Formula;
 use super::answer::Answer;
-use super::minutes::{RESTRICTIONS, limit, whole};
+use super::minutes::{RESTRICTIONS, in_cycles};
 use super::value::Wrong;
 
 /// The whole chain for one zone: from soil and weather to cycles of whole minutes.
@@ -123,22 +123,7 @@ impl Formula for Zone {
                 "",
             )
             .number("minutes", "run time", plan.upper.get(), Minutes::UNIT);
-        let split = plan.cycles;
-        let answer = limit(answer, split.limit)
-            .count("cycles", "cycles", split.cycles)
-            .number(
-                "minutes_per_cycle",
-                "each",
-                split.minutes_per_cycle.get(),
-                Minutes::UNIT,
-            )
-            .number(
-                "soak_minutes",
-                "soak between",
-                split.soak.get(),
-                Minutes::UNIT,
-            );
-        Ok(whole(answer, split.whole)
+        Ok(in_cycles(answer, &plan.cycles)
             .number(
                 "gross_in",
                 "falls on the zone",
@@ -171,7 +156,7 @@ fn named(error: OutOfRange) -> Wrong {
     error.into()
 }
 
-/// What [`whole`] has warned of already is not said again.
+/// What [`in_cycles`] has warned of already is not said again.
 fn distinct(warnings: &[schedule::Warning]) -> impl Iterator<Item = &schedule::Warning> {
     warnings
         .iter()
