@@ -19,7 +19,9 @@ mod output;
 mod record;
 mod roots;
 mod said;
+mod table_file;
 mod told;
+mod unsent;
 mod value_json;
 
 use std::process::ExitCode;

@@ -86,7 +86,7 @@ fn put_in(args: &Args, store: &Store, call: &Call) -> Result<Vec<Recorded>, Erro
     let mut actions = Vec::new();
     for (at, typed) in (0..).zip(expanded(&args.what)?) {
         let meant = Meant::read(&typed)?;
-        let mut new = meant.begun(&site, &typed, at, call)?;
+        let mut new = meant.begun(&site, at, call)?;
         for (name, text) in &pairs {
             let text = with_id(&site, meant.kind, name, text)?;
             new = said(new, name, &text, call)?;
@@ -146,14 +146,15 @@ const MOST_AT_ONCE: u32 = 100;
 const ORDER_STEP: i64 = 10;
 
 /// What a person means to put in.
-struct Meant {
+pub(super) struct Meant {
+    typed: String,
     kind: ThingKind,
     label: Option<String>,
 }
 
 impl Meant {
     /// Reads `zone-7`, `7`, `head 3-07`, `3-07`, `valve-7`, `controller`, `spot-2`.
-    fn read(typed: &str) -> Result<Self, Error> {
+    pub(super) fn read(typed: &str) -> Result<Self, Error> {
         let plain = typed.trim().to_lowercase().replace([' ', '_', '#'], "-");
         let (first, rest) = plain.split_once('-').unwrap_or((&plain, ""));
         let number = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
@@ -170,12 +171,23 @@ impl Meant {
             }
         };
         let label = (!label.is_empty()).then(|| label.to_owned());
-        Ok(Self { kind, label })
+        let typed = typed.to_owned();
+        Ok(Self { typed, kind, label })
+    }
+
+    /// Returns what was typed.
+    pub(super) fn typed(&self) -> &str {
+        &self.typed
+    }
+
+    /// Returns what kind of thing it is.
+    pub(super) const fn kind(&self) -> ThingKind {
+        self.kind
     }
 
     /// Begins it where it belongs; `at` others of this call stand before it in the walk.
-    fn begun(&self, site: &Site<'_>, typed: &str, at: i64, call: &Call) -> Result<NewThing, Error> {
-        if let Ok(there) = site.find(typed)
+    pub(super) fn begun(&self, site: &Site<'_>, at: i64, call: &Call) -> Result<NewThing, Error> {
+        if let Ok(there) = site.find(&self.typed)
             && there.kind == Some(self.kind)
             && !there.is_removed()
         {

@@ -69,8 +69,9 @@ struct Line {
     device: String,
     #[serde(skip)]
     during: Option<String>,
+    /// When it came here, for people, where that was not at once.
     #[serde(skip)]
-    reached: String,
+    reached: Option<String>,
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
@@ -113,6 +114,9 @@ fn wanted(kind: ThingKind, name: &str) -> Result<What, Error> {
         },
     )
 }
+
+/// An entry that came here within this time was written here, or next to here.
+const AT_ONCE_MS: i64 = 60_000;
 
 /// What a replay of one thing needs at hand.
 struct Replay<'a> {
@@ -159,7 +163,8 @@ impl Replay<'_> {
             unseen,
             device: self.devices.name(kept.entry.device),
             during: visit.map(|visit| visit_called(self.site, visit)),
-            reached: told::plain_wall(kept.arrived, offset),
+            reached: (kept.arrived.since(kept.stamp.wall()) >= AT_ONCE_MS)
+                .then(|| told::plain_wall(kept.arrived, offset)),
         }
     }
 
@@ -211,7 +216,10 @@ impl Line {
     /// Returns what is said of it, a line each.
     fn told(&self) -> Vec<String> {
         let how = self.said.told.how.as_ref().map(|how| format!(", {how}"));
-        let during = self.during.as_ref().map(|visit| format!(", {visit}"));
+        let during = self
+            .during
+            .as_ref()
+            .map(|visit| format!(", during {visit}"));
         let (how, during) = (how.unwrap_or_default(), during.unwrap_or_default());
         let mut lines = vec![format!("{} {}{how}{during}", self.what, self.said.shown)];
         for other in &self.replaced {
@@ -229,8 +237,8 @@ impl Line {
         if let Some(clock) = &self.said.told.clock_said {
             lines.push(format!("the device's clock said {clock}"));
         }
-        if self.reached != self.said.when {
-            lines.push(format!("reached this store {}", self.reached));
+        if let Some(reached) = &self.reached {
+            lines.push(format!("reached this store {reached}"));
         }
         lines
     }
@@ -240,9 +248,16 @@ impl Report for History {
     fn write(&self, page: &mut Page) {
         page.line(format!("{} at {}", self.name, self.site));
         let mut rows = Vec::new();
+        let mut before = None;
         for line in &self.said {
             let said = &line.said;
-            let mut first = [said.when.clone(), said.told.by.clone(), line.device.clone()];
+            // What one entry said stands under one who and when.
+            let entry = (&said.told.device, line.seq);
+            let mut first = match before == Some(entry) {
+                true => Default::default(),
+                false => [said.when.clone(), said.told.by.clone(), line.device.clone()],
+            };
+            before = Some(entry);
             for told in line.told() {
                 let [when, by, device] = std::mem::take(&mut first);
                 rows.push([when, by, device, told]);

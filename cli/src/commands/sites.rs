@@ -2,17 +2,15 @@
 
 use serde::Serialize;
 
-use headwalk_core::merge::replay::State;
-use headwalk_core::site::fields;
-use headwalk_core::site::finding::Status;
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::words::Vocabulary;
+use headwalk_core::site::things::{Finding, Site};
 use headwalk_core::store::Store;
 
 use crate::call::Call;
 use crate::error::Error;
 use crate::output::{Page, Report};
 use crate::roots::{Root, Roots};
+use crate::unsent::Unsent;
 
 /// List the sites in this store, with what is open at each.
 ///
@@ -34,66 +32,46 @@ struct SiteLine {
     site: String,
     zones: usize,
     heads: usize,
-    /// Findings that are neither fixed and checked nor accepted as they are.
+    /// Findings that are neither fixed nor accepted as they are.
     open_findings: usize,
     /// Fields that stand in two versions.
     two_versions: usize,
     entries: u64,
+    /// How many of them are not yet at the office; none where this store has no hub.
+    not_yet_at_the_office: Option<u64>,
 }
 
 pub fn run(_: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let roots = Roots::of(&store)?;
+    let unsent = Unsent::of(&store)?;
     let sites = roots
         .of_kind(ThingKind::Site)
-        .map(|root| SiteLine::of(&store, root))
+        .map(|root| SiteLine::of(&store, root, unsent.as_ref()))
         .collect::<Result<_, _>>()?;
     call.print(&Sites { sites })
 }
 
 impl SiteLine {
-    fn of(store: &Store, root: &Root) -> Result<Self, Error> {
+    fn of(store: &Store, root: &Root, unsent: Option<&Unsent>) -> Result<Self, Error> {
         let state = store.state(root.id)?;
+        let site = Site::of(&state, root.id);
+        let (zones, findings) = (site.zones(), site.findings());
+        let is_open = |finding: &Finding<'_>| !finding.status().is_closed();
         Ok(Self {
             logbook: root.id.to_string(),
             site: root.name.clone(),
-            zones: count(&state, ThingKind::Zone),
-            heads: count(&state, ThingKind::Head),
-            open_findings: open_findings(&state),
+            zones: zones.len(),
+            heads: zones.iter().map(|zone| zone.heads().len()).sum(),
+            open_findings: findings.iter().filter(|finding| is_open(finding)).count(),
             two_versions: state
                 .registers()
                 .filter(|(_, _, register)| register.stands_in_two_versions())
                 .count(),
             entries: store.vector(root.id)?.entries(),
+            not_yet_at_the_office: unsent.map(|unsent| unsent.of_logbook(root.id)),
         })
     }
-}
-
-/// Counts the things of a kind that have not been removed.
-fn count(state: &State, kind: ThingKind) -> usize {
-    let is_there = |thing| {
-        let removed = state.value(thing, fields::any::REMOVED.number);
-        removed.and_then(|value| value.as_bool()) != Some(true)
-    };
-    state
-        .registers()
-        .filter(|(thing, field, register)| {
-            *field == fields::any::KIND.number
-                && register.in_force().value.as_text() == Some(kind.word())
-                && is_there(*thing)
-        })
-        .count()
-}
-
-fn open_findings(state: &State) -> usize {
-    let open = |status: Option<Status>| status.is_some_and(|status| !status.is_closed());
-    state
-        .registers()
-        .filter(|(_, field, register)| {
-            *field == fields::finding::STATUS.number
-                && open(Status::read(&register.in_force().value))
-        })
-        .count()
 }
 
 impl Report for Sites {
@@ -109,10 +87,19 @@ impl Report for Sites {
                 site.heads.to_string(),
                 site.open_findings.to_string(),
                 site.two_versions.to_string(),
+                site.not_yet_at_the_office
+                    .map_or_else(|| "no hub".to_owned(), |n| n.to_string()),
             ]
         };
         let rows: Vec<_> = self.sites.iter().map(row).collect();
-        let heading = ["site", "zones", "heads", "open findings", "two versions"];
+        let heading = [
+            "site",
+            "zones",
+            "heads",
+            "open findings",
+            "two versions",
+            "not yet at the office",
+        ];
         page.table(heading, &rows);
     }
 }

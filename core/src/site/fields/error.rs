@@ -75,8 +75,10 @@ pub enum Refusal {
         high: String,
     },
     /// Not one of the fixed choices.
-    #[error("`{got}` is not one of its choices{}; they are {}", DidYouMean(close),
-    choices.join(", "))]
+    #[error(
+        "`{got}` is not one of its choices{}",
+        MeantOrAll(close, "they are", choices)
+    )]
     NotAChoice {
         /// What was typed.
         got: String,
@@ -86,7 +88,7 @@ pub enum Refusal {
         choices: Vec<&'static str>,
     },
     /// A record has no such part.
-    #[error("it has no part `{got}`{}; its parts are {}", DidYouMean(close), parts.join(", "))]
+    #[error("it has no part `{got}`{}", MeantOrAll(close, "its parts are", parts))]
     UnknownPart {
         /// What was typed.
         got: String,
@@ -158,6 +160,19 @@ impl fmt::Display for DidYouMean<'_> {
             Ok(())
         } else {
             f.write_str("?")
+        }
+    }
+}
+
+/// Ends a sentence with the closest names; where none is close, with all there are.
+struct MeantOrAll<'a>(&'a [&'static str], &'static str, &'a [&'static str]);
+
+impl fmt::Display for MeantOrAll<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self(close, these_are, all) = self;
+        match close {
+            [] => write!(f, "; {these_are} {}", all.join(", ")),
+            close => DidYouMean(close).fmt(f),
         }
     }
 }
