@@ -2,11 +2,6 @@
 //!
 //! Exit codes: 0 done, 1 the work failed, 2 the input was wrong.
 
-#![expect(
-    dead_code,
-    reason = "the frame is there before the commands that use all of it"
-)]
-
 mod args;
 mod call;
 mod commands;

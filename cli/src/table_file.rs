@@ -8,6 +8,7 @@ use std::path::Path;
 use headwalk_core::site::unit::Unit;
 
 use crate::error::{Error, Kind};
+use crate::output::counted;
 
 /// A table as it was read, every cell still text.
 pub struct TableFile {
@@ -60,11 +61,9 @@ impl TableFile {
             let record = record.map_err(|error| no_table(path, &error))?;
             let line = record.position().map_or(0, csv::Position::line);
             if record.len() != columns.len() {
-                let (has, wants) = (record.len(), columns.len());
-                faults.line(
-                    line,
-                    &format!("it has {has} cells, and the heading has {wants}"),
-                );
+                let has = counted(record.len() as u64, "cell", "cells");
+                let wants = columns.len();
+                faults.line(line, &format!("it has {has}, and the heading has {wants}"));
                 continue;
             }
             let cells = record.iter().map(|cell| cell.trim().to_owned()).collect();

@@ -1,6 +1,8 @@
 //! Shared scaffolding of the end-to-end tests: a scratch folder, a fixed clock and the real
 //! binaries. Start at [`TestEnv`].
 
+mod hub;
+
 use std::collections::BTreeMap;
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -8,6 +10,8 @@ use std::process::{Command, Output, Stdio};
 use std::sync::OnceLock;
 
 use tempfile::TempDir;
+
+pub use hub::TestHub;
 
 /// A scratch folder in which the real commands run at a fixed moment.
 #[derive(Debug)]
@@ -32,6 +36,12 @@ impl TestEnv {
     /// Sets the clock to this moment, in RFC 3339.
     pub fn set_now(&mut self, now: &str) {
         now.clone_into(&mut self.now);
+    }
+
+    /// Returns the moment to which the clock is set.
+    #[must_use]
+    pub fn now(&self) -> &str {
+        &self.now
     }
 
     /// Returns a path in the folder.

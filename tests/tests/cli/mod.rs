@@ -1,9 +1,14 @@
 //! The command: what it prints, to whom, and with which exit code.
 
+mod crash;
+mod examples;
 mod hub;
 mod record;
 mod store;
+mod tables;
 mod two_versions;
+mod walk;
+mod weather;
 
 use expect_test::Expect;
 use headwalk_tests::TestEnv;

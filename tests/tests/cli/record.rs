@@ -131,9 +131,9 @@ fn a_site_and_its_things_are_added_with_what_is_known() {
         &env,
         "sites",
         &expect![[r#"
-        site         zones  heads  open findings  two versions
-        Maple Court  1      3      0              0
-    "#]],
+            site         zones  heads  open findings  two versions  not yet at the office
+            Maple Court  1      3      0              0             no hub
+        "#]],
     );
     check(
         &env,
@@ -148,7 +148,8 @@ fn a_site_and_its_things_are_added_with_what_is_known() {
                   "heads": 3,
                   "open_findings": 0,
                   "two_versions": 0,
-                  "entries": 5
+                  "entries": 5,
+                  "not_yet_at_the_office": null
                 }
               ]
             }

@@ -54,12 +54,6 @@ impl Met {
             .map(|carried| carried.sent)
             .sum()
     }
-
-    /// Returns how many entries the device came to hold.
-    pub fn received(&self) -> u64 {
-        let carried = self.summary.logbooks.values();
-        carried.map(|carried| carried.received).sum()
-    }
 }
 
 impl Fleet {

@@ -1,0 +1,157 @@
+//! The examples in the help texts run as they stand.
+
+use std::collections::BTreeSet;
+
+use headwalk_tests::{TestEnv, TestHub};
+
+use super::maple_court;
+
+/// What each example needs before it, and the example, in an order that makes one story.
+const STORY: &[(&[&str], &str)] = &[
+    (&[], r#"init --person "Ana Ruiz""#),
+    (
+        &[
+            r#"add site "Maple Court""#,
+            r#"add maple zone-1"#,
+            r#"add maple zone-2"#,
+            r#"add maple zone-3 area 850sqft soil loam plants lawn"#,
+            r#"add maple 3-01..3-07 head-kind spray arc half radius 12 flow 1.3"#,
+            r#"add maple valve-3"#,
+        ],
+        "sites",
+    ),
+    (&[], r#"site "Maple Court""#),
+    (
+        &[],
+        r#"add "Maple Court" zone-7 area 850sqft soil "clay loam""#,
+    ),
+    (
+        &[],
+        r#"visit start "Maple Court" --purpose inspection --crew "Crew 2""#,
+    ),
+    (&[], "visit ran zone-1 zone-2 --good"),
+    (&[], r#"visit skip zone-3 --why "dog in the yard""#),
+    (&[], "visit show"),
+    (&[], r#"visit finish --why "rain, the client knows""#),
+    (&[], r#"visit start "Maple Court" --purpose inspection"#),
+    (&[], r#"note "Maple Court" 3-07 arc 180 radius 12ft"#),
+    (
+        &[],
+        r#"finding "Maple Court" 3-02 head-tilted remedy "straighten, firm the soil""#,
+    ),
+    (
+        &[r#"add station "North yard" latitude 42 elevation 300ft"#],
+        r#"weather add "North yard" 2026-07-14 rain 0.2in et 0.21in"#,
+    ),
+    (
+        &[],
+        r#"weather add "North yard" 2026-07-14 tmin 61F tmax 88F rain 0in"#,
+    ),
+    (&[], r#"weather import "North yard" days.csv"#),
+    (&[], r#"weather list "North yard" --from 2026-07-01"#),
+    (&[], r#"state "Maple Court" zone-7 --as-of 2026-07-14"#),
+    (&[], r#"import zones.csv --site "Maple Court""#),
+    (&[], r#"export zones --site "Maple Court" --out zones.csv"#),
+    (
+        &["init --person Ben --store stick.redb"],
+        "exchange --with stick.redb",
+    ),
+    (&[], "versions"),
+    (
+        &[
+            "note maple 3-07 arc 90",
+            "note maple 3-07 arc 120 --store stick.redb",
+            "exchange --with stick.redb",
+        ],
+        r#"choose "Maple Court" 3-07 arc A"#,
+    ),
+    (
+        &["note maple valve-3 solenoid-ohms 34"],
+        r#"history "Maple Court" valve-3 solenoid-ohms --as-known "2026-07-14 07:30""#,
+    ),
+    (
+        &[],
+        r#"enrol http://127.0.0.1:8080 4H7QX-2MK9R --device "Truck 2 tablet""#,
+    ),
+    (&[], "devices"),
+    (
+        &[],
+        r#"schedule "Maple Court" --on 2026-07-14 --why zone-3"#,
+    ),
+    (&[], "verify"),
+    (&[], "rebuild"),
+];
+
+/// Commands whose examples are run by tests of their own.
+const ELSEWHERE: [&str; 3] = ["demo", "hub", "reckon"];
+
+#[test]
+fn every_example_of_every_command_runs() {
+    let env = TestEnv::new();
+    env.write(
+        "days.csv",
+        "date,tmin_c,tmax_c,rain_mm\n2026-07-12,16,29,0\n",
+    );
+    env.write("zones.csv", "thing,area (sqft)\nzone-2,400\n");
+    let hub = TestHub::start(&env);
+    let code = hub.first_code.clone().unwrap();
+    for (before, example) in STORY {
+        for line in *before {
+            env.ok(line);
+        }
+        let line = example.replace("http://127.0.0.1:8080", &hub.url);
+        env.ok(&line.replace("4H7QX-2MK9R", &code));
+    }
+    let run: BTreeSet<_> = STORY
+        .iter()
+        .map(|(_, example)| (*example).to_owned())
+        .collect();
+    assert_eq!(examples(&env), run);
+}
+
+/// Reads the examples out of the help of every command and of its steps.
+fn examples(env: &TestEnv) -> BTreeSet<String> {
+    let mut found = BTreeSet::new();
+    for command in commands(&env.ok("--help")) {
+        if ELSEWHERE.contains(&command.as_str()) {
+            continue;
+        }
+        let help = env.ok(&format!("{command} --help"));
+        let steps = commands(&help);
+        let own = example(&help).unwrap_or_else(|| panic!("{command} has no example"));
+        // A command that has steps begins with the example of one of them.
+        found.insert(own);
+        for step in steps {
+            let help = env.ok(&format!("{command} {step} --help"));
+            found.insert(example(&help).unwrap_or_else(|| panic!("{command} {step} has none")));
+        }
+    }
+    found
+}
+
+/// The names under `Commands:`.
+fn commands(help: &str) -> Vec<String> {
+    let listed = help.split("Commands:\n").nth(1).unwrap_or("");
+    let listed = listed.lines().take_while(|line| !line.is_empty());
+    let names = listed.filter(|line| line.starts_with("  ") && !line.starts_with("   "));
+    names
+        .filter_map(|line| Some(line.split_whitespace().next()?.to_owned()))
+        .collect()
+}
+
+/// What stands behind `Example: headwalk`; it may go on in the next line.
+fn example(help: &str) -> Option<String> {
+    let after = help.split("Example: headwalk ").nth(1)?;
+    let lines = after.lines().take_while(|line| !line.is_empty());
+    Some(lines.collect::<Vec<_>>().join(" "))
+}
+
+#[test]
+fn help_fits_a_hundred_columns() {
+    let env = maple_court();
+    for command in commands(&env.ok("--help")) {
+        for line in env.ok(&format!("{command} --help")).lines() {
+            assert!(line.chars().count() <= 100, "{command}: {line}");
+        }
+    }
+}
