@@ -136,10 +136,23 @@ fn chance<const N: usize>() -> Result<[u8; N], Error> {
     Ok(bytes)
 }
 
-/// Keeps panics off the screen. Reading a damaged file may panic in the engine underneath, which
-/// core turns into an ordinary error; any other panic is our bug and is told as one.
+/// Keeps panics off the screen. The engine under the store panics on some damaged files: that is
+/// an error like any other, which core tells where it opens a file, and this where one is read
+/// later. Any other panic is our bug and is told as one.
 pub struct Bugs {
-    last: Arc<Mutex<Option<String>>>,
+    last: Arc<Mutex<Option<Panic>>>,
+}
+
+/// The last panic.
+struct Panic {
+    words: String,
+    whose: Whose,
+}
+
+/// Whose code panicked.
+enum Whose {
+    Engine,
+    Ours,
 }
 
 /// Begins to catch panics.
@@ -147,13 +160,22 @@ pub fn catch_bugs() -> Bugs {
     let last = Arc::new(Mutex::new(None));
     let seen = Arc::clone(&last);
     panic::set_hook(Box::new(move |panic| {
-        let place = panic.location().map(ToString::to_string);
         let payload = panic.payload();
         let words = payload.downcast_ref::<String>().map(String::as_str);
         let words = words.or_else(|| payload.downcast_ref::<&str>().copied());
         let words = words.unwrap_or("no reason was given");
-        *seen.lock().unwrap_or_else(PoisonError::into_inner) =
-            Some(format!("{words} ({})", place.unwrap_or_default()));
+        let place = panic
+            .location()
+            .map(ToString::to_string)
+            .unwrap_or_default();
+        let whose = match place.contains("/redb-") {
+            true => Whose::Engine,
+            false => Whose::Ours,
+        };
+        *seen.lock().unwrap_or_else(PoisonError::into_inner) = Some(Panic {
+            words: format!("{words} ({place})"),
+            whose,
+        });
     }));
     Bugs { last }
 }
@@ -163,13 +185,26 @@ impl Bugs {
     pub fn guard(&self, work: impl FnOnce() -> Result<(), Error>) -> Result<(), Error> {
         panic::catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
             let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
-            let words = last.take().unwrap_or_default();
-            let message = format!("headwalk itself made a mistake: {words}");
-            Err(Error::new(Kind::Bug, message).hint(
-                "nothing half done was kept. Please report this sentence, and run `headwalk \
-                 verify`.",
-            ))
+            Err(last
+                .take()
+                .map_or_else(|| Self::told("no reason was given"), Panic::told))
         })
+    }
+
+    fn told(words: &str) -> Error {
+        let message = format!("headwalk itself made a mistake: {words}");
+        Error::new(Kind::Bug, message).hint(
+            "nothing half done was kept. Please report this sentence, and run `headwalk verify`.",
+        )
+    }
+}
+
+impl Panic {
+    fn told(self) -> Error {
+        match self.whose {
+            Whose::Engine => headwalk_core::store::Error::NotAStore.into(),
+            Whose::Ours => Bugs::told(&self.words),
+        }
     }
 }
 

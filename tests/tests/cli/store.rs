@@ -7,7 +7,7 @@ use headwalk_core::log::id::{DeviceId, StoreId};
 use headwalk_core::store::{NewStore, Store};
 use headwalk_tests::TestEnv;
 
-use super::check;
+use super::{check, maple_court};
 
 #[test]
 fn a_store_begins_once() {
@@ -180,4 +180,31 @@ fn a_clock_that_is_no_moment_is_refused() {
     "#]],
     );
     assert!(!env.path("headwalk.redb").exists());
+}
+
+#[test]
+fn however_a_store_is_damaged_it_is_told_plainly() {
+    let env = maple_court();
+    let whole = fs::read(env.path("headwalk.redb")).unwrap();
+    let mut told_damaged = 0;
+    for seed in 0..60_usize {
+        let mut bytes = whole.clone();
+        let length = bytes.len();
+        for nth in 0..40 {
+            bytes[(seed * 7_919 + nth * 104_729) % length] ^= 0xff;
+        }
+        for line in ["state", "verify"] {
+            env.write("damaged.redb", &bytes);
+            let ran = env.run(&format!("{line} --store damaged.redb"));
+            assert!(matches!(ran.code, Some(0 | 1)), "{seed}: {ran}");
+            for word in ["panicked", "mistake", "registry"] {
+                assert!(!ran.stderr.contains(word), "{seed}: {ran}");
+            }
+            told_damaged += usize::from(ran.code == Some(1));
+        }
+    }
+    assert!(
+        told_damaged > 60,
+        "{told_damaged} of 120 were told as damaged"
+    );
 }
