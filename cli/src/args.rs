@@ -1,5 +1,6 @@
 //! What was typed: the flags that every command has, and the command.
 
+use std::ffi::OsString;
 use std::path::PathBuf;
 
 use clap::error::{ContextKind, ContextValue, ErrorKind};
@@ -116,12 +117,29 @@ impl From<Units> for UnitSystem {
 /// # Errors
 /// An input error that says what was wrong and which help to read.
 pub fn parse() -> Result<Args, Error> {
-    Args::try_parse().map_err(|error| match error.kind() {
-        ErrorKind::DisplayHelp
-        | ErrorKind::DisplayVersion
-        | ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => output::help(&error),
-        _ => told_plainly(&error),
+    Args::try_parse_from(std::env::args_os().map(value_with_minus)).map_err(|error| {
+        match error.kind() {
+            ErrorKind::DisplayHelp
+            | ErrorKind::DisplayVersion
+            | ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => output::help(&error),
+            _ => told_plainly(&error),
+        }
     })
+}
+
+/// Marks a value such as `-5sqft` as one: no flag of ours begins with a digit, but clap takes what
+/// follows a minus for flags unless it is a bare number. Whoever reads a value trims it.
+fn value_with_minus(word: OsString) -> OsString {
+    let is_value = word
+        .to_str()
+        .and_then(|text| text.strip_prefix('-'))
+        .is_some_and(|rest| rest.starts_with(|first: char| first.is_ascii_digit() || first == '.'));
+    if !is_value {
+        return word;
+    }
+    let mut marked = OsString::from(" ");
+    marked.push(word);
+    marked
 }
 
 /// Turns clap's paragraphs into our one sentence and one hint.

@@ -81,7 +81,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
 /// Takes words two by two.
 pub fn pairs(words: &[String]) -> Result<Vec<(&str, &str)>, Error> {
     let pairs = words.chunks(2).map(|pair| match pair {
-        [name, text] => Ok((name.as_str(), text.as_str())),
+        [name, text] => Ok((name.as_str(), text.trim())),
         _ => {
             let name = pair.first().map_or("", String::as_str);
             Err(Error::input(format!("`{name}` has no value"))

@@ -365,6 +365,16 @@ fn a_negative_area_is_refused() {
 }
 
 #[test]
+fn a_negative_area_with_its_unit_is_no_flag() {
+    check_refused(
+        "note maple zone-3 area -5sqft",
+        &expect![[r#"
+        Error: area of a zone: -5 ft² is impossible, it must be from 1 ft² to 1000000 ft²; correct it, or keep it as a note.
+    "#]],
+    );
+}
+
+#[test]
 fn a_unit_of_something_else_is_refused() {
     check_refused(
         "note maple zone-3 area 40psi",
