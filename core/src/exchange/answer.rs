@@ -7,7 +7,7 @@ use super::{Error, Shelf, parts};
 use crate::log::codec;
 use crate::log::id::{DeviceId, LogbookId, Seq};
 use crate::log::stamp::WallMs;
-use crate::store::{self, Bookmark, Clocks};
+use crate::store::{Bookmark, Clocks};
 
 /// How a store answers one caller.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -182,17 +182,8 @@ impl<S: Shelf> Answerer<'_, S> {
                 _ => return Ok(Says::Compare),
             }
         }
-        if !batch.is_empty() {
-            match self.shelf.append(batch, self.now, self.clocks) {
-                Ok(_) => {}
-                Err(
-                    store::Error::Gap { .. }
-                    | store::Error::MissingCause { .. }
-                    | store::Error::Fork { .. }
-                    | store::Error::Codec(_),
-                ) => return Ok(Says::Compare),
-                Err(error) => return Err(error.into()),
-            }
+        if !batch.is_empty() && !parts::fits(self.shelf, batch, self.now, self.clocks)? {
+            return Ok(Says::Compare);
         }
         // A device has its own entries; one that lost them finds out by the digest.
         let caller = self.parcel.from.device;

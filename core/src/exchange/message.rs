@@ -155,11 +155,16 @@ pub enum Refusal {
 impl Part {
     /// Returns what the speaker holds, as a version vector.
     pub fn vector(&self) -> VersionVector {
-        self.heads
-            .iter()
-            .map(|(device, head)| (*device, head.seq))
-            .collect()
+        vector(&self.heads)
     }
+}
+
+/// Returns what these heads come to.
+pub(super) fn vector(heads: &[(DeviceId, Head)]) -> VersionVector {
+    heads
+        .iter()
+        .map(|(device, head)| (*device, head.seq))
+        .collect()
 }
 
 impl More {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::message::{More, Part, Refusal, Sender};
+use super::message::{More, Part, Refusal, Sender, vector};
 use super::{Error, Shelf};
 use crate::log::codec;
 use crate::log::id::{DeviceId, LogbookId, Place};
@@ -43,6 +43,25 @@ pub(super) fn trace(
         .collect())
 }
 
+/// Appends a batch; says whether it fitted what is held. One that does not changes nothing.
+pub(super) fn fits(
+    shelf: &impl Shelf,
+    batch: &[Vec<u8>],
+    now: WallMs,
+    clocks: Clocks,
+) -> Result<bool, Error> {
+    match shelf.append(batch, now, clocks) {
+        Ok(_) => Ok(true),
+        Err(
+            store::Error::Gap { .. }
+            | store::Error::MissingCause { .. }
+            | store::Error::Fork { .. }
+            | store::Error::Codec(_),
+        ) => Ok(false),
+        Err(error) => Err(error.into()),
+    }
+}
+
 /// Says what is held of a logbook, and as much of what the listener lacks as there is room for.
 pub(super) fn part(
     shelf: &impl Shelf,
@@ -52,10 +71,7 @@ pub(super) fn part(
     refused: Option<Refusal>,
 ) -> Result<Part, Error> {
     let heads = shelf.heads(logbook)?;
-    let ours: VersionVector = heads
-        .iter()
-        .map(|(device, head)| (*device, head.seq))
-        .collect();
+    let ours = vector(&heads);
     let (mut batch, mut more) = (Vec::new(), false);
     if !theirs.includes_all(&ours) && refused.is_none() {
         if *room == 0 {

@@ -8,13 +8,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says, Yields};
-use super::{Error, Shelf, parts};
+use super::{Error, Shelf, message, parts};
 use crate::log::chain::Held;
 use crate::log::codec;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{self, Bookmark, Clocks, Met};
+use crate::store::{Bookmark, Clocks, Met};
 
 pub use super::answer::{Answering, answer};
 
@@ -192,17 +192,16 @@ impl Caller {
     /// Makes a parcel of news.
     fn news(&mut self, shelf: &impl Shelf, met: Met, now: WallMs) -> Result<Parcel, Error> {
         let news = shelf.news(met.told, &|_, _| true, &BTreeSet::new(), MAX_ENTRY_BYTES)?;
+        let sent = Sent {
+            up_to: news.read.arrival,
+            more: news.more,
+            entries: by_logbook(&news.batch)?,
+        };
         let says = Says::News {
             since: met.read,
             covers: parts::covers(&met.covers),
-            batch: news.batch.clone(),
+            batch: news.batch,
             more: More::is_to_come(news.more),
-        };
-        let (up_to, more) = (news.read.arrival, news.more);
-        let sent = Sent {
-            up_to,
-            more,
-            entries: by_logbook(&news.batch)?,
         };
         self.way = Way::News { met, sent };
         Ok(Parcel {
@@ -227,15 +226,8 @@ impl Caller {
         if !taken.batch.is_empty() {
             let came = by_logbook(taken.batch)?;
             let before = count(shelf, came.keys())?;
-            match shelf.append(taken.batch, now, Clocks::TakenAsTold) {
-                Ok(_) => {}
-                Err(
-                    store::Error::Gap { .. }
-                    | store::Error::MissingCause { .. }
-                    | store::Error::Fork { .. }
-                    | store::Error::Codec(_),
-                ) => return self.compare(shelf, now),
-                Err(error) => return Err(error.into()),
+            if !parts::fits(shelf, taken.batch, now, Clocks::TakenAsTold)? {
+                return self.compare(shelf, now);
             }
             for (logbook, after) in count(shelf, came.keys())? {
                 let received = after - before.get(&logbook).copied().unwrap_or(0);
@@ -385,8 +377,8 @@ impl Caller {
         let had = vector(shelf, part.logbook)?.entries();
         let taken = parts::take(shelf, part, now, Clocks::TakenAsTold)?;
         let fork = parts::fork(shelf, part)?;
-        let mut ours = shelf.heads(part.logbook)?;
-        let received = vector(shelf, part.logbook)?.entries() - had;
+        let ours = shelf.heads(part.logbook)?;
+        let received = message::vector(&ours).entries() - had;
         let (told, now_theirs) = (told.get(&part.logbook), part.vector());
         let before = theirs.insert(part.logbook, now_theirs.clone());
         let sent = match (told, &before) {
@@ -398,8 +390,7 @@ impl Caller {
         let refused = taken.err().or(fork).or_else(|| part.refused.clone());
         let same = {
             let mut heads = part.heads.clone();
-            heads.sort_by_key(|(device, _)| *device);
-            ours.sort_by_key(|(device, _)| *device);
+            heads.sort_by_key(|(device, _)| *device); // ours come in that order
             heads == ours && refused.is_none()
         };
         if sent > 0 || received > 0 || refused.is_some() {
@@ -437,11 +428,7 @@ fn common(one: &VersionVector, other: &VersionVector) -> u64 {
 }
 
 fn vector(shelf: &impl Shelf, logbook: LogbookId) -> Result<VersionVector, Error> {
-    Ok(shelf
-        .heads(logbook)?
-        .into_iter()
-        .map(|(device, head)| (device, head.seq))
-        .collect())
+    Ok(message::vector(&shelf.heads(logbook)?))
 }
 
 /// Counts the entries held of each of these logbooks.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use redb::{ReadableTable, WriteTransaction};
+use redb::WriteTransaction;
 
 use super::fold::{Slot, Tables};
 use super::tables::{self, IDENTITY};
@@ -197,12 +197,7 @@ impl Clocks {
 }
 
 fn clock_of(txn: &WriteTransaction) -> Result<Clock, Error> {
-    let identity = txn.open_table(IDENTITY)?;
-    let last = identity
-        .get("clock")?
-        .map(|row| tables::number(row.value()))
-        .transpose()?;
-    Ok(Clock::resume(last.map_or(Stamp::ZERO, Stamp::from_bits)))
+    tables::clock(&txn.open_table(IDENTITY)?)
 }
 
 fn keep_clock(txn: &WriteTransaction, clock: Clock) -> Result<(), Error> {

@@ -10,7 +10,9 @@ use super::tables::{self, HeadRow};
 use crate::log::chain::Link;
 use crate::log::codec;
 use crate::log::entry::{Change, Entry};
-use crate::log::id::{Arrival, DeviceId, FieldNumber, LogbookId, Place, Seq, ThingId};
+use crate::log::id::{
+    Arrival, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
+};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::merge::register::{Register, Write};
@@ -195,10 +197,8 @@ impl<'txn> Tables<'txn> {
                     value,
                     how,
                 } => {
-                    let key = tables::observation_key(logbook, *thing, *what, arrival, index);
                     let seen = Observation::of(entry, index, stamp, value.clone(), *how);
-                    self.observations
-                        .insert(&key, tables::observation_row(&seen).as_slice())?;
+                    self.keep_observation(logbook, *thing, *what, arrival, &seen)?;
                 }
                 Change::Receipt { place, stamp } => self.receive(logbook, *place, *stamp)?,
                 Change::Reentered { .. } | Change::Unknown { .. } => {}
@@ -244,25 +244,45 @@ impl<'txn> Tables<'txn> {
         knew: &VersionVector,
     ) -> Result<(), Error> {
         let key = tables::register_key(logbook, thing, field);
-        let kept = self
-            .registers
-            .get(&key)?
-            .map(|row| tables::register(row.value()));
+        let kept = self.register(&key)?;
         let new = write.place;
         // An entry comes after all that its writer had seen, so no kept write can have seen the
         // new one.
         let saw = |by: Place, other: Place| {
             by == new && (by.device == other.device || knew.includes(other.device, other.seq))
         };
-        let register = match kept.transpose()? {
+        let register = match kept {
             Some(mut register) => {
                 register.absorb(write, saw);
                 register
             }
             None => Register::of(write),
         };
+        self.keep_register(&key, &register)
+    }
+
+    fn register(&self, key: &[u8; 34]) -> Result<Option<Register>, Error> {
+        let row = self.registers.get(key)?;
+        row.map(|row| tables::register(row.value())).transpose()
+    }
+
+    fn keep_register(&mut self, key: &[u8; 34], register: &Register) -> Result<(), Error> {
         self.registers
-            .insert(&key, tables::register_row(&register).as_slice())?;
+            .insert(key, tables::register_row(register).as_slice())?;
+        Ok(())
+    }
+
+    fn keep_observation(
+        &mut self,
+        logbook: LogbookId,
+        thing: ThingId,
+        what: ObservationNumber,
+        arrival: Arrival,
+        seen: &Observation,
+    ) -> Result<(), Error> {
+        let key = tables::observation_key(logbook, thing, what, arrival, seen.index);
+        self.observations
+            .insert(&key, tables::observation_row(seen).as_slice())?;
         Ok(())
     }
 
@@ -286,17 +306,10 @@ impl<'txn> Tables<'txn> {
             match change {
                 Change::Set { thing, field, .. } => {
                     let key = tables::register_key(logbook, *thing, *field);
-                    let Some(kept) = self
-                        .registers
-                        .get(&key)?
-                        .map(|row| tables::register(row.value()))
-                    else {
-                        return Err(Error::damaged_index("registers"));
-                    };
-                    let mut register = kept?;
+                    let kept = self.register(&key)?;
+                    let mut register = kept.ok_or(Error::damaged_index("registers"))?;
                     register.restamp(place, stamp);
-                    self.registers
-                        .insert(&key, tables::register_row(&register).as_slice())?;
+                    self.keep_register(&key, &register)?;
                 }
                 Change::Observe {
                     thing,
@@ -304,10 +317,8 @@ impl<'txn> Tables<'txn> {
                     value,
                     how,
                 } => {
-                    let key = tables::observation_key(logbook, *thing, *what, arrival, index);
                     let seen = Observation::of(&entry, index, stamp, value.clone(), *how);
-                    self.observations
-                        .insert(&key, tables::observation_row(&seen).as_slice())?;
+                    self.keep_observation(logbook, *thing, *what, arrival, &seen)?;
                 }
                 Change::Receipt { .. } | Change::Reentered { .. } | Change::Unknown { .. } => {}
             }

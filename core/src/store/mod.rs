@@ -29,7 +29,7 @@ pub use rebuild::Rebuilt;
 pub use verify::{Fault, Verified};
 
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
-use crate::log::stamp::{Clock, Stamp};
+use crate::log::stamp::Clock;
 use tables::{IDENTITY, PEERS, SET_ASIDE};
 
 /// The version of the tables that this code writes.
@@ -126,11 +126,7 @@ impl Store {
         }
         let id = StoreId::from_bytes(tables::id(&identity, "store")?);
         let device = DeviceId::from_bytes(tables::id(&identity, "device")?);
-        let epoch = identity
-            .get("epoch")?
-            .map(|row| tables::number(row.value()))
-            .transpose()?;
-        let epoch = epoch.unwrap_or(0);
+        let epoch = tables::word_if_any(&identity, "epoch")?.unwrap_or(0);
         drop((identity, txn));
         Ok(Self {
             db,
@@ -234,12 +230,7 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn clock(&self) -> Result<Clock, Error> {
-        let identity = self.db.begin_read()?.open_table(IDENTITY)?;
-        let last = identity
-            .get("clock")?
-            .map(|row| tables::number(row.value()))
-            .transpose()?;
-        Ok(Clock::resume(last.map_or(Stamp::ZERO, Stamp::from_bits)))
+        tables::clock(&self.db.begin_read()?.open_table(IDENTITY)?)
     }
 }
 

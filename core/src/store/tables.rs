@@ -13,7 +13,7 @@ use crate::log::codec;
 use crate::log::id::{
     Arrival, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
 };
-use crate::log::stamp::{Stamp, WallMs};
+use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::merge::register::{Register, Write};
 use crate::merge::replay::Observation;
@@ -370,7 +370,7 @@ fn unpacked<'a, T: Deserialize<'a>>(row: &'a [u8], table: &'static str) -> Resul
     }
 }
 
-pub(super) fn number(row: &[u8]) -> Result<u64, Error> {
+fn number(row: &[u8]) -> Result<u64, Error> {
     row.try_into()
         .map(u64::from_be_bytes)
         .map_err(|_| Error::NotAStore)
@@ -380,10 +380,23 @@ pub(super) fn word(
     identity: &impl ReadableTable<&'static str, &'static [u8]>,
     name: &str,
 ) -> Result<u64, Error> {
-    identity
-        .get(name)?
-        .ok_or(Error::NotAStore)
-        .and_then(|row| number(row.value()))
+    word_if_any(identity, name)?.ok_or(Error::NotAStore)
+}
+
+pub(super) fn word_if_any(
+    identity: &impl ReadableTable<&'static str, &'static [u8]>,
+    name: &str,
+) -> Result<Option<u64>, Error> {
+    let row = identity.get(name)?;
+    row.map(|row| number(row.value())).transpose()
+}
+
+/// The store's clock, as it stood after the last write.
+pub(super) fn clock(
+    identity: &impl ReadableTable<&'static str, &'static [u8]>,
+) -> Result<Clock, Error> {
+    let last = word_if_any(identity, "clock")?;
+    Ok(Clock::resume(last.map_or(Stamp::ZERO, Stamp::from_bits)))
 }
 
 pub(super) fn id(
