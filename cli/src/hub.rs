@@ -14,15 +14,20 @@ use headwalk_core::log::id::StoreId;
 use headwalk_core::store::Store;
 
 use crate::error::{Error, Kind};
+use crate::trust::{self, Authority};
 
 /// The names under which a store keeps its hub.
 const URL: &str = "hub-url";
 const TOKEN: &str = "hub-token";
 const STORE: &str = "hub-store";
+const CA: &str = "hub-ca";
+const ROLE: &str = "hub-role";
 
 /// How long to wait for a connection, and for one answer, bodies included.
 const CONNECT: Duration = Duration::from_secs(10);
 const ANSWER: Duration = Duration::from_secs(60);
+/// How long a hub that has too much to do is waited for, all in all.
+const PATIENCE: Duration = Duration::from_secs(60);
 const NO_SUCH_MACHINE: &str = "there is no machine of that name";
 /// The longest answer that is not a parcel.
 const MAX_JSON_BYTES: u64 = 1024 * 1024;
@@ -30,6 +35,7 @@ const MAX_JSON_BYTES: u64 = 1024 * 1024;
 /// A hub at an address.
 pub struct Hub {
     url: String,
+    authority: Option<Authority>,
     agent: Agent,
 }
 
@@ -105,8 +111,8 @@ struct Refused {
 }
 
 impl Hub {
-    /// Takes a hub's address as typed.
-    pub fn at(url: &str) -> Result<Self, Error> {
+    /// Takes a hub's address as typed, and who vouches for it beside the ordinary roots.
+    pub fn at(url: &str, authority: Option<Authority>) -> Result<Self, Error> {
         let url = url.trim_end_matches('/');
         if !(url.starts_with("http://") || url.starts_with("https://")) {
             return Err(Error::input(format!("`{url}` is not the address of a hub"))
@@ -117,10 +123,14 @@ impl Hub {
             .http_status_as_error(false)
             .timeout_connect(Some(CONNECT))
             .timeout_global(Some(ANSWER))
+            .tls_config(trust::tls(authority.as_ref()))
             .build()
             .into();
-        let url = url.to_owned();
-        Ok(Self { url, agent })
+        Ok(Self {
+            url: url.to_owned(),
+            authority,
+            agent,
+        })
     }
 
     /// Asks to be let in, and keeps in the store what lets it in from now on.
@@ -131,6 +141,8 @@ impl Hub {
             (URL, &self.url),
             (TOKEN, &welcome.token),
             (STORE, &hub.to_string()),
+            (CA, self.authority.as_ref().map_or("", Authority::kept)),
+            (ROLE, &welcome.role),
         ])?;
         Ok(welcome)
     }
@@ -154,7 +166,8 @@ impl Hub {
         serde_json::from_slice(&body).map_err(|_| self.garbled())
     }
 
-    /// Sends a body, or asks without one; only a good answer is returned.
+    /// Sends a body, or asks without one; only a good answer is returned. A hub that has too much to
+    /// do says how long to wait: that is done here, and then it is asked again.
     fn call(
         &self,
         path: &str,
@@ -162,9 +175,44 @@ impl Hub {
         content: &str,
         body: Option<&[u8]>,
     ) -> Result<Response<Body>, Error> {
+        let mut waited = Duration::ZERO;
+        loop {
+            let sent = self.send(path, token, content, body);
+            let mut answer = sent.map_err(|error| self.away(&error))?;
+            let status = answer.status();
+            if status == StatusCode::OK {
+                return Ok(answer);
+            }
+            if let Some(wait) = asked_to_wait(&answer).filter(|wait| waited + *wait <= PATIENCE) {
+                std::thread::sleep(wait);
+                waited += wait;
+                continue;
+            }
+            let told = answer
+                .body_mut()
+                .with_config()
+                .limit(MAX_JSON_BYTES)
+                .read_to_vec();
+            let told = told
+                .ok()
+                .and_then(|told| serde_json::from_slice::<Refused>(&told).ok());
+            return Err(match told {
+                Some(told) => told.into_error(status),
+                None => self.garbled(),
+            });
+        }
+    }
+
+    fn send(
+        &self,
+        path: &str,
+        token: Option<&str>,
+        content: &str,
+        body: Option<&[u8]>,
+    ) -> Result<Response<Body>, ureq::Error> {
         let url = format!("{}{path}", self.url);
         let bearer = token.map(|token| format!("Bearer {token}"));
-        let answer = match body {
+        match body {
             Some(body) => {
                 let mut request = self.agent.post(&url).content_type(content);
                 if let Some(bearer) = &bearer {
@@ -179,28 +227,14 @@ impl Hub {
                 }
                 request.call()
             }
-        };
-        let mut answer = answer.map_err(|error| self.away(&error))?;
-        if answer.status() == StatusCode::OK {
-            return Ok(answer);
         }
-        let status = answer.status();
-        let told = answer
-            .body_mut()
-            .with_config()
-            .limit(MAX_JSON_BYTES)
-            .read_to_vec();
-        let told = told
-            .ok()
-            .and_then(|told| serde_json::from_slice::<Refused>(&told).ok());
-        Err(match told {
-            Some(told) => told.into_error(status),
-            None => self.garbled(),
-        })
     }
 
     /// Nobody answered.
     fn away(&self, error: &ureq::Error) -> Error {
+        if let Some(not_trusted) = trust::not_trusted(&self.url, error) {
+            return not_trusted;
+        }
         let why = match error {
             ureq::Error::Io(error) => match error.kind() {
                 ErrorKind::ConnectionRefused => "nothing listens there".to_owned(),
@@ -210,6 +244,10 @@ impl Hub {
             },
             ureq::Error::HostNotFound => NO_SUCH_MACHINE.to_owned(),
             ureq::Error::Timeout(_) => "it took too long".to_owned(),
+            ureq::Error::Protocol(_) if self.url.starts_with("http://") => {
+                "what comes back is not HTTP; with a certificate its address begins with https://"
+                    .to_owned()
+            }
             other => other.to_string(),
         };
         let message = format!("the hub at {} does not answer: {why}", self.url);
@@ -233,9 +271,15 @@ impl OwnHub {
             return Err(Error::input("this store belongs to no hub yet")
                 .hint("`headwalk enrol URL CODE` joins one; the dispatcher gives you both."));
         };
-        let hub = Hub::at(&url)?;
+        let authority = kept(CA)?.filter(|text| !text.is_empty());
+        let hub = Hub::at(&url, authority.map(Authority::of_kept))?;
         let store = id.parse().map_err(|_| hub.garbled())?;
         Ok(Self { hub, token, store })
+    }
+
+    /// Believes this authority, too, for the hub that a store joined.
+    pub fn believe(store: &Store, authority: &Authority) -> Result<(), Error> {
+        Ok(store.keep_settings(&[(CA, authority.kept())])?)
     }
 
     /// Keeps the address to which the hub that a store joined has moved.
@@ -300,6 +344,15 @@ impl OwnHub {
         let asked = RevokeRequest { device };
         self.hub.ask("/revoke", Some(&self.token), Some(&asked))
     }
+}
+
+/// Returns how long a hub that has too much to do asks to wait, at least a moment.
+fn asked_to_wait(answer: &Response<Body>) -> Option<Duration> {
+    if answer.status() != StatusCode::TOO_MANY_REQUESTS {
+        return None;
+    }
+    let seconds = answer.headers().get("retry-after")?.to_str().ok()?;
+    Some(Duration::from_secs(seconds.parse::<u64>().ok()?.max(1)))
 }
 
 /// Returns the store id of the hub that this store joined, if it joined one.

@@ -16,6 +16,7 @@ mod roots;
 mod said;
 mod table_file;
 mod told;
+mod trust;
 mod unsent;
 mod value_json;
 

@@ -17,19 +17,21 @@ use crate::enrol::{MOST_HOURS, USUAL_HOURS};
 use crate::error::Error;
 use crate::hub::{Hub, Issued};
 use crate::serve::{self, Limits};
+use crate::tls::Wire;
 
 /// What stands before the first code on standard output; a space and its validity follow it.
 pub const FIRST_CODE: &str = "first dispatcher code: ";
-/// What the line of the address begins with; the line is the address and nothing else.
-pub const ADDRESS: &str = "http://";
+/// What the line of the address begins with, without TLS and with it; the line is the address and
+/// nothing else.
+pub const ADDRESS: [&str; 2] = ["http://", "https://"];
 
 /// The hub that reconciles the crews' devices.
 ///
 /// Keeps its files in one folder, which it makes at the first start; then it prints a one-time code
 /// that makes the first device a dispatcher's. Once it listens it prints its address.
 ///
-/// The hub has no encryption of its own yet. On anything but this machine, put it behind a program
-/// that does TLS.
+/// On anything but this machine, give it a certificate: without one, tokens and records pass in the
+/// clear, so it listens on this machine only unless --open-to-network is said.
 #[derive(Debug, Parser)]
 #[command(
     name = "headwalk-server",
@@ -61,6 +63,12 @@ struct Serve {
     /// What devices call this hub; asked for once and kept.
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
+    /// The hub's certificate in PEM, with those that vouch for it after it: speak TLS.
+    #[arg(long, value_name = "FILE", requires = "key")]
+    certificate: Option<PathBuf>,
+    /// The key of the certificate, in PEM.
+    #[arg(long, value_name = "FILE", requires = "certificate")]
+    key: Option<PathBuf>,
     /// Listen where others than this machine can reach it, though nothing is encrypted.
     #[arg(long)]
     open_to_network: bool,
@@ -151,9 +159,11 @@ fn make_code(args: &CodeArgs, edge: Edge) -> Result<(), Error> {
 }
 
 fn run_hub(args: &Serve, edge: Edge) -> Result<(), Error> {
-    if !args.listen.ip().is_loopback() && !args.open_to_network {
-        return Err(Error::OpenToNetwork(args.listen));
-    }
+    let wire = match (&args.certificate, &args.key) {
+        (Some(certificate), Some(key)) => Wire::tls(certificate, key)?,
+        _ if args.listen.ip().is_loopback() || args.open_to_network => Wire::Clear,
+        _ => return Err(Error::OpenToNetwork(args.listen)),
+    };
     let hub = hub_in(&args.folder, args.name.as_deref(), edge)?;
     let first_code = hub.first_code()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -172,8 +182,8 @@ fn run_hub(args: &Serve, edge: Edge) -> Result<(), Error> {
             print(&format!("{FIRST_CODE}{code} (works once, until {until})\n"))?;
         }
         let address = listener.local_addr().map_err(Error::Machine)?;
-        print(&format!("{ADDRESS}{address}\n"))?;
-        serve::run(listener, hub, Limits::USUAL, ending).await
+        print(&format!("{}{address}\n", wire.scheme()))?;
+        serve::run(listener, wire, hub, Limits::USUAL, ending).await
     })
 }
 

@@ -57,10 +57,18 @@ pub enum Error {
     FilesFailed,
     /// An address that others than this machine can reach.
     #[error(
-        "{0} can be reached from the network, and this hub has no encryption of its own yet: \
-         tokens and records would pass in the clear"
+        "{0} can be reached from the network, and this hub was given no certificate: tokens and \
+         records would pass in the clear"
     )]
     OpenToNetwork(SocketAddr),
+    /// A certificate or key that cannot be used.
+    #[error("{} cannot be used for TLS: {why}", .file.display())]
+    Certificate {
+        /// Which file.
+        file: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
     /// The address cannot be had.
     #[error("{address} cannot be listened on: {cause}")]
     Listen {
@@ -95,8 +103,12 @@ impl Error {
                 "move access.redb away and start: the records stay, and every device enrols again."
             }
             Self::OpenToNetwork(_) => {
-                "listen on 127.0.0.1 behind something that encrypts, or say --open-to-network on \
-                 a network where you trust everyone."
+                "give it a certificate with --certificate and --key, listen on 127.0.0.1, or say \
+                 --open-to-network on a network where you trust everyone."
+            }
+            Self::Certificate { .. } => {
+                "--certificate takes the hub's certificate in PEM, with those that vouch for it \
+                 after it; --key takes the key that belongs to it."
             }
             Self::Listen { .. } => "is another program on that port? Name another with --listen.",
             Self::Folder { .. } | Self::Log(_) | Self::Access(_) => {
@@ -119,7 +131,11 @@ impl Error {
     pub const fn is_input(&self) -> bool {
         matches!(
             self,
-            Self::NotAMoment(_) | Self::NotAName { .. } | Self::NoHub(_) | Self::OpenToNetwork(_)
+            Self::NotAMoment(_)
+                | Self::NotAName { .. }
+                | Self::NoHub(_)
+                | Self::OpenToNetwork(_)
+                | Self::Certificate { .. }
         )
     }
 }

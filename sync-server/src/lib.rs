@@ -21,9 +21,10 @@
 //!   refused in words and the next caller is served.
 //!
 //! # What is not
-//! - **The wire.** There is no TLS yet: whoever can read the network reads tokens and records. So
-//!   the hub listens on this machine only, unless it is told in words to open itself. Put it behind
-//!   a program that does TLS; all devices then count as one address where codes are guessed.
+//! - **The wire, without a certificate.** With one the hub speaks TLS. Without, whoever can read the
+//!   network reads tokens and records; so the hub then listens on this machine only, unless it is
+//!   told in words to open itself. Behind a program that does TLS for it, all devices count as one
+//!   address where codes are guessed.
 //! - **One crew from another.** Every enrolled device gets every logbook of the hub, and may bring
 //!   entries of other devices (tablets pass them on in the truck). Entries are not signed yet, so
 //!   a dishonest device can write in the name of another; a second content for an entry that the
@@ -47,6 +48,7 @@ mod request_log;
 mod routes;
 pub mod secret;
 pub mod serve;
+pub mod tls;
 
 #[cfg(test)]
 mod tests;

@@ -13,6 +13,7 @@ use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::server::graceful::{GracefulShutdown, Watcher};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tower::ServiceExt;
@@ -21,6 +22,7 @@ use crate::error::Error;
 use crate::hub::Hub;
 use crate::request_log::{EventLine, RequestLog, moment};
 use crate::routes::{self, Peer, Shared};
+use crate::tls::Wire;
 
 /// What anyone can ask of the hub at most.
 #[derive(Debug, Clone, Copy)]
@@ -60,6 +62,7 @@ const NO_SOCKETS_PAUSE: Duration = Duration::from_millis(100);
 /// hub should start it again. [`Error`] where its last words cannot be put on disk.
 pub async fn run(
     listener: TcpListener,
+    wire: Wire,
     hub: Hub,
     limits: Limits,
     shutdown: impl Future<Output = ()>,
@@ -89,9 +92,21 @@ pub async fn run(
         match accepted {
             Ok((stream, from, place)) => {
                 let watcher = graceful.watcher();
-                let connection = connection(stream, from, router.clone(), watcher, limits);
+                let connection = Connection {
+                    from,
+                    router: router.clone(),
+                    watcher,
+                    limits,
+                };
+                let (wire, hub, log) = (wire.clone(), Arc::clone(&hub), log.clone());
                 tokio::spawn(async move {
-                    connection.await;
+                    if let Err(why) = connection.serve(stream, &wire).await {
+                        log.tell(&EventLine {
+                            at: moment(hub.edge().now()),
+                            event: "connection-refused",
+                            detail: Some(format!("{}: {why}", from.ip())),
+                        });
+                    }
                     drop(place);
                 });
             }
@@ -125,25 +140,60 @@ async fn accept(
     Ok((stream, from, place))
 }
 
-/// Serves one connection to its end. What goes wrong on it is the client's affair: it hung up, sent
-/// no HTTP, or ran out of time; requests that were understood are in the request log.
-async fn connection(
-    stream: TcpStream,
+/// One caller's connection.
+struct Connection {
     from: SocketAddr,
     router: Router,
     watcher: Watcher,
     limits: Limits,
-) {
-    // Answers are short: without this the last piece of each may wait for a timer.
-    let _slower_without = stream.set_nodelay(true);
-    let service = service_fn(move |mut request: Request<Incoming>| {
-        request.extensions_mut().insert(Peer(from.ip()));
-        router.clone().oneshot(request)
-    });
-    let connection = http1::Builder::new()
-        .timer(TokioTimer::new())
-        .header_read_timeout(limits.header_time)
-        .serve_connection(TokioIo::new(stream), service);
-    let _clients_affair =
-        tokio::time::timeout(limits.connection_life, watcher.watch(connection)).await;
+}
+
+impl Connection {
+    /// Serves it to its end. One that hung up did nothing wrong; requests that were understood are
+    /// in the request log.
+    ///
+    /// # Errors
+    /// One sentence for the log, where what came was no TLS, no HTTP, or too slow.
+    async fn serve(self, stream: TcpStream, wire: &Wire) -> Result<(), String> {
+        // Answers are short: without this the last piece of each may wait for a timer.
+        let _slower_without = stream.set_nodelay(true);
+        match wire {
+            Wire::Clear => self.speak(stream).await,
+            Wire::Tls(acceptor) => {
+                let time = self.limits.header_time;
+                let greeted = tokio::time::timeout(time, acceptor.accept(stream)).await;
+                match greeted {
+                    Ok(Ok(stream)) => self.speak(stream).await,
+                    Ok(Err(cause)) => Err(format!("no TLS came of it: {cause}")),
+                    Err(_) => Err(format!("no TLS came of it within {} s", time.as_secs())),
+                }
+            }
+        }
+    }
+
+    async fn speak(
+        self,
+        stream: impl AsyncRead + AsyncWrite + Unpin + 'static,
+    ) -> Result<(), String> {
+        let (from, router) = (self.from, self.router);
+        let service = service_fn(move |mut request: Request<Incoming>| {
+            request.extensions_mut().insert(Peer(from.ip()));
+            router.clone().oneshot(request)
+        });
+        let connection = http1::Builder::new()
+            .timer(TokioTimer::new())
+            .header_read_timeout(self.limits.header_time)
+            .serve_connection(TokioIo::new(stream), service);
+        let life = self.limits.connection_life;
+        match tokio::time::timeout(life, self.watcher.watch(connection)).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(error)) if error.is_timeout() => Err(format!(
+                "no whole head of a request came within {} s",
+                self.limits.header_time.as_secs()
+            )),
+            Ok(Err(error)) if error.is_parse() => Err(format!("what came is not HTTP: {error}")),
+            Ok(Err(_hung_up)) => Ok(()),
+            Err(_) => Err(format!("it was open for {} s", life.as_secs())),
+        }
+    }
 }

@@ -1,5 +1,7 @@
 //! `headwalk enrol`: joins a hub with a one-time code, or gives a code out.
 
+use std::path::PathBuf;
+
 use clap::ValueEnum;
 use serde::Serialize;
 
@@ -7,6 +9,7 @@ use crate::call::Call;
 use crate::error::Error;
 use crate::hub::{Applicant, Hub, IssuedCode, OwnHub, Welcome};
 use crate::output::{Page, Report};
+use crate::trust::Authority;
 
 /// Join the office's hub with a one-time code; or, as a dispatcher, give a code out.
 ///
@@ -26,8 +29,11 @@ pub struct Args {
     /// What people call this device; else who writes on it.
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
+    /// Believe this authority for the hub, too: the firm's own certificate, in PEM. Remembered.
+    #[arg(long, value_name = "FILE")]
+    ca: Option<PathBuf>,
     /// Make a code for this person or crew.
-    #[arg(long = "for", value_name = "NAME", conflicts_with_all = ["url", "code", "device"])]
+    #[arg(long = "for", value_name = "NAME", conflicts_with_all = ["url", "code", "device", "ca"])]
     made_for: Option<String>,
     /// What the new device may do.
     #[arg(long, value_enum, default_value_t = Role::Crew)]
@@ -74,16 +80,24 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             let issued = hub.issue(args.role.word(), &made_for, args.valid_hours)?;
             call.print(&Code::from(issued))
         }
-        (Some(url), Some(code), None) => join(&url, &code, args.device.as_deref(), call),
+        (Some(url), Some(code), None) => {
+            let authority = args.ca.as_deref().map(Authority::of_file).transpose()?;
+            join(
+                Hub::at(&url, authority)?,
+                &url,
+                &code,
+                args.device.as_deref(),
+                call,
+            )
+        }
         _ => Err(Error::input("an address and a code are needed")
             .hint("usage: headwalk enrol URL CODE; the dispatcher gives you both.")),
     }
 }
 
-fn join(url: &str, code: &str, device: Option<&str>, call: &Call) -> Result<(), Error> {
+fn join(hub: Hub, url: &str, code: &str, device: Option<&str>, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let person = call.by(&store)?;
-    let hub = Hub::at(url)?;
     let id = store.device().to_string();
     let Welcome { role, hub_name, .. } = hub.enrol(
         &store,

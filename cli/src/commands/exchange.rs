@@ -15,6 +15,7 @@ use crate::error::{Error, Kind};
 use crate::hub::OwnHub;
 use crate::output::{Page, Report, counted};
 use crate::roots::Roots;
+use crate::trust::Authority;
 
 /// Exchange entries with the office, or with another store.
 ///
@@ -32,6 +33,9 @@ pub struct Args {
     /// Another store's file, instead of the hub.
     #[arg(long, value_name = "PATH")]
     with: Option<PathBuf>,
+    /// Believe this authority for the hub, too: the firm's own certificate, in PEM. Remembered.
+    #[arg(long, value_name = "FILE", conflicts_with = "with")]
+    ca: Option<PathBuf>,
 }
 
 /// `{"with": .., "sent": N, "received": N, "round_trips": N, "equal": BOOL,
@@ -67,6 +71,9 @@ struct Moved {
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
+    if let Some(path) = &args.ca {
+        OwnHub::believe(&store, &Authority::of_file(path)?)?;
+    }
     let (with, summary) = match args.with {
         Some(path) => with_store(&store, &path, call)?,
         None => with_hub(&store, call)?,

@@ -29,6 +29,7 @@ use crate::edge::Edge;
 use crate::error::Error;
 use crate::hub::Hub;
 use crate::serve::{self, Limits};
+use crate::tls::Wire;
 
 /// 2026-07-14T12:00Z.
 const BEGAN_MS: u64 = 1_784_030_400_000;
@@ -77,7 +78,7 @@ impl Running {
             runtime.block_on(async {
                 let listener = tokio::net::TcpListener::from_std(listener).unwrap();
                 let ended = async { drop(ended.await) };
-                serve::run(listener, hub, limits, ended).await
+                serve::run(listener, Wire::Clear, hub, limits, ended).await
             })
         });
         Self {

@@ -6,6 +6,7 @@ mod hub;
 mod record;
 mod store;
 mod tables;
+mod tls;
 mod two_versions;
 mod walk;
 mod weather;

@@ -49,8 +49,8 @@ fn what_cannot_be_done_is_told_with_what_to_do_instead() {
     check(
         &open,
         expect![[r#"
-        ! Error: 0.0.0.0:0 can be reached from the network, and this hub has no encryption of its own yet: tokens and records would pass in the clear.
-        ! Hint: listen on 127.0.0.1 behind something that encrypts, or say --open-to-network on a network where you trust everyone.
+        ! Error: 0.0.0.0:0 can be reached from the network, and this hub was given no certificate: tokens and records would pass in the clear.
+        ! Hint: give it a certificate with --certificate and --key, listen on 127.0.0.1, or say --open-to-network on a network where you trust everyone.
         [exit 2]
     "#]],
     );

@@ -53,7 +53,7 @@ impl HubProcess {
             let line = line.map_err(cannot_start)?;
             if let Some(code) = line.strip_prefix(FIRST_CODE) {
                 first_code = code.split_whitespace().next().map(str::to_owned);
-            } else if line.starts_with(ADDRESS) {
+            } else if ADDRESS.iter().any(|scheme| line.starts_with(scheme)) {
                 address = Some(line);
                 break;
             }
@@ -116,7 +116,7 @@ impl HubProcess {
             device_name: name.word(),
             person: by,
         };
-        Hub::at(&self.address)?.enrol(store, &applicant)?;
+        Hub::at(&self.address, None)?.enrol(store, &applicant)?;
         Ok(())
     }
 
