@@ -30,7 +30,7 @@ use super::units::{
 const PSI_PER_FOOT: f64 = 0.433;
 
 /// Hazen-Williams exponent of the flow.
-const FLOW_EXPONENT: f64 = 1.852;
+pub(super) const FLOW_EXPONENT: f64 = 1.852;
 
 /// Common design rule for plastic pipe: faster is loud, and hard on it when a valve shuts.
 const SPEED_MAX: FeetPerSecond = FeetPerSecond::new(5.0);

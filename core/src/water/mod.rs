@@ -11,6 +11,10 @@ pub mod et;
 pub mod plant;
 pub mod soil;
 
+pub mod plane;
+
+pub mod coverage;
+pub mod kerb;
 pub mod precipitation;
 pub mod uniformity;
 
@@ -25,6 +29,7 @@ pub mod window;
 
 pub mod hydraulics;
 pub mod leak;
+pub mod network;
 pub mod pipe;
 pub mod wear;
 

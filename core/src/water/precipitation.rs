@@ -28,7 +28,7 @@ use super::{
 
 /// One gallon per minute on one square foot, in inches per hour:
 /// 231 in³ a gallon x 60 min an hour / 144 in² a square foot = 96.25; handbooks round to 96.3.
-const IN_H_FOR_ONE_GPM_ON_ONE_SQFT: f64 = 231.0 * 60.0 / 144.0;
+pub(super) const IN_H_FOR_ONE_GPM_ON_ONE_SQFT: f64 = 231.0 * 60.0 / 144.0;
 
 /// One millilitre a minute on one square centimetre is 600 mm/h. On one square inch it is
 /// 60 / 16.387064 = 3.66142 in/h; worksheets round to 3.66.
