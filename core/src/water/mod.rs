@@ -27,6 +27,8 @@ pub mod soak;
 pub mod schedule;
 pub mod window;
 
+pub mod evidence;
+
 pub mod hydraulics;
 pub mod leak;
 pub mod network;

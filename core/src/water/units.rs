@@ -183,6 +183,10 @@ quantities! {
     Fraction, "of 1";
     /// A stretch of time between waterings.
     Days, "d";
+    /// A count of failures, expected or bounded.
+    Failures, "failures";
+    /// How often valves of a kind fail.
+    FailuresPerYear, "failures a valve-year";
     /// Hazen-Williams roughness coefficient C.
     HazenWilliams, "C";
 }
@@ -192,6 +196,7 @@ amounts! {
     FeetPerSecond MilesPerHour Millimetres MillimetresPerHour Metres SquareMetres
     SquareCentimetres Millilitres Litres LitresPerMinute Kilopascals KilopascalsPerCelsius
     MetresPerSecond MegajoulesPerSquareMetreDay Seconds Minutes Hours Years Degrees Percent Fraction Days
+    Failures
 }
 
 // All exact by definition: the inch is 25.4 mm, the gallon 231 in³, the pound 0.453 592 37 kg and

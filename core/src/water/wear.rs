@@ -1,14 +1,16 @@
 //! How long valves last, from valves that failed and valves that still work.
 //!
 //! [`lifetimes`] is the entry point. A valve still at work is not thrown away: it is known to have
-//! lasted at least so long (right-censored). Without a failure there is no life to state, and none
-//! is invented.
+//! lasted at least so long (right-censored); one that was old when the record began counts from
+//! then on only (left-truncated), since those that had failed before are not in the record. Without
+//! a failure there is no life to state, and none is invented. [`rate`] has failures a valve-year,
+//! [`cascade`] asks whether failures follow repairs, [`renewal`] plans which box to open first.
 //!
 //! ```
 //! use headwalk_core::water::units::Years;
 //! use headwalk_core::water::wear::{End, Life, lifetimes};
 //!
-//! let lives = [10.0, 12.0].map(|age| Life { age: Years::new(age), end: End::Working });
+//! let lives = [10.0, 12.0].map(|age| Life::whole(Years::new(age), End::Working));
 //! let why_not = lifetimes(&lives)?.weibull.unwrap_err();
 //! assert_eq!(why_not.to_string(), "no failures in 22.0 valve-years");
 //! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
@@ -17,8 +19,11 @@
 //! # Sources
 //! Kaplan and Meier (1958) with Greenwood's variance; Weibull by maximum likelihood. Lawless,
 //! Statistical Models and Methods for Lifetime Data (2003), from memory, confirmed by lifelines
-//! 0.30.3. Checks: `fixtures/tables/lifetimes_*.csv`.
+//! 0.30.3 and reliability 0.9.0. Checks: `fixtures/tables/lifetimes*.csv`.
 
+pub mod cascade;
+pub mod rate;
+pub mod renewal;
 mod weibull;
 
 use std::fmt;
@@ -34,10 +39,22 @@ pub const CENSORING_NOTE: &str = "a valve found failed between two visits failed
 /// One valve's life so far.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Life {
+    /// Its age when it came under the eyes of whoever keeps the record; zero if from the day it
+    /// was put in.
+    pub entered: Years,
     /// Age when it failed, or its age today.
     pub age: Years,
     /// Which of the two.
     pub end: End,
+}
+
+impl Life {
+    /// Makes a life that was watched from its first day.
+    #[must_use]
+    pub const fn whole(age: Years, end: End) -> Self {
+        let entered = Years::ZERO;
+        Self { entered, age, end }
+    }
 }
 
 /// How an observed life ends.
@@ -56,7 +73,7 @@ pub struct Lifetimes {
     pub valves: usize,
     /// How many of them failed.
     pub failures: usize,
-    /// Years of service of all of them together.
+    /// Years of service of all of them together, as far as they were watched.
     pub service: Years,
     /// Share still working, step by step, without assuming a law (Kaplan-Meier).
     pub survival: Vec<Step>,
@@ -77,6 +94,8 @@ pub struct Step {
     pub survival: Fraction,
     /// Greenwood's standard error; none once nothing is left.
     pub standard_error: Option<Fraction>,
+    /// 95 % bounds of the share, which stay within 0 and 1; none once nothing is left.
+    pub interval: Option<Interval<Fraction>>,
 }
 
 /// Why no law can be fitted.
@@ -108,7 +127,8 @@ impl fmt::Display for NoFit {
 /// Returns what a list of lives says.
 ///
 /// # Errors
-/// [`OutOfRange`] naming `lives` when empty, `years` outside 0 to 200, or zero for a failed valve.
+/// [`OutOfRange`] naming `lives` when empty, `years` outside 0 to 200, or zero for a failed valve;
+/// `entered_years` below zero or past `years`, or at it for a failed valve.
 pub fn lifetimes(lives: &[Life]) -> Result<Lifetimes, OutOfRange> {
     if lives.is_empty() {
         return Err(Allowed::Rule("a list of at least one life").broken("lives", 0.0));
@@ -118,8 +138,13 @@ pub fn lifetimes(lives: &[Life]) -> Result<Lifetimes, OutOfRange> {
         if life.end == End::Failed {
             Allowed::AboveZero.check("years", age)?;
         }
+        let entered = Allowed::Between(0.0, age).check("entered_years", life.entered.get())?;
+        if life.end == End::Failed && entered >= age {
+            let rule = Allowed::Rule("before the age at which the valve failed");
+            return Err(rule.broken("entered_years", entered));
+        }
     }
-    let service = lives.iter().map(|life| life.age).sum();
+    let service = lives.iter().map(|life| life.age - life.entered).sum();
     let failures = lives.iter().filter(|life| life.end == End::Failed).count();
     Ok(Lifetimes {
         valves: lives.len(),
@@ -131,6 +156,7 @@ pub fn lifetimes(lives: &[Life]) -> Result<Lifetimes, OutOfRange> {
 }
 
 /// S = product of (1 - d/n); variance = S² sum of d / (n (n - d)). At a tie failures come first.
+/// At risk at an age are those that had entered before it and were not gone.
 fn kaplan_meier(lives: &[Life]) -> Vec<Step> {
     let mut ages: Vec<f64> = lives
         .iter()
@@ -142,7 +168,8 @@ fn kaplan_meier(lives: &[Life]) -> Vec<Step> {
     let (mut survival, mut greenwood) = (1.0, 0.0);
     let mut steps = Vec::with_capacity(ages.len());
     for age in ages {
-        let at_risk = lives.iter().filter(|life| life.age.get() >= age).count();
+        let watched = |life: &&Life| life.age.get() >= age && life.entered.get() < age;
+        let at_risk = lives.iter().filter(watched).count();
         let failed = lives
             .iter()
             .filter(|life| life.end == End::Failed && life.age.get() == age)
@@ -153,6 +180,7 @@ fn kaplan_meier(lives: &[Life]) -> Vec<Step> {
             greenwood += failed as f64 / (at_risk as f64 * left as f64);
             Fraction::new(survival * f64::sqrt(greenwood))
         });
+        let interval = (left > 0).then(|| log_log_bounds(survival, greenwood));
         let survival = Fraction::new(survival);
         steps.push(Step {
             age: Years::new(age),
@@ -160,9 +188,21 @@ fn kaplan_meier(lives: &[Life]) -> Vec<Step> {
             failed,
             survival,
             standard_error,
+            interval,
         });
     }
     steps
+}
+
+/// Bounds on the scale of ln(-ln S), where they cannot leave 0 to 1; S is below 1 here.
+fn log_log_bounds(survival: f64, greenwood: f64) -> Interval<Fraction> {
+    let middle = (-survival.ln()).ln();
+    let reach = weibull::NORMAL_95 * greenwood.sqrt() / survival.ln().abs();
+    let bound = |at: f64| Fraction::new((-at.exp()).exp());
+    Interval {
+        low: bound(middle + reach),
+        high: bound(middle - reach),
+    }
 }
 
 #[cfg(test)]

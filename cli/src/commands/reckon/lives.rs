@@ -12,11 +12,13 @@ use super::value::Wrong;
 
 /// How long valves last, from those that failed and those that still work.
 ///
-/// In:  lives, a list of {years, failed}: the age at failure, or the age so far with failed false.
+/// In:  lives, a list of {years, failed}: the age at failure, or the age so far with failed false;
+///      entered_years, where a valve was that old when the record of it began (left out: 0).
 /// Out: shape, scale_years, median_years, mean_years, b10_years, log_likelihood of the Weibull law
 ///      that fits best (null with a warning where none does: without a failure no life is
 ///      invented); shape_interval and scale_interval_years, 95 %; valves, failures, service_years;
-///      survival, step by step without a law: {years, survival, standard_error, at_risk, failed}.
+///      survival, step by step without a law: {years, survival, standard_error, low, high, at_risk,
+///      failed}, low and high the 95 % bounds.
 ///
 /// Sources: Weibull by maximum likelihood; Kaplan and Meier (1958) with Greenwood's variance.
 ///
@@ -38,6 +40,8 @@ pub struct In {
 struct LifeIn {
     years: f64,
     failed: bool,
+    #[serde(default)]
+    entered_years: f64,
 }
 
 impl Formula for Lifetimes {
@@ -70,6 +74,7 @@ impl Formula for Lifetimes {
 impl LifeIn {
     fn life(&self) -> Life {
         Life {
+            entered: Years::new(self.entered_years),
             age: Years::new(self.years),
             end: if self.failed {
                 End::Failed
@@ -145,6 +150,8 @@ fn object(step: &Step) -> serde_json::Value {
         "years": step.age.get(),
         "survival": step.survival.get(),
         "standard_error": step.standard_error.map(Fraction::get),
+        "low": step.interval.map(|interval| interval.low.get()),
+        "high": step.interval.map(|interval| interval.high.get()),
         "at_risk": step.at_risk,
         "failed": step.failed,
     })

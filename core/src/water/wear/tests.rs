@@ -4,10 +4,7 @@ use super::*;
 use crate::water::tables::{close, rows};
 
 fn life(age: f64, end: End) -> Life {
-    Life {
-        age: Years::new(age),
-        end,
-    }
+    Life::whole(Years::new(age), end)
 }
 
 fn sample(failed: &[f64], working: &[f64]) -> Vec<Life> {
@@ -144,6 +141,98 @@ fn what_cannot_be_is_refused_by_name() {
     assert_eq!(lifetimes(&[]).unwrap_err().field, "lives");
     assert_eq!(lifetimes(&sample(&[0.0], &[])).unwrap_err().field, "years");
     assert_eq!(lifetimes(&sample(&[], &[-1.0])).unwrap_err().field, "years");
+}
+
+#[test]
+fn lives_seen_only_from_an_age_on_agree_with_lifelines() {
+    let samples = rows("lifetimes_entered.csv");
+    assert!(samples.len() >= 20, "only {} samples", samples.len());
+    let mut furthest = 0f64;
+    for row in &samples {
+        let id = row.text("id");
+        let lives: Vec<Life> = row
+            .list("ages")
+            .into_iter()
+            .zip(row.list("failed"))
+            .zip(row.list("entered"))
+            .map(|((age, failed), entered)| Life {
+                entered: Years::new(entered),
+                ..life(
+                    age,
+                    if failed > 0.0 {
+                        End::Failed
+                    } else {
+                        End::Working
+                    },
+                )
+            })
+            .collect();
+        let got = lifetimes(&lives).unwrap();
+        let law = got.weibull.unwrap();
+        for (column, value) in [
+            ("shape", law.shape.get()),
+            ("scale", law.scale.get()),
+            ("log_likelihood", law.log_likelihood),
+        ] {
+            let expected = row.get(column);
+            close(
+                &format!("{id} {column}"),
+                value,
+                expected,
+                2e-4 * expected.abs(),
+            );
+            furthest = furthest.max((value / expected - 1.0).abs());
+        }
+        let survival = row.list("survival");
+        assert_eq!(got.survival.len(), survival.len(), "{id}");
+        for (step, expected) in got.survival.iter().zip(survival) {
+            close(id, step.survival.get(), expected, 5e-9);
+        }
+    }
+    println!(
+        "entered lives: {} samples, furthest {furthest:.2e} relative",
+        samples.len()
+    );
+}
+
+#[test]
+fn bounds_of_survival_agree_with_lifelines_and_fits_with_reliability() {
+    let (mut bounds, mut fits) = (0f64, 0f64);
+    for row in rows("lifetimes_bounds.csv") {
+        let id = row.text("id");
+        let got = lifetimes(&sample(&row.list("failed"), &row.list("working"))).unwrap();
+        let (low, high) = (row.list("low"), row.list("high"));
+        assert_eq!(got.survival.len(), low.len(), "{id}");
+        for ((step, low), high) in got.survival.iter().zip(low).zip(high) {
+            let Some(interval) = step.interval else {
+                assert_eq!(step.survival, Fraction::ZERO, "{id}");
+                continue;
+            };
+            close(id, interval.low.get(), low, 1e-6);
+            close(id, interval.high.get(), high, 1e-6);
+            bounds = bounds.max((interval.low.get() - low).abs());
+            assert!(interval.low < step.survival && step.survival < interval.high);
+        }
+        let law = got.weibull.unwrap();
+        for (column, value) in [
+            ("reliability_shape", law.shape.get()),
+            ("reliability_scale", law.scale.get()),
+        ] {
+            let expected = row.get(column);
+            close(&format!("{id} {column}"), value, expected, 1e-3 * expected);
+            fits = fits.max((value / expected - 1.0).abs());
+        }
+    }
+    println!("bounds: furthest {bounds:.1e}; reliability's fits: furthest {fits:.1e} relative");
+}
+
+#[test]
+fn a_life_cannot_fail_before_it_is_watched() {
+    let early = Life {
+        entered: Years::new(12.0),
+        ..life(12.0, End::Failed)
+    };
+    assert_eq!(lifetimes(&[early]).unwrap_err().field, "entered_years");
 }
 
 fn samples() -> impl Strategy<Value = (Vec<f64>, Vec<f64>)> {

@@ -85,8 +85,9 @@ const SHAPE_MAX: f64 = 10_000.0;
 
 /// Fits by maximum likelihood.
 ///
-/// The shape solves sum(t^b ln t) / sum(t^b) - 1/b = mean(ln t of failures), sums over all lives;
-/// the left side grows with b, so halving an interval finds it. Then scale^b = sum(t^b) / failures.
+/// The shape solves sum(t^b ln t) / sum(t^b) - 1/b = mean(ln t of failures), sums over all lives,
+/// less the same of the age at which a life came under watch; the left side grows with b where all
+/// were watched from new, so halving an interval finds it. Then scale^b = sum(t^b) / failures.
 pub(super) fn fit(lives: &[Life]) -> Result<Weibull, NoFit> {
     let failed: Vec<f64> = lives
         .iter()
@@ -94,19 +95,24 @@ pub(super) fn fit(lives: &[Life]) -> Result<Weibull, NoFit> {
         .map(|life| life.age.get().ln())
         .collect();
     if failed.is_empty() {
-        let service = lives.iter().map(|life| life.age).sum();
+        let service = lives.iter().map(|life| life.age - life.entered).sum();
         return Err(NoFit::NoFailures { service });
     }
-    // A valve of age zero has told nothing yet.
-    let all: Vec<f64> = lives
-        .iter()
-        .map(|life| life.age.get())
-        .filter(|age| *age > 0.0)
-        .map(f64::ln)
+    // A valve of age zero has told nothing yet. What went by before a life was watched is taken
+    // off again: the same sums with the other sign.
+    let ends = lives.iter().map(|life| (life.age.get(), 1.0));
+    let entries = lives.iter().map(|life| (life.entered.get(), -1.0));
+    let all: Vec<(f64, f64)> = ends
+        .chain(entries)
+        .filter(|(age, _)| *age > 0.0)
+        .map(|(age, sign)| (age.ln(), sign))
         .collect();
     let count = failed.len() as f64;
     let failed_mean = failed.iter().sum::<f64>() / count;
-    let longest = all.iter().copied().fold(f64::MIN, f64::max);
+    let longest = all
+        .iter()
+        .map(|(ln_age, _)| *ln_age)
+        .fold(f64::MIN, f64::max);
     if longest - failed_mean < 1e-12 {
         return Err(NoFit::NoSpread);
     }
@@ -114,7 +120,7 @@ pub(super) fn fit(lives: &[Life]) -> Result<Weibull, NoFit> {
     let shape = root(excess).ok_or(NoFit::ShapeOutOfReach)?;
     let sums = Sums::of(&all, longest, shape);
     let ln_scale = longest + (sums.weight / count).ln() / shape;
-    Ok(summary(&all, count, failed_mean, shape, ln_scale))
+    summary(&all, count, failed_mean, shape, ln_scale).ok_or(NoFit::ShapeOutOfReach)
 }
 
 /// Sums of (t / longest)^b, and of the same times ln t: the division keeps large shapes in range.
@@ -124,13 +130,13 @@ struct Sums {
 }
 
 impl Sums {
-    fn of(ln_ages: &[f64], longest: f64, shape: f64) -> Self {
+    fn of(ln_ages: &[(f64, f64)], longest: f64, shape: f64) -> Self {
         let mut sums = Self {
             weight: 0.0,
             weighted_ln: 0.0,
         };
-        for ln_age in ln_ages {
-            let weight = (shape * (ln_age - longest)).exp();
+        for (ln_age, sign) in ln_ages {
+            let weight = sign * (shape * (ln_age - longest)).exp();
             sums.weight += weight;
             sums.weighted_ln += weight * ln_age;
         }
@@ -161,12 +167,18 @@ fn root(rising: impl Fn(f64) -> f64) -> Option<f64> {
 
 /// Likelihood and intervals. At the maximum the sum of (t / scale)^b is the count of failures, which
 /// makes two of the three second derivatives simple.
-fn summary(ln_ages: &[f64], count: f64, failed_mean: f64, shape: f64, ln_scale: f64) -> Weibull {
+fn summary(
+    ln_ages: &[(f64, f64)],
+    count: f64,
+    failed_mean: f64,
+    shape: f64,
+    ln_scale: f64,
+) -> Option<Weibull> {
     let scale = ln_scale.exp();
     let (mut hazards, mut first, mut second) = (0.0, 0.0, 0.0);
-    for ln_age in ln_ages {
+    for (ln_age, sign) in ln_ages {
         let ln_ratio = ln_age - ln_scale;
-        let hazard = (shape * ln_ratio).exp();
+        let hazard = sign * (shape * ln_ratio).exp();
         hazards += hazard;
         first += hazard * ln_ratio;
         second += hazard * ln_ratio * ln_ratio;
@@ -177,13 +189,17 @@ fn summary(ln_ages: &[f64], count: f64, failed_mean: f64, shape: f64, ln_scale: 
     let scale_scale = count * shape * shape / (scale * scale);
     let shape_scale = -shape / scale * first;
     let determinant = shape_shape * scale_scale - shape_scale * shape_scale;
+    // No peak, no law: lives watched for a short while can leave none.
+    if determinant <= 0.0 || !determinant.is_finite() {
+        return None;
+    }
     let interval = |value: f64, variance: f64| {
         let reach = NORMAL_95 * variance.max(0.0).sqrt();
         ((value - reach).max(0.0), value + reach)
     };
     let (shape_low, shape_high) = interval(shape, scale_scale / determinant);
     let (scale_low, scale_high) = interval(scale, shape_shape / determinant);
-    Weibull {
+    Some(Weibull {
         shape: Fraction::new(shape),
         scale: Years::new(scale),
         log_likelihood,
@@ -195,11 +211,11 @@ fn summary(ln_ages: &[f64], count: f64, failed_mean: f64, shape: f64, ln_scale: 
             low: Years::new(scale_low),
             high: Years::new(scale_high),
         },
-    }
+    })
 }
 
 /// Standard normal quantile of 0.975.
-const NORMAL_95: f64 = 1.959_963_984_540_054;
+pub(super) const NORMAL_95: f64 = 1.959_963_984_540_054;
 
 /// The gamma function for x >= 1, by Stirling's series after moving x above 10.
 fn gamma(x: f64) -> f64 {
