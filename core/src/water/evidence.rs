@@ -2,7 +2,7 @@
 //!
 //! A [`Table`] names the causes that could lie behind a trouble and the tests that tell them apart,
 //! with the chance that each test says yes under each cause. [`weigh`] is the entry point: answers
-//! in, the causes by their share of belief out, and the one test that is expected to tell most.
+//! in, the causes by their share of belief out, and the one test that is expected to leave least open.
 //! A test that was not made says nothing, whatever the reason; only a no counts as a no. One cause
 //! is taken to be at work; where no cause fits what was seen the board says so, since then two may
 //! be.
@@ -134,14 +134,38 @@ impl Table {
         (entropy(beliefs) - left).max(0.0)
     }
 
-    /// The test, among those not made, that is expected to bring most; the earlier at a tie.
-    fn best_next(&self, beliefs: &[f64], made: impl Fn(usize) -> bool) -> Option<(usize, f64)> {
-        let open = (0..self.tests()).filter(|test| !made(*test));
-        let gains = open.map(|test| (test, self.gain(beliefs, test)));
-        gains.fold(None, |best, (test, gain)| match best {
-            Some((_, most)) if gain <= most + 1e-12 => best,
-            _ => Some((test, gain)),
-        })
+    /// The test, among those not made, that is expected to leave least open once the best test
+    /// after it is made too; the one that leaves less by itself at a tie, then the earlier. One
+    /// step alone often takes a test that looks good and makes the rest no easier.
+    fn best_next(&self, beliefs: &[f64], made: impl Fn(usize) -> bool) -> Option<usize> {
+        let open: Vec<usize> = (0..self.tests()).filter(|test| !made(*test)).collect();
+        let mut best: Option<(usize, f64)> = None;
+        for &test in &open {
+            let first = self.left_after(beliefs, test, entropy);
+            let both = self.left_after(beliefs, test, |after| {
+                let others = open.iter().filter(|other| **other != test);
+                let left = others.map(|other| self.left_after(after, *other, entropy));
+                left.fold(entropy(after), f64::min)
+            });
+            // Half of the weight each: to be nearly there after one test is worth something too.
+            let left = first + both;
+            if best.is_none_or(|(_, least)| left < least - 1e-12) {
+                best = Some((test, left));
+            }
+        }
+        best.map(|(test, _)| test)
+    }
+
+    /// What is expected to be still open after a test, where a cause that stands out leaves nothing
+    /// open: what is settled needs no more telling apart.
+    fn left_after(&self, beliefs: &[f64], test: usize, open: impl Fn(&[f64]) -> f64) -> f64 {
+        let yes = self.yes_chance(beliefs, test);
+        let left = |answer: Answer, chance: f64| {
+            let after = self.after(beliefs, test, answer);
+            let settled = after.iter().any(|belief| *belief >= SETTLED.get());
+            chance * if settled { 0.0 } else { open(&after) }
+        };
+        left(Answer::Yes, yes) + left(Answer::No, 1.0 - yes)
     }
 }
 
@@ -175,7 +199,8 @@ pub enum Points {
 pub struct Board {
     /// Each cause's share of belief, most first.
     pub beliefs: Vec<Belief>,
-    /// The next test, if any is left that tells anything.
+    /// The next test, if any is left that tells anything: the one that is expected to leave least
+    /// open once the best test after it is made too.
     pub next: Option<Next>,
     /// Every test not made yet, the one that tells most first.
     pub open: Vec<Next>,
@@ -255,7 +280,7 @@ pub fn weigh(table: &Table, answers: &[Answer]) -> Result<Board, OutOfRange> {
         .collect();
     open.sort_by(|a, b| b.gain_bits.get().total_cmp(&a.gain_bits.get()));
     let next = table.best_next(&beliefs, made);
-    let next = next.and_then(|(test, _)| open.iter().copied().find(|open| open.test == test));
+    let next = next.and_then(|test| open.iter().copied().find(|open| open.test == test));
     let verdict = if !(0..table.tests()).any(made) {
         Verdict::NothingTested
     } else if fit < FITS {

@@ -18,7 +18,7 @@ pub struct Asked {
 pub fn adaptive(table: &Table) -> Asked {
     walk(table, &|beliefs, made: &[bool]| {
         let made = |test: usize| made.get(test).copied().unwrap_or(true);
-        table.best_next(beliefs, made).map(|(test, _)| test)
+        table.best_next(beliefs, made)
     })
 }
 
@@ -56,8 +56,11 @@ pub fn best_fixed(table: &Table) -> Vec<usize> {
     }
 }
 
+/// Which test to make at some beliefs, with which of them already made.
+type Choosing<'c> = dyn Fn(&[f64], &[bool]) -> Option<usize> + 'c;
+
 /// Follows every run of answers, each by its chance.
-fn walk(table: &Table, choose: &dyn Fn(&[f64], &[bool]) -> Option<usize>) -> Asked {
+fn walk(table: &Table, choose: &Choosing<'_>) -> Asked {
     let made = vec![false; table.tests()];
     let (tests, right) = from_here(table, &table.priors, &made, choose);
     Asked {
@@ -67,12 +70,7 @@ fn walk(table: &Table, choose: &dyn Fn(&[f64], &[bool]) -> Option<usize>) -> Ask
 }
 
 /// Expected tests still to come, and the chance to be right at the end.
-fn from_here(
-    table: &Table,
-    beliefs: &[f64],
-    made: &[bool],
-    choose: &dyn Fn(&[f64], &[bool]) -> Option<usize>,
-) -> (f64, f64) {
+fn from_here(table: &Table, beliefs: &[f64], made: &[bool], choose: &Choosing<'_>) -> (f64, f64) {
     let most = beliefs.get(most_believed(beliefs)).copied().unwrap_or(1.0);
     if most >= SETTLED.get() {
         return (0.0, most);
