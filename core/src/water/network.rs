@@ -18,7 +18,7 @@
 //!                            HazenWilliams::new(150.0))],
 //! };
 //! let found = solve(&network)?;
-//! assert_eq!(format!("{:.1}", found.nodes[0].pressure), "57.8 psi");
+//! assert_eq!(format!("{:.1}", found.nodes[0].pressure), "58.2 psi");
 //! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
 //! ```
 //!

@@ -10,7 +10,7 @@
 //! use headwalk_core::water::evidence::Answer;
 //!
 //! let board = Board::of(Trouble::WetArea, &[("static meter moves", Answer::Yes)])?;
-//! assert_eq!(board.next().unwrap().sign.word, "on the line from the supply to the valves");
+//! assert_eq!(board.next().unwrap().sign.word, "trickle at the lowest head day and night");
 //! # Ok::<(), headwalk_core::site::evidence::UnknownSign>(())
 //! ```
 
