@@ -2,13 +2,15 @@
 
 use axum::extract::{Request, State};
 use axum::{Extension, Json};
-use headwalk_core::log::id::DeviceId;
+use headwalk_core::log::chain::Link;
+use headwalk_core::log::id::{DeviceId, Place, Seq};
 use headwalk_core::log::stamp::WallMs;
+use headwalk_core::site::words::Vocabulary;
 use serde::{Deserialize, Serialize};
 
 use crate::access::{Applicant, Enrolled, Name, Role};
 use crate::error::Error;
-use crate::hub::Hub;
+use crate::hub::{End, Hub};
 use crate::refused::Refused;
 use crate::request_log::moment;
 use crate::routes::{Peer, Shared, read_json};
@@ -150,6 +152,52 @@ pub(crate) async fn revoke(
     let device = device(&asked.device)?;
     let revoked = shared.blocking(move |hub| hub.revoke(device)).await?;
     Ok(Json(told(&revoked)))
+}
+
+#[derive(Deserialize)]
+struct HoldsRequest {
+    logbook: String,
+    ends: Vec<(String, u64, String)>,
+}
+
+#[derive(Serialize)]
+pub(crate) struct HoldsAnswer {
+    chains_lacking: usize,
+    on_route: bool,
+}
+
+/// `POST /holds`: whether the hub holds all that a device holds of a logbook: for each writer the
+/// id, the last number and the chain's link there.
+pub(crate) async fn holds(
+    State(shared): State<Shared>,
+    request: Request,
+) -> Result<Json<HoldsAnswer>, Refused> {
+    let admitted = shared.admit(request, Hub::holder).await?;
+    let asked: HoldsRequest = read_json(admitted.body).await?;
+    let unfit = |what: &str| Refused::BadRequest(format!("`{what}` is not what it should be"));
+    let logbook = asked.logbook.parse().map_err(|_| unfit(&asked.logbook))?;
+    let end = |(writer, seq, link): &(String, u64, String)| {
+        let place = Place {
+            device: device(writer)?,
+            seq: Seq::new(*seq).ok_or_else(|| unfit("0"))?,
+        };
+        let link = blake3::Hash::from_hex(link).map_err(|_| unfit(link))?;
+        let link = Link::from_bytes(*link.as_bytes());
+        Ok(End { place, link })
+    };
+    let ends = asked
+        .ends
+        .iter()
+        .map(end)
+        .collect::<Result<Vec<_>, Refused>>()?;
+    let token = admitted.token;
+    let holds = shared
+        .blocking(move |hub| hub.holds(&token, logbook, &ends))
+        .await?;
+    Ok(Json(HoldsAnswer {
+        chains_lacking: holds.chains_lacking,
+        on_route: holds.on_route,
+    }))
 }
 
 fn told(enrolled: &Enrolled) -> DeviceAnswer {

@@ -3,22 +3,31 @@
 //! Everything here blocks and knows nothing of HTTP; `routes` calls it from threads that may
 //! block. What a method returned from is on disk. Start at [`Hub`].
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
-use headwalk_core::exchange::message::Parcel;
+use headwalk_core::exchange::message::{More, Parcel, Part, Says};
 use headwalk_core::exchange::session::{self, Answering};
-use headwalk_core::log::id::{DeviceId, StoreId};
+use headwalk_core::log::chain::Link;
+use headwalk_core::log::entry::{Change, Draft};
+use headwalk_core::log::id::{DeviceId, LogbookId, Place, StoreId, ThingId};
 use headwalk_core::log::stamp::WallMs;
+use headwalk_core::log::value::{HowKnown, Value};
+use headwalk_core::site::company::{self, Standing};
+use headwalk_core::site::fields::device;
+use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::things::NewThing;
+use headwalk_core::site::words::Vocabulary;
 use headwalk_core::store::{self, NewStore, Store};
 
 use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
 use crate::error::Error;
 use crate::refused::Refused;
+use crate::roster::Roster;
 use crate::secret::{Code, Token};
 
 /// The file of the entries, in the hub's folder.
@@ -39,6 +48,7 @@ pub struct Hub {
     edge: Edge,
     // Held for one insert or read at a time, never while the disk works.
     heard: Mutex<BTreeMap<DeviceId, Heard>>,
+    roster: Roster,
 }
 
 /// A one-time code that was just made. It is shown once; the hub keeps its digest only.
@@ -61,6 +71,57 @@ pub struct Welcome {
     pub role: Role,
     /// The hub's name.
     pub hub_name: Name,
+}
+
+/// The end of one device's chain in a logbook.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct End {
+    /// Its last entry.
+    pub place: Place,
+    /// The chain up to it.
+    pub link: Link,
+}
+
+/// What a hub says of a logbook that a device would like to drop.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Holds {
+    /// How many of the device's chains this hub does not hold to their end.
+    pub chains_lacking: usize,
+    /// Whether the device is to carry it.
+    pub on_route: bool,
+}
+
+/// When a device is entered in the company's logbook.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Entering {
+    /// Something about it has changed.
+    Always,
+    /// Only where nobody entered it yet.
+    Unlisted,
+}
+
+impl Enrolled {
+    /// Returns the changes that enter it in the company's logbook, or say anew what it may do.
+    fn for_the_company(&self, logbook: LogbookId, there: bool) -> Vec<Change> {
+        let words = |name: &Name| Value::text(name.as_str());
+        let mut thing = NewThing::new(company::thing_of(self.device), ThingKind::Device);
+        if !there {
+            thing = thing
+                .part_of(ThingId::root(logbook))
+                .set(&device::NAME, words(&self.name), HowKnown::Unstated)
+                .set(&device::CREW, words(&self.person), HowKnown::Unstated)
+                .set(
+                    &device::DEVICE_ID,
+                    Value::text(&self.device.to_string()),
+                    HowKnown::Unstated,
+                );
+        }
+        let revoked = Value::Bool(self.revoked.is_some());
+        thing
+            .set(&device::ROLE, self.role.value(), HowKnown::Unstated)
+            .set(&device::REVOKED, revoked, HowKnown::Unstated)
+            .changes()
+    }
 }
 
 impl Hub {
@@ -108,12 +169,13 @@ impl Hub {
     }
 
     /// Puts a hub together from its parts.
-    pub(crate) const fn of(log: Store, access: Access, edge: Edge) -> Self {
+    pub(crate) fn of(log: Store, access: Access, edge: Edge) -> Self {
         Self {
             log,
             access,
             edge,
             heard: Mutex::new(BTreeMap::new()),
+            roster: Roster::default(),
         }
     }
 
@@ -183,15 +245,27 @@ impl Hub {
             .map(Some)
     }
 
-    /// Lets a device in.
+    /// Lets a device in, and enters it in the company's logbook if there is one.
     ///
     /// # Errors
     /// [`Refused`], as [`Access::enrol`] does.
     pub fn enrol(&self, code: &Code, applicant: Applicant) -> Result<Welcome, Refused> {
         let token = Token::from_chance(self.edge.chance()?);
         let hub_name = self.name()?;
-        let now = self.edge.now();
+        let device = applicant.device;
+        if self
+            .standing(device)?
+            .is_some_and(|standing| standing.revoked.is_some())
+        {
+            // Taken back in the company's logbook: a code that is given now lets it in again.
+            self.access.revoke(device, self.edge.now())?;
+        }
+        // After all that the log tells of, so that this code is the last word so far.
+        let told = self.log.clock().map_err(Error::from)?.last().wall();
+        let now = self.edge.now().max(told.shifted(1));
         let enrolled = self.access.enrol(code, applicant, &token, now)?;
+        self.roster.forget();
+        self.enter(&enrolled, Entering::Always)?;
         Ok(Welcome {
             token,
             store: self.log.id(),
@@ -200,16 +274,51 @@ impl Hub {
         })
     }
 
-    /// Returns the device whose token this is, if it may still come in.
+    /// Returns the device whose token this is, as it stands now, if it may still come in.
     ///
     /// # Errors
     /// [`Refused::UnknownToken`] or [`Refused::Revoked`].
     pub fn holder(&self, token: &Token) -> Result<Enrolled, Refused> {
-        let holder = self.access.holder(token)?.ok_or(Refused::UnknownToken)?;
+        let mut holder = self.access.holder(token)?.ok_or(Refused::UnknownToken)?;
+        self.as_it_stands(&mut holder)?;
         match holder.revoked {
             Some(_) => Err(Refused::Revoked),
             None => Ok(holder),
         }
+    }
+
+    fn as_it_stands(&self, enrolled: &mut Enrolled) -> Result<(), Error> {
+        if let Some(standing) = self.standing(enrolled.device)? {
+            enrolled.role = standing.role;
+            enrolled.revoked = enrolled.revoked.or(standing.revoked);
+        }
+        Ok(())
+    }
+
+    fn standing(&self, device: DeviceId) -> Result<Option<Standing>, Error> {
+        let listed = self.roster.now(&self.log, &self.access)?;
+        Ok(listed.standing(device).cloned())
+    }
+
+    /// Enters a device in the company's logbook, if there is one, so that every store knows it.
+    fn enter(&self, enrolled: &Enrolled, when: Entering) -> Result<(), Error> {
+        let listed = self.roster.now(&self.log, &self.access)?;
+        let Some((logbook, there)) = listed.lists(enrolled.device) else {
+            return Ok(());
+        };
+        if there && when == Entering::Unlisted {
+            return Ok(());
+        }
+        let now = self.edge.now();
+        let draft = Draft {
+            logbook,
+            by: "hub".to_owned(),
+            utc_offset_min: 0,
+            visit: None,
+            changes: enrolled.for_the_company(logbook, there),
+        };
+        self.log.record(&[draft], now)?;
+        Ok(())
     }
 
     /// Returns the dispatcher whose token this is.
@@ -235,20 +344,87 @@ impl Hub {
         let holder = self.holder(token)?;
         let parcel = Parcel::from_bytes(parcel)?;
         // A store that was copied or put back changes its device's id between two parcels.
-        self.access.go_on_as(&holder, parcel.from.device)?;
-        let answering = match holder.role {
-            Role::Crew | Role::Dispatcher => Answering::as_hub(),
-            // Told in the answer, logbook by logbook, so that everything else still comes.
-            Role::Auditor => Answering::as_hub().reading_only(),
-        };
+        if self.access.go_on_as(&holder, parcel.from.device)? {
+            self.roster.forget();
+        }
         let now = self.edge.now();
-        let answer = session::answer(&self.log, &parcel, &answering, now)?.to_bytes();
+        let answer = self.answer(&holder, &parcel, now)?.to_bytes();
         let heard = Heard {
             at: now,
             behind_ms: now.since(parcel.from.at),
         };
         self.hear(&holder, heard)?;
+        self.enter(&holder, Entering::Unlisted)?;
         Ok(answer)
+    }
+
+    fn answer(&self, holder: &Enrolled, parcel: &Parcel, now: WallMs) -> Result<Parcel, Refused> {
+        let answering = match holder.role {
+            Role::Crew | Role::Dispatcher => Answering::as_hub(),
+            // Told in the answer, logbook by logbook, so that everything else still comes.
+            Role::Auditor => Answering::as_hub().reading_only(),
+        };
+        let Some(route) = self.route(holder)? else {
+            return Ok(session::answer(&self.log, parcel, &answering, now)?);
+        };
+        // What it recorded before a site was taken off its route is taken all the same; nothing of
+        // that site goes back.
+        let unsent = self.beyond_ours(parcel)?;
+        let wider = route.union(&unsent).copied().collect();
+        let answering = answering.on_route(wider);
+        let mut answer = session::answer(&self.log, parcel, &answering, now)?;
+        if let Says::Holdings { parts, .. } = &mut answer.says {
+            let off =
+                |part: &&mut Part| unsent.contains(&part.logbook) && !route.contains(&part.logbook);
+            for part in parts.iter_mut().filter(off) {
+                part.batch.clear();
+                part.more = More::Nothing;
+            }
+        }
+        Ok(answer)
+    }
+
+    /// Returns the logbooks that a device carries; none where it carries all.
+    fn route(&self, holder: &Enrolled) -> Result<Option<BTreeSet<LogbookId>>, Error> {
+        let listed = self.roster.now(&self.log, &self.access)?;
+        match listed.standing(holder.device) {
+            Some(standing) if holder.role != Role::Dispatcher => {
+                listed.logbooks(&standing.route, &self.log)
+            }
+            _ => Ok(None),
+        }
+    }
+
+    /// Returns the logbooks of which a parcel's sender holds entries that this hub lacks.
+    fn beyond_ours(&self, parcel: &Parcel) -> Result<BTreeSet<LogbookId>, Error> {
+        let mut beyond = BTreeSet::new();
+        if let Says::Holdings { parts, .. } = &parcel.says {
+            for part in parts {
+                if !self.log.vector(part.logbook)?.includes_all(&part.vector()) {
+                    beyond.insert(part.logbook);
+                }
+            }
+        }
+        Ok(beyond)
+    }
+
+    /// Says whether this hub holds all that a device holds of a logbook, by its chains' ends, and
+    /// whether the logbook is on its route.
+    ///
+    /// # Errors
+    /// [`Refused`] where the device may not come in.
+    pub fn holds(&self, token: &Token, logbook: LogbookId, ends: &[End]) -> Result<Holds, Refused> {
+        let holder = self.holder(token)?;
+        let mut lacks = 0;
+        for end in ends {
+            let link = self.log.link(logbook, end.place).map_err(Error::from)?;
+            lacks += usize::from(link != Some(end.link));
+        }
+        let route = self.route(&holder)?;
+        Ok(Holds {
+            chains_lacking: lacks,
+            on_route: route.is_none_or(|route| route.contains(&logbook)),
+        })
     }
 
     fn hear(&self, holder: &Enrolled, heard: Heard) -> Result<(), Error> {
@@ -274,7 +450,10 @@ impl Hub {
     /// [`Refused::NoSuchDevice`] where none was enrolled under that id.
     pub fn revoke(&self, device: DeviceId) -> Result<Enrolled, Refused> {
         let revoked = self.access.revoke(device, self.edge.now())?;
-        revoked.ok_or(Refused::NoSuchDevice(device))
+        let revoked = revoked.ok_or(Refused::NoSuchDevice(device))?;
+        self.roster.forget();
+        self.enter(&revoked, Entering::Always)?;
+        Ok(revoked)
     }
 
     /// Returns every device that was ever let in, with what was last heard of it.
@@ -286,6 +465,7 @@ impl Hub {
         let heard = self.heard_book();
         for device in &mut devices {
             device.heard = heard.get(&device.device).copied().or(device.heard);
+            self.as_it_stands(device)?;
         }
         Ok(devices)
     }

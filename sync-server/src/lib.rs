@@ -13,7 +13,9 @@
 //!   the hub's folder opens nothing.
 //! - **What they may do.** Crews and dispatchers record; an auditor's entries are refused.
 //!   Dispatchers alone make codes, list devices and take access back; that counts from the next
-//!   answer on, even for a parcel that is on its way.
+//!   answer on, even for a parcel that is on its way. Roles, routes and revocations that a
+//!   dispatcher writes in the company's logbook count at every hub that the logbook reaches; the
+//!   same words from anybody else are kept as entries and obeyed by nobody.
 //! - **The records.** An answer follows the commit. Entries are never edited or deleted, are
 //!   chained by hash for each device, and are checked on every read, so what a disk or a hand
 //!   changed is found and named.
@@ -25,10 +27,9 @@
 //!   network reads tokens and records; so the hub then listens on this machine only, unless it is
 //!   told in words to open itself. Behind a program that does TLS for it, all devices count as one
 //!   address where codes are guessed.
-//! - **One crew from another.** Every enrolled device gets every logbook of the hub, and may bring
-//!   entries of other devices (tablets pass them on in the truck). Entries are not signed yet, so
-//!   a dishonest device can write in the name of another; a second content for an entry that the
-//!   hub holds is refused and named.
+//! - **One crew from another.** A device gets the logbooks on its route, or all where a dispatcher
+//!   set none; and may bring entries of other devices (tablets pass them on in the truck), also of
+//!   a site that was taken off its route.
 //! - **The folder.** The records in it are not encrypted. Whoever can write there is the hub.
 //! - **A copied tablet** shares the token of the one it was copied from. The list of devices shows
 //!   every id that wrote under one token, and taking access back takes it from all of them.
@@ -45,6 +46,7 @@ pub mod hub;
 mod limiter;
 pub mod refused;
 mod request_log;
+mod roster;
 mod routes;
 pub mod secret;
 pub mod serve;

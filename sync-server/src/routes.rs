@@ -84,6 +84,7 @@ pub(crate) fn router(shared: Shared) -> Router {
         .route("/codes", post(enrol::codes))
         .route("/devices", get(enrol::devices))
         .route("/revoke", post(enrol::revoke))
+        .route("/holds", post(enrol::holds))
         .route("/exchange", post(exchange_http::exchange))
         .fallback(|| async { Refused::NoSuchPage })
         .method_not_allowed_fallback(|| async { Refused::WrongMethod })

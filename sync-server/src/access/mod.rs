@@ -5,7 +5,6 @@
 //! Every method blocks. Start at [`Access`].
 
 mod name;
-mod role;
 mod tables;
 
 use std::collections::BTreeMap;
@@ -18,8 +17,8 @@ use headwalk_core::log::id::DeviceId;
 use headwalk_core::log::stamp::WallMs;
 use redb::{Database, ReadableDatabase, ReadableTable, ReadableTableMetadata};
 
+pub use headwalk_core::site::company::{NotARole, Role};
 pub use name::Name;
-pub use role::{NotARole, Role};
 
 use crate::error::Error;
 use crate::refused::Refused;
@@ -268,15 +267,15 @@ impl Access {
     }
 
     /// Lets a device go on under another id, as it must where its store was copied or put back.
-    /// Nothing changes where it has that id already.
+    /// Nothing changes where it has that id already; says whether anything did.
     ///
     /// # Errors
     /// [`Refused::OtherDevice`] where the id is another device's; [`Refused::TooManyIds`];
     /// [`Refused::Failed`] where the file cannot be written. Then nothing has changed.
-    pub fn go_on_as(&self, enrolled: &Enrolled, id: DeviceId) -> Result<(), Refused> {
+    pub fn go_on_as(&self, enrolled: &Enrolled, id: DeviceId) -> Result<bool, Refused> {
         let device = enrolled.device;
         if id == device || enrolled.later.contains(&id) {
-            return Ok(());
+            return Ok(false);
         }
         let other = Refused::OtherDevice {
             enrolled: device,
@@ -307,7 +306,8 @@ impl Access {
                 return Err(Refused::TooManyIds(device));
             }
         }
-        Ok(txn.commit().map_err(Error::from)?)
+        txn.commit().map_err(Error::from)?;
+        Ok(true)
     }
 
     /// Returns the device whose token this is, its access taken back or not.

@@ -179,7 +179,7 @@ fn a_device_goes_on_under_ids_of_its_own_and_of_nobody_else() {
         let holder = list.holder(&token(number)).unwrap().unwrap();
         list.go_on_as(&holder, id(as_id))
     };
-    let is_anothers = |refused: Result<(), Refused>| {
+    let is_anothers = |refused: Result<bool, Refused>| {
         assert!(
             matches!(refused, Err(Refused::OtherDevice { .. })),
             "{refused:?}"

@@ -3,10 +3,11 @@
 use super::shape::{LONG, Part, SHORT, Shape, needed, number, optional, quantity};
 use super::street::{ELEVATION_SHAPE, LATITUDE_SHAPE, LONGITUDE_SHAPE, WINDOW_PARTS};
 use super::table;
+use crate::site::company::Role;
 use crate::site::finding::FINDING_CHOICES;
 use crate::site::kind::ThingKind;
 use crate::site::unit::Unit;
-use crate::site::words::choices;
+use crate::site::words::{Vocabulary, choices};
 
 table! {
     /// Fields of the company.
@@ -55,6 +56,10 @@ table! {
     703 RETIRED, "retired", Shape::Day, "From when it is not expected any more.";
     704 KEY, "key", SHORT, "The key by which its entries are checked.";
     705 NAME, "name", SHORT, "What it is called.";
+    706 ROLE, "role", Shape::Choice(Role::CHOICES), "What it may do; a dispatcher says so.";
+    707 CARRIES, "carries", Shape::List(&SHORT),
+        "The sites that it carries, by logbook; blank for all. A dispatcher says so.";
+    708 REVOKED, "revoked", Shape::YesNo, "Whether its access was taken back; a dispatcher says so.";
 }
 
 /// A line of the price book: one value, so that no old price meets a new unit.
