@@ -10,8 +10,8 @@ use ureq::http::{Response, StatusCode};
 use ureq::{Agent, Body};
 
 use headwalk_core::exchange::message::{MAX_PARCEL_BYTES, Parcel};
-use headwalk_core::log::id::StoreId;
-use headwalk_core::store::Store;
+use headwalk_core::log::id::{DeviceId, LogbookId, StoreId};
+use headwalk_core::store::{Head, Store};
 
 use crate::error::{Error, Kind};
 use crate::trust::{self, Authority};
@@ -100,6 +100,15 @@ pub struct DeviceLine {
 #[derive(Deserialize)]
 struct DeviceLines {
     devices: Vec<DeviceLine>,
+}
+
+/// What the hub says of a logbook that this device would like to drop.
+#[derive(Deserialize)]
+pub struct Holds {
+    /// How many of this store's chains it does not hold to their end.
+    pub chains_lacking: usize,
+    /// Whether this device is to carry the logbook.
+    pub on_route: bool,
 }
 
 /// What the hub says instead of an answer.
@@ -335,6 +344,34 @@ impl OwnHub {
         Ok(lines.devices)
     }
 
+    /// Asks whether the hub holds all that this store holds of a logbook.
+    pub fn holds(&self, logbook: LogbookId, heads: &[(DeviceId, Head)]) -> Result<Holds, Error> {
+        #[derive(Serialize)]
+        struct HoldsRequest {
+            logbook: String,
+            ends: Vec<(String, u64, String)>,
+        }
+        let mut told = Holds {
+            chains_lacking: 0,
+            on_route: false,
+        };
+        // The hub reads a question of a few kilobytes.
+        for heads in heads.chunks(64) {
+            let end = |(device, head): &(DeviceId, Head)| {
+                let link = blake3::Hash::from_bytes(*head.link.bytes()).to_string();
+                (device.to_string(), head.seq.get(), link)
+            };
+            let asked = HoldsRequest {
+                logbook: logbook.to_string(),
+                ends: heads.iter().map(end).collect(),
+            };
+            let answer: Holds = self.hub.ask("/holds", Some(&self.token), Some(&asked))?;
+            told.chains_lacking += answer.chains_lacking;
+            told.on_route |= answer.on_route;
+        }
+        Ok(told)
+    }
+
     /// Takes a device's access back; only a dispatcher's device may.
     pub fn revoke(&self, device: &str) -> Result<DeviceLine, Error> {
         #[derive(Serialize)]
@@ -358,6 +395,11 @@ fn asked_to_wait(answer: &Response<Body>) -> Option<Duration> {
 /// Returns the store id of the hub that this store joined, if it joined one.
 pub fn own_hub_store(store: &Store) -> Result<Option<StoreId>, Error> {
     Ok(store.setting(STORE)?.and_then(|id| id.parse().ok()))
+}
+
+/// Returns as what the hub let this device in, if it joined one.
+pub fn own_role(store: &Store) -> Result<Option<String>, Error> {
+    Ok(store.setting(ROLE)?)
 }
 
 impl Refused {

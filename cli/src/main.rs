@@ -8,6 +8,7 @@ mod commands;
 mod devices;
 mod edge;
 mod error;
+mod firm;
 mod hub;
 mod logbook;
 mod output;

@@ -2,8 +2,10 @@
 
 use std::path::PathBuf;
 
-use clap::ValueEnum;
 use serde::Serialize;
+
+use headwalk_core::site::company::Role;
+use headwalk_core::site::words::Vocabulary;
 
 use crate::call::Call;
 use crate::error::Error;
@@ -35,23 +37,13 @@ pub struct Args {
     /// Make a code for this person or crew.
     #[arg(long = "for", value_name = "NAME", conflicts_with_all = ["url", "code", "device", "ca"])]
     made_for: Option<String>,
-    /// What the new device may do.
-    #[arg(long, value_enum, default_value_t = Role::Crew)]
+    /// What the new device may do: crew records and exchanges, dispatcher says who may come in,
+    /// too, auditor reads.
+    #[arg(long, default_value_t = Role::Crew)]
     role: Role,
     /// How long the new code works, in hours; a week at most.
     #[arg(long, value_name = "HOURS", default_value_t = 24)]
     valid_hours: u32,
-}
-
-/// What a device may do.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Role {
-    /// Record and exchange.
-    Crew,
-    /// Let devices in and out, too.
-    Dispatcher,
-    /// Read, and record nothing.
-    Auditor,
 }
 
 /// `{"hub": URL, "hub_name": NAME, "role": .., "device": ID}`
@@ -114,17 +106,6 @@ fn join(hub: Hub, url: &str, code: &str, device: Option<&str>, call: &Call) -> R
         role,
         device: id,
     })
-}
-
-impl Role {
-    /// Returns the hub's word for it.
-    const fn word(self) -> &'static str {
-        match self {
-            Self::Crew => "crew",
-            Self::Dispatcher => "dispatcher",
-            Self::Auditor => "auditor",
-        }
-    }
 }
 
 impl From<IssuedCode> for Code {

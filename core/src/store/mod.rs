@@ -8,6 +8,7 @@
 
 mod append;
 mod branch;
+mod drop;
 mod error;
 mod file;
 mod fold;

@@ -75,6 +75,14 @@ const STORY: &[(&[&str], &str)] = &[
     ),
     (&[], "devices"),
     (
+        &[
+            r#"add company "Harrow and Sons""#,
+            r#"add site "Birch Lane""#,
+            r#"add harrow device-2 name "truck 2" device-id 01980000-0000-7000-8000-000000000001"#,
+        ],
+        r#"route "truck 2" --add "Maple Court" --add Birch"#,
+    ),
+    (
         &[],
         r#"schedule "Maple Court" --on 2026-07-14 --why zone-3"#,
     ),
@@ -83,7 +91,7 @@ const STORY: &[(&[&str], &str)] = &[
 ];
 
 /// Commands whose examples are run by tests of their own.
-const ELSEWHERE: [&str; 3] = ["demo", "hub", "reckon"];
+const ELSEWHERE: [&str; 4] = ["demo", "drop", "hub", "reckon"];
 
 #[test]
 fn every_example_of_every_command_runs() {

@@ -4,6 +4,7 @@ mod crash;
 mod examples;
 mod hub;
 mod record;
+mod route;
 mod store;
 mod tables;
 mod tls;
