@@ -125,7 +125,8 @@ impl Now {
     }
 }
 
-fn chance<const N: usize>() -> Result<[u8; N], Error> {
+/// Returns random bytes that nobody can guess.
+pub fn chance<const N: usize>() -> Result<[u8; N], Error> {
     let mut bytes = [0; N];
     getrandom::fill(&mut bytes).map_err(|error| {
         Error::new(

@@ -112,7 +112,7 @@ impl Enrolled {
                 .set(&device::CREW, words(&self.person), HowKnown::Unstated)
                 .set(
                     &device::DEVICE_ID,
-                    Value::text(&self.device.to_string()),
+                    Value::text(self.device.to_string()),
                     HowKnown::Unstated,
                 );
         }

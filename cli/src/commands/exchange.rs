@@ -1,10 +1,15 @@
 //! `headwalk exchange`: brings this store and another up to date with each other.
 
+mod file;
+mod meet;
+
+use std::io::Write;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
-use headwalk_core::exchange::message::Parcel;
+use headwalk_core::exchange::message::{Parcel, Says};
 use headwalk_core::exchange::session::{Answering, Caller, Next, Summary, answer};
 use headwalk_core::log::id::StoreId;
 use headwalk_core::log::stamp::WallMs;
@@ -13,7 +18,7 @@ use headwalk_core::store::Store;
 use crate::call::Call;
 use crate::error::{Error, Kind};
 use crate::hub::OwnHub;
-use crate::output::{Page, Report, counted};
+use crate::output::{Output, Page, Report, counted};
 use crate::roots::Roots;
 use crate::trust::Authority;
 
@@ -27,12 +32,28 @@ use crate::trust::Authority;
 /// entries from the truck to the office. Begin the stick's own store with `headwalk init`; never
 /// copy a store.
 ///
+/// With --file two devices that never meet exchange over a file that is carried between them: run
+/// the same command on each in turn until it says that both hold the same. With --listen and --call
+/// two devices on one network exchange without a hub: the one that listens shows a one-time code.
+///
 /// Example: headwalk exchange --with stick.redb
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Another store's file, instead of the hub.
     #[arg(long, value_name = "PATH")]
     with: Option<PathBuf>,
+    /// A file that is carried between two devices: read what it brings, write what it takes back.
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["with", "listen", "call", "ca"])]
+    file: Option<PathBuf>,
+    /// Wait for another device at this address for one exchange, such as 192.168.1.20:7010.
+    #[arg(long, value_name = "ADDRESS", conflicts_with_all = ["with", "call", "ca"])]
+    listen: Option<SocketAddr>,
+    /// Call the device that listens at this address.
+    #[arg(long, value_name = "ADDRESS", requires = "code", conflicts_with_all = ["with", "ca"])]
+    call: Option<SocketAddr>,
+    /// The one-time code that the device that listens shows.
+    #[arg(long, requires = "call")]
+    code: Option<String>,
     /// Believe this authority for the hub, too: the firm's own certificate, in PEM. Remembered.
     #[arg(long, value_name = "FILE", conflicts_with = "with")]
     ca: Option<PathBuf>,
@@ -74,15 +95,87 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     if let Some(path) = &args.ca {
         OwnHub::believe(&store, &Authority::of_file(path)?)?;
     }
-    let (with, summary) = match args.with {
-        Some(path) => with_store(&store, &path, call)?,
-        None => with_hub(&store, call)?,
+    if let Some(path) = &args.file {
+        return call.print(&file::step(&store, path, call)?);
+    }
+    if let Some(address) = args.listen {
+        return call.print(&Met::of(meet::listen(
+            &store,
+            address,
+            call,
+            |at, code| waiting(at, code, call),
+        )?));
+    }
+    let (with, summary) = match (args.with, args.call.zip(args.code)) {
+        (Some(path), _) => with_store(&store, &path, call)?,
+        (None, Some((address, code))) => {
+            let summary = meet::call(&store, address, &code, call)?;
+            (address.to_string(), summary)
+        }
+        (None, None) => with_hub(&store, call)?,
     };
     let report = Exchanged::of(&store, with, &summary)?;
     if report.logbooks.iter().any(|moved| moved.refused.is_some()) {
         return Err(report.refusals());
     }
     call.print(&report)
+}
+
+/// Says where this device waits and with which code, at once; with `--json` beside the document.
+fn waiting(at: SocketAddr, code: &impl std::fmt::Display, call: &Call) -> Result<(), Error> {
+    let told = format!(
+        "Waiting at {at} for ten minutes. On the other device:\n\
+         headwalk exchange --call {at} --code {code}\n"
+    );
+    if call.output() == Output::Text {
+        return call.print_lines(&told);
+    }
+    // Where nobody can read it, nobody calls, and the waiting ends by itself.
+    let _unread = std::io::stderr().write_all(told.as_bytes());
+    Ok(())
+}
+
+/// `{"with": ADDRESS, "sent": N, "received": N, "round_trips": N}`, for the one who listened.
+#[derive(Serialize)]
+struct Met {
+    with: String,
+    sent: u64,
+    received: u64,
+    round_trips: u32,
+}
+
+impl Met {
+    fn of(listened: meet::Listened) -> Self {
+        Self {
+            with: listened.from.ip().to_string(),
+            sent: listened.sent,
+            received: listened.received,
+            round_trips: listened.round_trips,
+        }
+    }
+}
+
+impl Report for Met {
+    fn write(&self, page: &mut Page) {
+        page.line(sent_and_received(self.sent, &self.with, self.received));
+        page.line("The other device says whether both hold the same.");
+    }
+}
+
+fn sent_and_received(sent: u64, with: &str, received: u64) -> String {
+    let sent = counted(sent, "entry", "entries");
+    let received = counted(received, "entry", "entries");
+    format!("Sent {sent} to {with}, received {received}.")
+}
+
+/// Counts the entries that a parcel carries.
+fn entries_in(parcel: &Parcel) -> u64 {
+    let count = match &parcel.says {
+        Says::News { batch, .. } | Says::Taken { batch, .. } => batch.len(),
+        Says::Holdings { parts, .. } => parts.iter().map(|part| part.batch.len()).sum(),
+        _ => 0,
+    };
+    count as u64
 }
 
 fn with_store(store: &Store, path: &Path, call: &Call) -> Result<(String, Summary), Error> {
@@ -178,12 +271,7 @@ impl Exchanged {
 
 impl Report for Exchanged {
     fn write(&self, page: &mut Page) {
-        let sent = counted(self.sent, "entry", "entries");
-        let received = counted(self.received, "entry", "entries");
-        page.line(format!(
-            "Sent {sent} to {}, received {received}.",
-            self.with
-        ));
+        page.line(sent_and_received(self.sent, &self.with, self.received));
         if !self.logbooks.is_empty() {
             let row = |moved: &Moved| {
                 let (sent, received) = (moved.sent.to_string(), moved.received.to_string());

@@ -97,7 +97,7 @@ impl Route {
         match self {
             Self::Everything => Value::Absent(Absence::Cleared),
             Self::Sites(sites) => {
-                let text = |site: &LogbookId| Value::text(&site.to_string());
+                let text = |site: &LogbookId| Value::text(site.to_string());
                 Value::List(sites.iter().map(text).collect())
             }
         }

@@ -92,7 +92,7 @@ fn nobody_makes_themselves_a_dispatcher_and_no_detour_through_a_list_helps() {
             22,
             theirs,
             &device::DEVICE_ID,
-            Value::text(&id(2).to_string()),
+            Value::text(id(2).to_string()),
         ),
         wrote(1, 23, theirs, &device::ROLE, Role::Dispatcher.value()),
     ];
@@ -103,7 +103,7 @@ fn nobody_makes_themselves_a_dispatcher_and_no_detour_through_a_list_helps() {
         22,
         theirs,
         &device::DEVICE_ID,
-        Value::text(&id(2).to_string()),
+        Value::text(id(2).to_string()),
     );
     let stands = after(&three(), &[listed, entries[3].clone()])[&id(2)].clone();
     assert_eq!(stands.role, Role::Dispatcher);
