@@ -1,7 +1,9 @@
 //! The command: what it prints, to whom, and with which exit code.
 
+mod carry;
 mod crash;
 mod examples;
+mod full;
 mod hub;
 mod record;
 mod route;

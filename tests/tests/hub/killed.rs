@@ -14,13 +14,13 @@ use headwalk_core::store::NewStore;
 
 use super::*;
 
-const LOGBOOK: LogbookId = LogbookId::from_bytes([5; 16]);
+pub(super) const LOGBOOK: LogbookId = LogbookId::from_bytes([5; 16]);
 
 /// One tablet, and what the hub told it.
-struct Tablet {
-    store: Store,
-    token: String,
-    hub: StoreId,
+pub(super) struct Tablet {
+    pub(super) store: Store,
+    pub(super) token: String,
+    pub(super) hub: StoreId,
     /// The last of its entries that the hub acknowledged.
     acknowledged: u64,
 }
@@ -43,7 +43,7 @@ impl Tablet {
         }
     }
 
-    fn record(&self) {
+    pub(super) fn record(&self) {
         let change = Change::Set {
             thing: ThingId::from_bytes([7; 16]),
             field: FieldNumber(1),
@@ -60,7 +60,7 @@ impl Tablet {
         self.store.record(&[draft], NOW).unwrap();
     }
 
-    fn written(&self) -> u64 {
+    pub(super) fn written(&self) -> u64 {
         let held = self.store.vector(LOGBOOK).unwrap();
         held.last(self.store.device()).map_or(0, Seq::get)
     }
@@ -75,7 +75,7 @@ pub(super) fn store(folder: &Path, number: u8) -> Store {
 }
 
 /// Starts a hub and lets so many tablets in.
-fn tablets(folder: &Path, hub: &Hub, count: u8) -> Vec<Tablet> {
+pub(super) fn tablets(folder: &Path, hub: &Hub, count: u8) -> Vec<Tablet> {
     let mut tablets: Vec<Tablet> = Vec::new();
     for number in 1..=count {
         let store = store(folder, number);
@@ -113,8 +113,8 @@ fn assert_kept(log: &Path, tablets: &[Tablet]) {
 #[test]
 fn whatever_was_acknowledged_outlives_the_hubs_being_killed() {
     let deep = std::env::var_os("HEADWALK_DEEP").is_some();
-    // 200 exchanges and more with 10 kills among them, or 2,000 with 200.
-    let (count, kills, kill_after) = if deep { (12, 200, 10) } else { (4, 10, 20) };
+    // 200 exchanges and more with 20 kills among them, or 2,000 with 200.
+    let (count, kills, kill_after) = if deep { (12, 200, 10) } else { (4, 20, 10) };
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path().join("hub");
     let mut hub = Hub::start(&data);

@@ -6,7 +6,11 @@
 )]
 
 mod command_line;
+mod full;
+mod hostile;
 mod killed;
+mod line;
+mod load;
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;
@@ -20,6 +24,7 @@ use headwalk_core::log::stamp::WallMs;
 use headwalk_core::store::Store;
 use headwalk_tests::binary;
 use serde_json::{Value as Json, json};
+use tempfile::NamedTempFile;
 
 /// What stands before the first code on standard output.
 const FIRST_CODE: &str = "first dispatcher code: ";
@@ -46,6 +51,7 @@ struct Hub {
     address: String,
     first_code: Option<String>,
     agent: ureq::Agent,
+    log: NamedTempFile,
 }
 
 impl Hub {
@@ -54,7 +60,8 @@ impl Hub {
     }
 
     fn started(command: &mut Command) -> Self {
-        let command = command.stdout(Stdio::piped()).stderr(Stdio::null());
+        let log = NamedTempFile::new().unwrap();
+        let command = command.stdout(Stdio::piped()).stderr(log.reopen().unwrap());
         let mut child = command.spawn().unwrap();
         let (mut first_code, mut address) = (None, None);
         for line in BufReader::new(child.stdout.take().unwrap()).lines() {
@@ -72,7 +79,13 @@ impl Hub {
             address: address.expect("a hub that starts prints its address"),
             first_code,
             agent: config.build().into(),
+            log,
         }
+    }
+
+    /// Returns what it has written in its log.
+    fn log(&self) -> String {
+        String::from_utf8(std::fs::read(self.log.path()).unwrap()).unwrap()
     }
 
     /// Ends it without a warning.
