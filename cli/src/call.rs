@@ -39,9 +39,13 @@ impl Call {
         &self.store
     }
 
-    /// Opens the store.
+    /// Opens the store. One that was found to be a copy goes on under a new device id.
     pub fn store(&self) -> Result<Store, Error> {
-        Ok(Store::open(&self.store)?)
+        let store = Store::open(&self.store)?;
+        if store.id_is_in_use_elsewhere() {
+            store.write_as(self.now().fresh_key()?)?;
+        }
+        Ok(store)
     }
 
     /// Returns the moment.

@@ -7,7 +7,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use chrono::{DateTime, FixedOffset, Local, NaiveDate, NaiveDateTime, NaiveTime, Offset};
-use headwalk_core::log::id::{DeviceId, LogbookId, StoreId, ThingId};
+use headwalk_core::log::id::{LogbookId, StoreId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
 
 use crate::error::{Error, Kind};
@@ -114,9 +115,9 @@ impl Now {
         Ok(LogbookId::fresh(self.wall.get(), chance()?))
     }
 
-    /// Makes a fresh id for a device.
-    pub fn fresh_device(self) -> Result<DeviceId, Error> {
-        Ok(DeviceId::fresh(self.wall.get(), chance()?))
+    /// Makes a fresh key for a device.
+    pub fn fresh_key(self) -> Result<DeviceKey, Error> {
+        Ok(DeviceKey::from_bytes(chance()?))
     }
 
     /// Makes a fresh id for a store.

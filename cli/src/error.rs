@@ -140,7 +140,7 @@ impl From<store::Error> for Error {
                 Kind::Machine,
                 "use a headwalk as new as the one that wrote it.".to_owned(),
             ),
-            E::DamagedEntry { .. } | E::Gap { .. } | E::Fork { .. } | E::MissingCause { .. } => (
+            E::DamagedEntry { .. } | E::Gap { .. } | E::MissingCause { .. } => (
                 Kind::Damaged,
                 "`headwalk verify` says what else is damaged.".to_owned(),
             ),

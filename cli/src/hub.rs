@@ -10,7 +10,7 @@ use ureq::http::{Response, StatusCode};
 use ureq::{Agent, Body};
 
 use headwalk_core::exchange::message::{MAX_PARCEL_BYTES, Parcel};
-use headwalk_core::log::id::{DeviceId, LogbookId, StoreId};
+use headwalk_core::log::id::{LogbookId, StoreId};
 use headwalk_core::store::{Head, Store};
 
 use crate::error::{Error, Kind};
@@ -345,7 +345,7 @@ impl OwnHub {
     }
 
     /// Asks whether the hub holds all that this store holds of a logbook.
-    pub fn holds(&self, logbook: LogbookId, heads: &[(DeviceId, Head)]) -> Result<Holds, Error> {
+    pub fn holds(&self, logbook: LogbookId, heads: &[Head]) -> Result<Holds, Error> {
         #[derive(Serialize)]
         struct HoldsRequest {
             logbook: String,
@@ -357,9 +357,9 @@ impl OwnHub {
         };
         // The hub reads a question of a few kilobytes.
         for heads in heads.chunks(64) {
-            let end = |(device, head): &(DeviceId, Head)| {
-                let link = blake3::Hash::from_bytes(*head.link.bytes()).to_string();
-                (device.to_string(), head.seq.get(), link)
+            let end = |head: &Head| {
+                let writer = head.device.to_string();
+                (writer, head.seq.get(), head.tip.to_string())
             };
             let asked = HoldsRequest {
                 logbook: logbook.to_string(),

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use headwalk_core::log::entry::Entry;
 use headwalk_core::log::id::{LogbookId, Place};
 use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::merge::knowledge::Knowledge;
@@ -37,13 +36,13 @@ impl Logbook {
     pub fn read(store: &Store, id: LogbookId, moment: Moment) -> Result<Self, Error> {
         let mut kept = store.entries(id)?;
         kept.retain(|kept| moment.as_known.is_none_or(|known| kept.arrived <= known));
-        let knowledge = Knowledge::of(kept.iter().map(|kept| &kept.entry));
+        let knowledge = Knowledge::of(kept.iter().map(|kept| &kept.placed));
         let state = if moment == Moment::default() {
             store.state(id)?
         } else {
             // A receipt counts for the entry that it names, whenever it was written; so the
             // entries of before are chosen by replay, which knows the receipts.
-            let entries: Vec<Entry> = kept.iter().map(|kept| kept.entry.clone()).collect();
+            let entries: Vec<_> = kept.iter().map(|kept| kept.placed.clone()).collect();
             let until = moment.as_of.map(Stamp::end_of);
             kept.retain(|kept| until.is_none_or(|until| kept.stamp <= until));
             match until {
@@ -54,7 +53,7 @@ impl Logbook {
         let entries = kept.into_iter();
         Ok(Self {
             id,
-            entries: entries.map(|kept| (kept.entry.place(), kept)).collect(),
+            entries: entries.map(|kept| (kept.place, kept)).collect(),
             state,
             knowledge,
         })
@@ -65,10 +64,7 @@ impl Logbook {
         self.entries.get(&place).ok_or_else(|| {
             Error::new(
                 crate::error::Kind::Damaged,
-                format!(
-                    "entry {} of device {} is not there",
-                    place.seq, place.device
-                ),
+                format!("entry {} of chain {} is not there", place.seq, place.chain),
             )
             .hint("`headwalk verify` says what else is damaged.")
         })

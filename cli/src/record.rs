@@ -115,7 +115,7 @@ pub fn record_all(
             by: by.clone(),
             at: told::rfc3339(placed.stamp.wall(), now.utc_offset_min),
             entry: EntryJson {
-                device: placed.place.device.to_string(),
+                device: store.device().to_string(),
                 seq: placed.place.seq.get(),
             },
             visit: visit.map(|visit| visit.to_string()),

@@ -56,7 +56,7 @@ impl What {
                 value,
                 how,
             } => Some((Self::Seen(*what), *thing, value, *how)),
-            Change::Receipt { .. } | Change::Reentered { .. } | Change::Unknown { .. } => None,
+            Change::Receipt { .. } | Change::Unknown { .. } => None,
         }
     }
 

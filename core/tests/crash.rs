@@ -9,16 +9,19 @@ mod disk;
 
 use disk::{Chance, Disk};
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, StoreId, ThingId};
+use headwalk_core::log::id::{FieldNumber, LogbookId, StoreId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::store::{NewStore, Store};
 
 const LOGBOOK: LogbookId = LogbookId::from_bytes([5; 16]);
-const NEW: NewStore = NewStore {
-    id: StoreId::from_bytes([1; 16]),
-    device: DeviceId::from_bytes([2; 16]),
-};
+fn new() -> NewStore {
+    NewStore {
+        id: StoreId::from_bytes([1; 16]),
+        key: DeviceKey::from_bytes([2; 32]),
+    }
+}
 
 fn draft(number: u64) -> Draft {
     let change = Change::Set {
@@ -41,7 +44,7 @@ fn draft(number: u64) -> Draft {
 /// Batches of one to four entries until `total` are recorded or the disk fails; returns how many
 /// were acknowledged, and the size of the batch that was not.
 fn record(disk: &Disk, total: u64) -> (u64, u64) {
-    let Ok(store) = Store::on_backend(disk.clone(), NEW) else {
+    let Ok(store) = Store::on_backend(disk.clone(), new()) else {
         return (0, 0);
     };
     let mut acknowledged = 0;
@@ -59,7 +62,7 @@ fn record(disk: &Disk, total: u64) -> (u64, u64) {
 
 /// Opens what is left and says what is wrong with it.
 fn wrong_with(image: Vec<u8>, acknowledged: u64, in_flight: u64) -> Option<String> {
-    let mut store = match Store::on_backend(Disk::losing_power_at(image, None), NEW) {
+    let mut store = match Store::on_backend(Disk::losing_power_at(image, None), new()) {
         Ok(store) => store,
         Err(error) => return Some(format!("does not open: {error}")),
     };
@@ -101,7 +104,7 @@ fn run(number: u64, at: u64, total: u64, sync_lies: bool) -> Option<String> {
     let mut image = disk.after_power_loss(&mut chance);
     if number % 2 == 1 {
         let again = Disk::losing_power_at(image, Some(chance.next(12)));
-        drop(Store::on_backend(again.clone(), NEW));
+        drop(Store::on_backend(again.clone(), new()));
         image = again.after_power_loss(&mut chance);
     }
     wrong_with(image, acknowledged, in_flight)

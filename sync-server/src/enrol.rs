@@ -2,15 +2,15 @@
 
 use axum::extract::{Request, State};
 use axum::{Extension, Json};
-use headwalk_core::log::chain::Link;
-use headwalk_core::log::id::{DeviceId, Place, Seq};
+use headwalk_core::log::chain::Mark;
+use headwalk_core::log::id::{DeviceId, Seq};
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::site::words::Vocabulary;
 use serde::{Deserialize, Serialize};
 
 use crate::access::{Applicant, Enrolled, Name, Role};
 use crate::error::Error;
-use crate::hub::{End, Hub};
+use crate::hub::Hub;
 use crate::refused::Refused;
 use crate::request_log::moment;
 use crate::routes::{Peer, Shared, read_json};
@@ -167,7 +167,7 @@ pub(crate) struct HoldsAnswer {
 }
 
 /// `POST /holds`: whether the hub holds all that a device holds of a logbook: for each writer the
-/// id, the last number and the chain's link there.
+/// id, the last entry's number and its tip.
 pub(crate) async fn holds(
     State(shared): State<Shared>,
     request: Request,
@@ -176,14 +176,12 @@ pub(crate) async fn holds(
     let asked: HoldsRequest = read_json(admitted.body).await?;
     let unfit = |what: &str| Refused::BadRequest(format!("`{what}` is not what it should be"));
     let logbook = asked.logbook.parse().map_err(|_| unfit(&asked.logbook))?;
-    let end = |(writer, seq, link): &(String, u64, String)| {
-        let place = Place {
+    let end = |(writer, seq, tip): &(String, u64, String)| {
+        Ok(Mark {
             device: device(writer)?,
             seq: Seq::new(*seq).ok_or_else(|| unfit("0"))?,
-        };
-        let link = blake3::Hash::from_hex(link).map_err(|_| unfit(link))?;
-        let link = Link::from_bytes(*link.as_bytes());
-        Ok(End { place, link })
+            tip: tip.parse().map_err(|_| unfit(tip))?,
+        })
     };
     let ends = asked
         .ends

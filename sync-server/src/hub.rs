@@ -9,11 +9,12 @@ use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
-use headwalk_core::exchange::message::{More, Parcel, Part, Says};
+use headwalk_core::exchange::message::{Batch, More, Parcel, Part, Says};
 use headwalk_core::exchange::session::{self, Answering};
-use headwalk_core::log::chain::Link;
+use headwalk_core::log::chain::Mark;
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{DeviceId, LogbookId, Place, StoreId, ThingId};
+use headwalk_core::log::id::{DeviceId, LogbookId, StoreId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::site::company::{self, Standing};
@@ -73,15 +74,6 @@ pub struct Welcome {
     pub hub_name: Name,
 }
 
-/// The end of one device's chain in a logbook.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct End {
-    /// Its last entry.
-    pub place: Place,
-    /// The chain up to it.
-    pub link: Link,
-}
-
 /// What a hub says of a logbook that a device would like to drop.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Holds {
@@ -139,7 +131,7 @@ impl Hub {
             Err(store::Error::Missing(_)) => {
                 let new = NewStore {
                     id: StoreId::fresh(now, edge.chance()?),
-                    device: DeviceId::fresh(now, edge.chance()?),
+                    key: DeviceKey::from_bytes(edge.chance()?),
                 };
                 Store::create(&log_path, new)?
             }
@@ -185,8 +177,12 @@ impl Hub {
     /// # Errors
     /// [`Error`] where it cannot be written.
     pub fn begin_serving(&mut self) -> Result<(), Error> {
-        let device = DeviceId::fresh(self.edge.now().get(), self.edge.chance()?);
-        Ok(self.log.write_as(device)?)
+        self.take_new_id()
+    }
+
+    fn take_new_id(&self) -> Result<(), Error> {
+        let key = DeviceKey::from_bytes(self.edge.chance()?);
+        Ok(self.log.write_as(key)?)
     }
 
     /// Returns the hub's log.
@@ -347,6 +343,9 @@ impl Hub {
         if self.access.go_on_as(&holder, parcel.from.device)? {
             self.roster.forget();
         }
+        if self.log.id_is_in_use_elsewhere() {
+            self.take_new_id()?; // another hub goes on from a copy of this one's folder
+        }
         let now = self.edge.now();
         let answer = self.answer(&holder, &parcel, now)?.to_bytes();
         let heard = Heard {
@@ -359,10 +358,12 @@ impl Hub {
     }
 
     fn answer(&self, holder: &Enrolled, parcel: &Parcel, now: WallMs) -> Result<Parcel, Refused> {
+        let ids = holder.later.iter().chain([&holder.device]);
+        let as_hub = Answering::as_hub().known_as(ids.copied().collect());
         let answering = match holder.role {
-            Role::Crew | Role::Dispatcher => Answering::as_hub(),
+            Role::Crew | Role::Dispatcher => as_hub,
             // Told in the answer, logbook by logbook, so that everything else still comes.
-            Role::Auditor => Answering::as_hub().reading_only(),
+            Role::Auditor => as_hub.reading_only(),
         };
         let Some(route) = self.route(holder)? else {
             return Ok(session::answer(&self.log, parcel, &answering, now)?);
@@ -377,7 +378,7 @@ impl Hub {
             let off =
                 |part: &&mut Part| unsent.contains(&part.logbook) && !route.contains(&part.logbook);
             for part in parts.iter_mut().filter(off) {
-                part.batch.clear();
+                part.batch = Batch::default();
                 part.more = More::Nothing;
             }
         }
@@ -400,7 +401,8 @@ impl Hub {
         let mut beyond = BTreeSet::new();
         if let Says::Holdings { parts, .. } = &parcel.says {
             for part in parts {
-                if !self.log.vector(part.logbook)?.includes_all(&part.vector()) {
+                let ends: Vec<_> = part.ends.iter().map(|end| end.last).collect();
+                if !self.log.known(part.logbook, &ends)?.1.is_empty() {
                     beyond.insert(part.logbook);
                 }
             }
@@ -413,16 +415,17 @@ impl Hub {
     ///
     /// # Errors
     /// [`Refused`] where the device may not come in.
-    pub fn holds(&self, token: &Token, logbook: LogbookId, ends: &[End]) -> Result<Holds, Refused> {
+    pub fn holds(
+        &self,
+        token: &Token,
+        logbook: LogbookId,
+        ends: &[Mark],
+    ) -> Result<Holds, Refused> {
         let holder = self.holder(token)?;
-        let mut lacks = 0;
-        for end in ends {
-            let link = self.log.link(logbook, end.place).map_err(Error::from)?;
-            lacks += usize::from(link != Some(end.link));
-        }
+        let (_, lacking) = self.log.known(logbook, ends).map_err(Error::from)?;
         let route = self.route(&holder)?;
         Ok(Holds {
-            chains_lacking: lacks,
+            chains_lacking: lacking.len(),
             on_route: route.is_none_or(|route| route.contains(&logbook)),
         })
     }

@@ -8,8 +8,8 @@ use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
 use expect_test::expect_file;
 use headwalk_core::log::codec;
-use headwalk_core::log::id::{DeviceId, StoreId};
 use headwalk_core::log::stamp::{Stamp, WallMs};
+use headwalk_core::log::{id::StoreId, seal::DeviceKey};
 use headwalk_core::store::{Clocks, NewStore, Store};
 use headwalk_tests::{TestEnv, words};
 use serde_json::Value;
@@ -178,7 +178,7 @@ fn the_state_as_of_a_day_is_that_of_a_store_which_got_nothing_later() {
 fn copied_up_to(season: &Season, name: &str, until: Stamp) -> usize {
     let new = NewStore {
         id: StoreId::from_bytes([7; 16]),
-        device: DeviceId::from_bytes([7; 16]),
+        key: DeviceKey::from_bytes([7; 32]),
     };
     let desk = season.copy("desk.redb", &format!("read-for-{name}"));
     let (desk, only) = (

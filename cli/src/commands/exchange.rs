@@ -3,6 +3,7 @@
 mod file;
 mod meet;
 
+use std::collections::BTreeSet;
 use std::io::Write;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -60,7 +61,7 @@ pub struct Args {
 }
 
 /// `{"with": .., "sent": N, "received": N, "round_trips": N, "equal": BOOL,
-/// "copies": N, "logbooks": [..]}`
+/// "copies": N, "is_a_copy": BOOL, "logbooks": [..]}`
 #[derive(Serialize)]
 struct Exchanged {
     /// The hub's address, or the other store's file.
@@ -72,8 +73,10 @@ struct Exchanged {
     round_trips: u32,
     /// Whether both sides hold the same of every logbook now.
     equal: bool,
-    /// Chains in which a copied store had written; its work was entered again.
+    /// Devices of which another copy's work came to light.
     copies: usize,
+    /// Whether this store is such a copy, and goes on under a new device id.
+    is_a_copy: bool,
     /// Those of which anything moved, or was refused.
     logbooks: Vec<Moved>,
 }
@@ -171,8 +174,8 @@ fn sent_and_received(sent: u64, with: &str, received: u64) -> String {
 /// Counts the entries that a parcel carries.
 fn entries_in(parcel: &Parcel) -> u64 {
     let count = match &parcel.says {
-        Says::News { batch, .. } | Says::Taken { batch, .. } => batch.len(),
-        Says::Holdings { parts, .. } => parts.iter().map(|part| part.batch.len()).sum(),
+        Says::News { batch, .. } | Says::Taken { batch, .. } => batch.entries.len(),
+        Says::Holdings { parts, .. } => parts.iter().map(|part| part.batch.entries.len()).sum(),
         _ => 0,
     };
     count as u64
@@ -188,28 +191,13 @@ fn with_store(store: &Store, path: &Path, call: &Call) -> Result<(String, Summar
 
 fn with_hub(store: &Store, call: &Call) -> Result<(String, Summary), Error> {
     let hub = OwnHub::of_store(store)?;
-    let device = store.device();
     let carried = carried(
         store,
         hub.store_id(),
         || call.now().wall,
         |parcel| hub.exchange(parcel),
     );
-    let summary = carried.map_err(|error| {
-        // The hub lets in the device that it knows, and that is the other copy's from now on.
-        let moved_on = store.device() != device;
-        if moved_on { copied() } else { error }
-    })?;
-    Ok((hub.url().to_owned(), summary))
-}
-
-/// The store goes on as another device, which the hub does not know yet.
-fn copied() -> Error {
-    let message = "this store is a copy, or was put back from one: it goes on as another device";
-    Error::new(Kind::Refused, message).hint(
-        "nothing is lost. Ask the dispatcher for a new code, `headwalk enrol` with it and exchange \
-         again.",
-    )
+    Ok((hub.url().to_owned(), carried?))
 }
 
 /// Speaks until nothing is left to say; `carry` brings a parcel there and the answer back, `now` is
@@ -234,13 +222,15 @@ impl Exchanged {
     fn of(store: &Store, with: String, summary: &Summary) -> Result<Self, Error> {
         let roots = Roots::of(store)?;
         let carried = summary.logbooks.iter();
+        let copies: BTreeSet<_> = summary.branched.iter().map(|(_, device)| device).collect();
         Ok(Self {
             with,
             sent: carried.clone().map(|(_, carried)| carried.sent).sum(),
             received: carried.map(|(_, carried)| carried.received).sum(),
             round_trips: summary.round_trips,
             equal: summary.equal,
-            copies: summary.forks.len(),
+            copies: copies.len(),
+            is_a_copy: store.id_is_in_use_elsewhere(),
             logbooks: summary
                 .logbooks
                 .iter()
@@ -282,8 +272,15 @@ impl Report for Exchanged {
         }
         if self.copies > 0 {
             page.paragraph(
-                "A store had been copied or put back. What both copies wrote is kept, one part of \
-                 it under a new device. Never copy a store: begin another and exchange.",
+                "A store had been copied or put back, and both copies wrote on. What both wrote is \
+                 kept; `headwalk versions` lists the fields that they left in two versions. Never \
+                 copy a store: begin another and exchange.",
+            );
+        }
+        if self.is_a_copy {
+            page.paragraph(
+                "Someone else writes under this store's device id, so it is a copy, or was put \
+                 back. Nothing is lost; from now on it writes under a new id.",
             );
         }
         page.line(if self.equal {

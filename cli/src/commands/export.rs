@@ -8,6 +8,7 @@ use clap::ValueEnum;
 use serde::Serialize;
 use serde_json::Value as Json;
 
+use headwalk_core::log::chain::Link;
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{LogbookId, Place};
 use headwalk_core::site::fields::{self, FieldDef, any};
@@ -92,10 +93,6 @@ enum ChangeJson {
         /// The entry whose clock was wrong: its device and number, and the moment that counts.
         receipt: (String, u64, String),
     },
-    Reentered {
-        /// The place that the entry had before its device's chain had two branches.
-        entered_again: (String, u64),
-    },
     Unknown {
         unknown: u8,
     },
@@ -146,10 +143,14 @@ fn entries(store: &Store, wanted: &[Root]) -> Result<String, Error> {
                 .map(|kept| (root.id, kept)),
         );
     }
-    all.sort_by_key(|(logbook, kept)| (kept.stamp, *logbook, kept.entry.place()));
+    all.sort_by_key(|(logbook, kept)| (kept.stamp, *logbook, kept.place));
+    let mut links = BTreeMap::new();
+    for root in wanted {
+        links.insert(root.id, store.links(root.id)?);
+    }
     let mut text = String::new();
     for (logbook, kept) in &all {
-        let line = EntryLine::of(store, *logbook, kept)?;
+        let line = EntryLine::of(*logbook, kept, &links[logbook]);
         let line = serde_json::to_string(&line);
         text.push_str(&line.map_err(|error| Error::new(Kind::Bug, error.to_string()))?);
         text.push('\n');
@@ -158,16 +159,15 @@ fn entries(store: &Store, wanted: &[Root]) -> Result<String, Error> {
 }
 
 impl EntryLine {
-    fn of(store: &Store, logbook: LogbookId, kept: &Kept) -> Result<Self, Error> {
+    fn of(logbook: LogbookId, kept: &Kept, links: &BTreeMap<Place, Link>) -> Self {
         let entry = &kept.entry;
         let offset = entry.utc_offset_min;
         let (at, counts_as) = (entry.stamp.wall(), kept.stamp.wall());
-        let digest = store.link(logbook, entry.place())?;
         let gained = entry
             .gained
             .iter()
-            .map(|(device, seq)| (device.to_string(), seq.get()));
-        Ok(Self {
+            .map(|mark| (mark.device.to_string(), mark.seq.get()));
+        Self {
             logbook: logbook.to_string(),
             device: entry.device.to_string(),
             seq: entry.seq.get(),
@@ -177,8 +177,10 @@ impl EntryLine {
             visit: entry.visit.map(|visit| visit.to_string()),
             gained: gained.collect(),
             changes: entry.changes.iter().map(ChangeJson::of).collect(),
-            digest: digest.map_or_else(String::new, |digest| digest.to_string()),
-        })
+            digest: links
+                .get(&kept.place)
+                .map_or_else(String::new, Link::to_string),
+        }
     }
 }
 
@@ -192,16 +194,12 @@ impl ChangeJson {
                 how: how_word(how),
             };
         }
-        let place = |place: &Place| (place.device.to_string(), place.seq.get());
         match change {
-            Change::Receipt { place: of, stamp } => {
-                let (device, seq) = place(of);
+            Change::Receipt { of, stamp } => {
+                let (device, seq) = (of.device.to_string(), of.seq.get());
                 let receipt = (device, seq, told::rfc3339(stamp.wall(), 0));
                 Self::Receipt { receipt }
             }
-            Change::Reentered { place: of, .. } => Self::Reentered {
-                entered_again: place(of),
-            },
             Change::Unknown { kind, .. } => Self::Unknown { unknown: *kind },
             Change::Set { .. } | Change::Observe { .. } => {
                 unreachable!("what is said of a thing is told above")

@@ -131,7 +131,7 @@ impl Replay<'_> {
     /// Returns all that was said of the thing, in the order of the stamps.
     fn lines(&self, only: Option<What>) -> Vec<Line> {
         let mut kept: Vec<_> = self.logbook.entries.values().collect();
-        kept.sort_by_key(|kept| (kept.stamp, kept.entry.place()));
+        kept.sort_by_key(|kept| (kept.stamp, kept.place));
         let mut lines = Vec::new();
         for kept in kept {
             for change in &kept.entry.changes {
@@ -149,7 +149,7 @@ impl Replay<'_> {
 
     fn line(&self, what: What, said: Said, value: &Value, kept: &Kept) -> Line {
         let (replaced, unseen) = match what {
-            What::Field(field) => self.others(field, value, kept.entry.place()),
+            What::Field(field) => self.others(field, value, kept.place),
             What::Seen(_) => (Vec::new(), Vec::new()),
         };
         let offset = self.call.now().utc_offset_min;
@@ -174,15 +174,13 @@ impl Replay<'_> {
         let what = What::Field(field);
         let saw = |by: Place, other: Place| self.logbook.knowledge.saw(by, other);
         let writes = self.writes(field).into_iter();
-        let writes: Vec<_> = writes
-            .filter(|(.., other)| other.entry.place() != own)
-            .collect();
+        let writes: Vec<_> = writes.filter(|(.., other)| other.place != own).collect();
         let (mut replaced, mut unseen) = (Vec::new(), Vec::new());
         for (other_value, how, other) in &writes {
-            let place = other.entry.place();
+            let place = other.place;
             let said = || what.said(self.site, other_value, *how, other, self.call.units());
             let replaced_between = |(.., between): &(&Value, _, &Kept)| {
-                let between = between.entry.place();
+                let between = between.place;
                 between != place && saw(own, between) && saw(between, place)
             };
             if saw(own, place) {
@@ -207,7 +205,7 @@ impl Replay<'_> {
                 wanted.then_some((value, how, kept))
             })
             .collect();
-        writes.sort_by_key(|(.., kept)| (kept.stamp, kept.entry.place()));
+        writes.sort_by_key(|(.., kept)| (kept.stamp, kept.place));
         writes
     }
 }

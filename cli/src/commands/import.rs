@@ -5,12 +5,12 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use headwalk_core::log::chain::Tip;
 use headwalk_core::log::entry::{Change, Draft, Entry};
 use headwalk_core::log::id::{LogbookId, Seq, ThingId};
 use headwalk_core::log::stamp::Stamp;
 use headwalk_core::log::value::HowKnown;
-use headwalk_core::log::vector::VersionVector;
-use headwalk_core::merge::replay::State;
+use headwalk_core::merge::replay::{Placed, State};
 use headwalk_core::site::fields::{self, FieldDef, Shape};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
@@ -173,7 +173,7 @@ struct Importing<'a> {
     logbook: LogbookId,
     things: &'a Table<'a>,
     call: &'a Call,
-    entries: Vec<Entry>,
+    entries: Vec<Placed>,
     by: String,
 }
 
@@ -190,7 +190,7 @@ impl<'a> Importing<'a> {
             logbook,
             things,
             call,
-            entries: entries.into_iter().map(|kept| kept.entry).collect(),
+            entries: entries.into_iter().map(|kept| kept.placed).collect(),
             by: call.by(store)?,
         })
     }
@@ -306,21 +306,23 @@ impl<'a> Importing<'a> {
     }
 
     /// The entry that a draft will be, near enough to see what the things in it are called.
-    fn foreseen(&self, draft: &Draft) -> Entry {
+    fn foreseen(&self, draft: &Draft) -> Placed {
         let device = self.store.device();
-        let own = self.entries.iter().filter(|entry| entry.device == device);
+        let own = self.entries.iter().map(|placed| &placed.entry);
+        let own = own.filter(|entry| entry.device == device);
         let last = own.map(|entry| entry.seq).max();
-        Entry {
+        Placed::alone(Entry {
             logbook: draft.logbook,
             device,
             seq: last.map_or(Seq::FIRST, Seq::next),
+            prev: Tip::NONE,
             stamp: Stamp::end_of(self.call.now().wall),
             utc_offset_min: draft.utc_offset_min,
             by: draft.by.clone(),
             visit: None,
-            gained: VersionVector::new(),
+            gained: Vec::new(),
             changes: draft.changes.clone(),
-        }
+        })
     }
 }
 

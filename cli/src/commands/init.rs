@@ -33,7 +33,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let now = call.now();
     let new = NewStore {
         id: now.fresh_store()?,
-        device: now.fresh_device()?,
+        key: now.fresh_key()?,
     };
     let person = args.person.or_else(|| call.named().map(str::to_owned));
     let store = Store::create(call.store_path(), new)?;

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use headwalk_core::log::id::Seq;
 use headwalk_core::store::{Fault, Verified};
 
 use crate::call::Call;
@@ -31,6 +32,8 @@ struct Chain {
     logbook: String,
     device: String,
     entries: u64,
+    /// How many of them the device has sealed, as far as it is known here.
+    sealed: Option<u64>,
     digest: String,
 }
 
@@ -65,11 +68,12 @@ impl Checked {
         Self {
             entries: verified.entries,
             chains: chains
-                .map(|((logbook, device), (seq, link))| Chain {
+                .map(|((logbook, last), walked)| Chain {
                     logbook: logbook.to_string(),
-                    device: device.to_string(),
-                    entries: seq.get(),
-                    digest: link.to_string(),
+                    device: last.device.to_string(),
+                    entries: last.seq.get(),
+                    sealed: walked.sealed.map(Seq::get),
+                    digest: walked.link.to_string(),
                 })
                 .collect(),
         }

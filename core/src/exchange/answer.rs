@@ -2,19 +2,23 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says, Yields};
+use super::message::{Batch, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
+use super::parts::Rules;
 use super::{Error, Shelf, parts};
 use crate::log::codec;
-use crate::log::id::{DeviceId, LogbookId, Seq};
+use crate::log::id::{DeviceId, LogbookId};
 use crate::log::stamp::WallMs;
-use crate::store::{Bookmark, Clocks};
+use crate::store::{Bookmark, Clocks, Sealing};
 
 /// How a store answers one caller.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Answering {
     clocks: ClockRule,
+    sealing: Sealing,
     route: Route,
     writes: Writes,
+    /// Ids that the caller's device had before.
+    earlier: BTreeSet<DeviceId>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,12 +40,15 @@ enum Writes {
 }
 
 impl Answering {
-    /// Answers as a hub: it judges the caller's clock, and gives receipts where it must.
+    /// Answers as a hub: it judges the caller's clock and gives receipts where it must, and takes no
+    /// entry for which its device does not vouch.
     pub const fn as_hub() -> Self {
         Self {
             clocks: ClockRule::Judge,
+            sealing: Sealing::Demanded,
             route: Route::Everything,
             writes: Writes::Taken,
+            earlier: BTreeSet::new(),
         }
     }
 
@@ -49,8 +56,10 @@ impl Answering {
     pub const fn as_peer() -> Self {
         Self {
             clocks: ClockRule::TakeAsTold,
+            sealing: Sealing::Welcome,
             route: Route::Everything,
             writes: Writes::Taken,
+            earlier: BTreeSet::new(),
         }
     }
 
@@ -60,6 +69,11 @@ impl Answering {
             route: Route::Only(route),
             ..self
         }
+    }
+
+    /// Knows the caller's device under these ids, too: those that it had before it took a new one.
+    pub fn known_as(self, earlier: BTreeSet<DeviceId>) -> Self {
+        Self { earlier, ..self }
     }
 
     /// Takes no entries from this caller.
@@ -92,11 +106,9 @@ impl Answering {
         let Route::Only(route) = &self.route else {
             return Ok(true);
         };
-        let own = |device| device == caller || device == shelf.device();
-        Ok(
-            route.contains(&logbook)
-                || shelf.heads(logbook)?.iter().all(|(device, _)| own(*device)),
-        )
+        let own =
+            |device| device == caller || device == shelf.device() || self.earlier.contains(&device);
+        Ok(route.contains(&logbook) || shelf.heads(logbook)?.iter().all(|head| own(head.device)))
     }
 
     fn takes(&self, shelf: &impl Shelf, logbook: LogbookId, by: DeviceId) -> Result<bool, Error> {
@@ -131,7 +143,10 @@ pub fn answer(
         shelf,
         parcel,
         answering,
-        clocks,
+        rules: Rules {
+            clocks,
+            sealing: answering.sealing,
+        },
         now,
     };
     let says = match &parcel.says {
@@ -139,15 +154,9 @@ pub fn answer(
             since,
             covers,
             batch,
-            ..
         } => answerer.news(*since, *covers, batch)?,
         Says::Holdings { parts, .. } => answerer.holdings(parts)?,
-        Says::Trace {
-            logbook,
-            device,
-            links,
-        } => answerer.trace(*logbook, *device, links)?,
-        Says::Taken { .. } | Says::Compare | Says::Traced { .. } => {
+        Says::Taken { .. } | Says::Compare => {
             return Err(Error::Garbled("it is an answer where a question belongs"));
         }
     };
@@ -161,20 +170,20 @@ struct Answerer<'a, S> {
     shelf: &'a S,
     parcel: &'a Parcel,
     answering: &'a Answering,
-    clocks: Clocks,
+    rules: Rules,
     now: WallMs,
 }
 
 impl<S: Shelf> Answerer<'_, S> {
     /// Where anything does not fit, nothing is taken and both sides compare.
-    fn news(&self, since: Bookmark, covers: [u8; 16], batch: &[Vec<u8>]) -> Result<Says, Error> {
+    fn news(&self, since: Bookmark, covers: [u8; 16], batch: &Batch) -> Result<Says, Error> {
         let mut covered = self
             .answering
             .logbooks(self.shelf, self.parcel.from.device)?;
         if !self.shelf.made_bookmark(since)? || parts::covers(&covered) != covers {
             return Ok(Says::Compare);
         }
-        for raw in batch {
+        for raw in &batch.entries {
             match codec::peek(raw) {
                 Ok((logbook, _)) if self.takes(logbook)? => {
                     covered.insert(logbook);
@@ -182,7 +191,9 @@ impl<S: Shelf> Answerer<'_, S> {
                 _ => return Ok(Says::Compare),
             }
         }
-        if !batch.is_empty() && !parts::fits(self.shelf, batch, self.now, self.clocks)? {
+        if !batch.entries.is_empty()
+            && parts::append(self.shelf, batch, self.now, self.rules)?.is_err()
+        {
             return Ok(Says::Compare);
         }
         // A device has its own entries; one that lost them finds out by the digest.
@@ -195,39 +206,8 @@ impl<S: Shelf> Answerer<'_, S> {
         Ok(Says::Taken {
             read: news.read,
             held: news.held,
-            batch: news.batch,
+            batch: parts::sealed(self.shelf, news.batch)?,
             more,
-        })
-    }
-
-    fn trace(
-        &self,
-        logbook: LogbookId,
-        device: DeviceId,
-        links: &[[u8; 8]],
-    ) -> Result<Says, Error> {
-        let ours = parts::trace(self.shelf, logbook, device)?;
-        let agreed = ours
-            .iter()
-            .zip(links)
-            .take_while(|(ours, theirs)| ours == theirs)
-            .count();
-        let last = Seq::new(agreed as u64);
-        let yields = match (ours.get(agreed), links.get(agreed)) {
-            (Some(ours), Some(theirs)) if ours < theirs => Yields::Caller,
-            (Some(_), Some(_)) if self.takes(logbook)? => {
-                self.shelf.make_way(logbook, device, last, self.now)?;
-                Yields::Answerer
-            }
-            // One who may not write here cannot make this store rewrite anything.
-            (Some(_), Some(_)) => Yields::Caller,
-            _ => Yields::Neither,
-        };
-        Ok(Says::Traced {
-            logbook,
-            device,
-            last,
-            yields,
         })
     }
 
@@ -239,14 +219,12 @@ impl<S: Shelf> Answerer<'_, S> {
     fn holdings(&self, theirs: &[Part]) -> Result<Says, Error> {
         let mut refusals = BTreeMap::new();
         for part in theirs {
-            // Chains are compared first: onto another branch nothing may be put.
-            let refusal = match parts::fork(self.shelf, part)? {
-                Some(fork) => Some(fork),
-                None if part.batch.is_empty() => None,
-                None if self.takes(part.logbook)? => {
-                    parts::take(self.shelf, part, self.now, self.clocks)?.err()
-                }
-                None => Some(Refusal::NotAllowed),
+            let refusal = if part.batch.entries.is_empty() {
+                None
+            } else if self.takes(part.logbook)? {
+                parts::take(self.shelf, part, self.now, self.rules)?
+            } else {
+                Some(Refusal::NotAllowed)
             };
             refusals.extend(refusal.map(|refusal| (part.logbook, refusal)));
         }
@@ -264,16 +242,13 @@ impl<S: Shelf> Answerer<'_, S> {
             .chain(brought.iter().copied())
             .collect::<BTreeSet<_>>()
         {
-            let theirs = told
-                .get(&logbook)
-                .map(|part| part.vector())
-                .unwrap_or_default();
+            let theirs = told.get(&logbook).map_or(&[][..], |part| &part.ends);
             let refused = refusals.remove(&logbook);
             // Of a logbook off the route nothing is told, not even what is held of it.
             let spoken = brought.contains(&logbook) || refused.is_some() || self.takes(logbook)?;
             if spoken {
                 answer.push(parts::part(
-                    self.shelf, logbook, &theirs, &mut room, refused,
+                    self.shelf, logbook, theirs, &mut room, refused,
                 )?);
             }
         }

@@ -3,12 +3,12 @@
 use serde::{Deserialize, Serialize};
 
 use super::Error;
-use crate::log::chain::{Held, Link};
+use crate::log::chain::{Held, Link, Mark, Tip};
 use crate::log::columns;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
+use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
-use crate::log::vector::VersionVector;
-use crate::store::{Bookmark, Head};
+use crate::store::Bookmark;
 
 /// The version of the exchange that this code speaks.
 pub const PROTOCOL: u8 = 1;
@@ -50,9 +50,7 @@ pub enum Says {
         /// The logbooks for which that bookmark stands, as a digest.
         covers: [u8; 16],
         /// Its new entries, of whatever logbook.
-        batch: Vec<Vec<u8>>,
-        /// Whether there are more.
-        more: More,
+        batch: Batch,
     },
     /// The answer to news: they are on disk, and this came to the answerer since.
     Taken {
@@ -61,7 +59,7 @@ pub enum Says {
         /// Everything that the answerer holds, as a digest.
         held: Held,
         /// What the caller lacks.
-        batch: Vec<Vec<u8>>,
+        batch: Batch,
         /// Whether there is more.
         more: More,
     },
@@ -74,37 +72,27 @@ pub enum Says {
         /// The end of the speaker's arrivals.
         end: Bookmark,
     },
-    /// The caller's, after a fork: its chain of that device, to find where the branches part.
-    Trace {
-        /// In which logbook.
-        logbook: LogbookId,
-        /// Whose chain.
-        device: DeviceId,
-        /// The first eight bytes of each link, first to last.
-        links: Vec<[u8; 8]>,
-    },
-    /// The answer to a trace. Where the answerer's branch had to make way, it has.
-    Traced {
-        /// In which logbook.
-        logbook: LogbookId,
-        /// Whose chain.
-        device: DeviceId,
-        /// The last entry on which both agree.
-        last: Option<Seq>,
-        /// Whose branch makes way.
-        yields: Yields,
-    },
 }
 
-/// Which side's branch makes way: that whose first link is larger.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Yields {
-    /// The caller's.
-    Caller,
-    /// The answerer's.
-    Answerer,
-    /// There is one branch only.
-    Neither,
+/// Entries, and how far their devices vouch for them.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Batch {
+    /// The entries' bytes, each after those that its writer had seen.
+    pub entries: Vec<Vec<u8>>,
+    /// The seals of their devices. One may reach farther than the entries, where those are cut off.
+    pub seals: Vec<Seal>,
+}
+
+/// The end of one chain.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct End {
+    /// Its last entry.
+    pub last: Mark,
+    /// The chain up to it.
+    pub link: Link,
+    /// Where the listener holds other entries of that device under these numbers: some marks before
+    /// the last, from which it can tell where the branches part.
+    pub before: Vec<(Seq, Tip)>,
 }
 
 /// What one side says of one logbook.
@@ -112,11 +100,10 @@ pub enum Yields {
 pub struct Part {
     /// The logbook.
     pub logbook: LogbookId,
-    /// What the speaker holds of it, on disk.
-    pub heads: Vec<(DeviceId, Head)>,
-    /// Entries that the speaker believes the listener lacks, each after those that its writer had
-    /// seen.
-    pub batch: Vec<Vec<u8>>,
+    /// What the speaker holds of it, on disk, in the order of the marks.
+    pub ends: Vec<End>,
+    /// Entries that the speaker believes the listener lacks.
+    pub batch: Batch,
     /// Whether there are more such entries than this parcel has room for.
     pub more: More,
     /// Why the listener's own entries were not taken.
@@ -136,35 +123,17 @@ pub enum More {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum Refusal {
-    /// A device has two different entries in one place.
-    #[error("device {device} has two different entries {seq}: its store was copied or restored")]
-    Fork {
-        /// Whose.
-        device: DeviceId,
-        /// The place with two contents, or one after it.
-        seq: Seq,
-    },
     /// Some bytes are no entry of that logbook.
     #[error("an entry could not be read there: {0}")]
     Unreadable(String),
+    /// An entry came without its device's seal.
+    #[error(
+        "an entry of device {0} came without that device's seal: let that device exchange itself"
+    )]
+    Unsealed(DeviceId),
     /// This caller may not write in this logbook.
     #[error("this device may not write in that logbook: ask the dispatcher")]
     NotAllowed,
-}
-
-impl Part {
-    /// Returns what the speaker holds, as a version vector.
-    pub fn vector(&self) -> VersionVector {
-        vector(&self.heads)
-    }
-}
-
-/// Returns what these heads come to.
-pub(super) fn vector(heads: &[(DeviceId, Head)]) -> VersionVector {
-    heads
-        .iter()
-        .map(|(device, head)| (*device, head.seq))
-        .collect()
 }
 
 impl More {
@@ -190,13 +159,12 @@ enum SaysWire {
     News {
         since: BookmarkWire,
         covers: [u8; 16],
-        batch: Vec<u8>,
-        more: bool,
+        batch: BatchWire,
     },
     Taken {
         read: BookmarkWire,
         held: [u8; 32],
-        batch: Vec<u8>,
+        batch: BatchWire,
         more: bool,
     },
     Compare,
@@ -204,32 +172,29 @@ enum SaysWire {
         parts: Vec<PartWire>,
         end: BookmarkWire,
     },
-    Trace {
-        logbook: [u8; 16],
-        device: [u8; 16],
-        links: Vec<[u8; 8]>,
-    },
-    Traced {
-        logbook: [u8; 16],
-        device: [u8; 16],
-        last: u64,
-        yields: u8,
-    },
 }
+
+/// Entries packed in columns, and seals: logbook, key, seq, link, signature in two halves.
+type BatchWire = (Vec<u8>, Vec<SealWire>);
+type SealWire = ([u8; 16], [u8; 32], u64, [u8; 32], [u8; 32], [u8; 32]);
+type MarkWire = (u64, [u8; 8]);
+
+/// One chain's end: device, last mark, link, marks before it.
+type EndWire = ([u8; 16], MarkWire, [u8; 32], Vec<MarkWire>);
 
 #[derive(Serialize, Deserialize)]
 struct PartWire {
     logbook: [u8; 16],
-    heads: Vec<([u8; 16], u64, [u8; 32])>,
-    batch: Vec<u8>,
+    ends: Vec<EndWire>,
+    batch: BatchWire,
     more: bool,
     refused: Option<RefusalWire>,
 }
 
 #[derive(Serialize, Deserialize)]
 enum RefusalWire {
-    Fork([u8; 16], u64),
     Unreadable(String),
+    Unsealed([u8; 16]),
     NotAllowed,
 }
 
@@ -281,12 +246,10 @@ fn says_wire(says: &Says) -> SaysWire {
             since,
             covers,
             batch,
-            more,
         } => SaysWire::News {
             since: mark(since),
             covers: *covers,
             batch: packed(batch),
-            more: *more == More::ToCome,
         },
         Says::Taken {
             read,
@@ -304,30 +267,6 @@ fn says_wire(says: &Says) -> SaysWire {
             parts: parts.iter().map(part_wire).collect(),
             end: mark(end),
         },
-        Says::Trace {
-            logbook,
-            device,
-            links,
-        } => SaysWire::Trace {
-            logbook: *logbook.bytes(),
-            device: *device.bytes(),
-            links: links.clone(),
-        },
-        Says::Traced {
-            logbook,
-            device,
-            last,
-            yields,
-        } => SaysWire::Traced {
-            logbook: *logbook.bytes(),
-            device: *device.bytes(),
-            last: last.map_or(0, Seq::get),
-            yields: match yields {
-                Yields::Neither => 0,
-                Yields::Caller => 1,
-                Yields::Answerer => 2,
-            },
-        },
     }
 }
 
@@ -342,12 +281,10 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
             since,
             covers,
             batch,
-            more,
         } => Says::News {
             since: mark(since),
             covers,
-            batch: unpacked(&batch, &mut left)?,
-            more: More::is_to_come(more),
+            batch: unpacked(batch, &mut left)?,
         },
         SaysWire::Taken {
             read,
@@ -357,7 +294,7 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
         } => Says::Taken {
             read: mark(read),
             held: Held(held),
-            batch: unpacked(&batch, &mut left)?,
+            batch: unpacked(batch, &mut left)?,
             more: More::is_to_come(more),
         },
         SaysWire::Compare => Says::Compare,
@@ -368,97 +305,116 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
                 .collect::<Result<_, _>>()?,
             end: mark(end),
         },
-        SaysWire::Trace {
-            logbook,
-            device,
-            links,
-        } => Says::Trace {
-            logbook: LogbookId::from_bytes(logbook),
-            device: DeviceId::from_bytes(device),
-            links,
-        },
-        SaysWire::Traced {
-            logbook,
-            device,
-            last,
-            yields,
-        } => Says::Traced {
-            logbook: LogbookId::from_bytes(logbook),
-            device: DeviceId::from_bytes(device),
-            last: Seq::new(last),
-            yields: match yields {
-                0 => Yields::Neither,
-                1 => Yields::Caller,
-                2 => Yields::Answerer,
-                _ => return Err(Error::Garbled("it says of nobody that they make way")),
-            },
-        },
     })
 }
 
 fn part_wire(part: &Part) -> PartWire {
-    let head =
-        |(device, head): &(DeviceId, Head)| (*device.bytes(), head.seq.get(), *head.link.bytes());
+    let end = |end: &End| {
+        let before = end.before.iter().map(|(seq, tip)| (seq.get(), tip.0));
+        let last = (end.last.seq.get(), end.last.tip.0);
+        (
+            *end.last.device.bytes(),
+            last,
+            *end.link.bytes(),
+            before.collect(),
+        )
+    };
     PartWire {
         logbook: *part.logbook.bytes(),
-        heads: part.heads.iter().map(head).collect(),
+        ends: part.ends.iter().map(end).collect(),
         batch: packed(&part.batch),
         more: part.more == More::ToCome,
         refused: part.refused.as_ref().map(|refusal| match refusal {
-            Refusal::Fork { device, seq } => RefusalWire::Fork(*device.bytes(), seq.get()),
             Refusal::Unreadable(why) => RefusalWire::Unreadable(why.clone()),
+            Refusal::Unsealed(device) => RefusalWire::Unsealed(*device.bytes()),
             Refusal::NotAllowed => RefusalWire::NotAllowed,
         }),
     }
 }
 
 fn wire_part(wire: PartWire, left: &mut usize) -> Result<Part, Error> {
-    let place = |seq| Seq::new(seq).ok_or(Error::Garbled("it names an entry's place as zero"));
-    let head = |(device, seq, link)| {
-        let head = Head {
-            seq: place(seq)?,
-            link: Link::from_bytes(link),
-        };
-        Ok((DeviceId::from_bytes(device), head))
-    };
-    let refused = match wire.refused {
-        None => None,
-        Some(RefusalWire::Fork(device, seq)) => Some(Refusal::Fork {
-            device: DeviceId::from_bytes(device),
-            seq: place(seq)?,
-        }),
-        Some(RefusalWire::Unreadable(why)) => Some(Refusal::Unreadable(why)),
-        Some(RefusalWire::NotAllowed) => Some(Refusal::NotAllowed),
-    };
+    let refused = wire.refused.map(|refused| match refused {
+        RefusalWire::Unreadable(why) => Refusal::Unreadable(why),
+        RefusalWire::Unsealed(device) => Refusal::Unsealed(DeviceId::from_bytes(device)),
+        RefusalWire::NotAllowed => Refusal::NotAllowed,
+    });
     Ok(Part {
         logbook: LogbookId::from_bytes(wire.logbook),
-        heads: wire
-            .heads
+        ends: wire
+            .ends
             .into_iter()
-            .map(head)
-            .collect::<Result<_, Error>>()?,
-        batch: unpacked(&wire.batch, left)?,
+            .map(wire_end)
+            .collect::<Result<_, _>>()?,
+        batch: unpacked(wire.batch, left)?,
         more: More::is_to_come(wire.more),
         refused,
     })
 }
 
+fn wire_end((device, last, link, before): EndWire) -> Result<End, Error> {
+    let (seq, tip) = wire_mark(last)?;
+    Ok(End {
+        last: Mark {
+            device: DeviceId::from_bytes(device),
+            seq,
+            tip,
+        },
+        link: Link::from_bytes(link),
+        before: before
+            .into_iter()
+            .map(wire_mark)
+            .collect::<Result<_, _>>()?,
+    })
+}
+
+fn wire_mark((seq, tip): MarkWire) -> Result<(Seq, Tip), Error> {
+    Ok((place(seq)?, Tip(tip)))
+}
+
+fn place(seq: u64) -> Result<Seq, Error> {
+    Seq::new(seq).ok_or(Error::Garbled("it names an entry's place as zero"))
+}
+
 /// No entries take no bytes.
-fn packed(batch: &[Vec<u8>]) -> Vec<u8> {
-    if batch.is_empty() {
+fn packed(batch: &Batch) -> BatchWire {
+    let entries = if batch.entries.is_empty() {
         Vec::new()
     } else {
-        columns::pack(batch)
-    }
+        columns::pack(&batch.entries)
+    };
+    let seal = |seal: &Seal| {
+        let (one, other) = seal.signature.split_at(32);
+        (
+            *seal.logbook.bytes(),
+            seal.key,
+            seal.seq.get(),
+            *seal.link.bytes(),
+            one.try_into().expect("half of 64 is 32"),
+            other.try_into().expect("half of 64 is 32"),
+        )
+    };
+    (entries, batch.seals.iter().map(seal).collect())
 }
 
 /// Unpacks one batch and takes its size off what the parcel's batches may still unpack to.
-fn unpacked(bytes: &[u8], left: &mut usize) -> Result<Vec<Vec<u8>>, Error> {
-    if bytes.is_empty() {
-        return Ok(Vec::new());
+fn unpacked((entries, seals): BatchWire, left: &mut usize) -> Result<Batch, Error> {
+    let mut batch = Batch::default();
+    if !entries.is_empty() {
+        let unpacked = columns::unpack(&entries, *left);
+        batch.entries = unpacked.map_err(|_| Error::Garbled("its entries do not unpack"))?;
+        *left -= batch.entries.iter().map(Vec::len).sum::<usize>();
     }
-    let batch = columns::unpack(bytes, *left);
-    let batch = batch.map_err(|_| Error::Garbled("its entries do not unpack"))?;
-    *left -= batch.iter().map(Vec::len).sum::<usize>();
+    for (logbook, key, seq, link, one, other) in seals {
+        let mut signature = [0; 64];
+        signature[..32].copy_from_slice(&one);
+        signature[32..].copy_from_slice(&other);
+        batch.seals.push(Seal {
+            logbook: LogbookId::from_bytes(logbook),
+            key,
+            seq: place(seq)?,
+            link: Link::from_bytes(link),
+            signature,
+        });
+    }
     Ok(batch)
 }

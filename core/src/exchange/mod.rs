@@ -10,9 +10,9 @@
 //! # use headwalk_core::exchange::session::{Answering, Caller, Next, answer};
 //! # use headwalk_core::log::stamp::WallMs;
 //! # use headwalk_core::store::{NewStore, Store};
-//! # use headwalk_core::log::id::{DeviceId, StoreId};
+//! # use headwalk_core::log::{id::StoreId, seal::DeviceKey};
 //! # fn store(n: u8) -> Store {
-//! #     let new = NewStore { id: StoreId::from_bytes([n; 16]), device: DeviceId::from_bytes([n; 16]) };
+//! #     let new = NewStore { id: StoreId::from_bytes([n; 16]), key: DeviceKey::from_bytes([n; 32]) };
 //! #     Store::on_backend(redb::backends::InMemoryBackend::new(), new).expect("memory holds it")
 //! # }
 //! # let (tablet, hub, now) = (store(1), store(2), WallMs::new(1_000));

@@ -2,13 +2,21 @@
 
 use std::collections::BTreeSet;
 
-use super::message::{More, Part, Refusal, Sender, vector};
+use super::message::{Batch, End, More, Part, Refusal, Sender};
 use super::{Error, Shelf};
+use crate::log::chain::Mark;
 use crate::log::codec;
-use crate::log::id::{DeviceId, LogbookId, Place};
+use crate::log::id::{DeviceId, LogbookId, Seq};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{self, Clocks};
+use crate::store::{self, Clocks, Head, Sealing};
+
+/// How entries are taken in.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rules {
+    pub(super) clocks: Clocks,
+    pub(super) sealing: Sealing,
+}
 
 /// Says who speaks.
 pub(super) fn sender(shelf: &impl Shelf, now: WallMs) -> Sender {
@@ -30,113 +38,191 @@ pub(super) fn covers(logbooks: &BTreeSet<LogbookId>) -> [u8; 16] {
     digest
 }
 
-/// Returns a device's chain as a trace tells it: the beginning of each link.
-pub(super) fn trace(
-    shelf: &impl Shelf,
-    logbook: LogbookId,
-    device: DeviceId,
-) -> Result<Vec<[u8; 8]>, Error> {
-    let links = shelf.chain(logbook, device)?;
-    Ok(links
-        .iter()
-        .map(|link| *link.bytes().first_chunk().expect("32 bytes hold 8"))
-        .collect())
+/// Puts the seals to entries that go out.
+pub(super) fn sealed(shelf: &impl Shelf, entries: Vec<Vec<u8>>) -> Result<Batch, Error> {
+    let seals = shelf.seals(&entries)?;
+    Ok(Batch { entries, seals })
 }
 
-/// Appends a batch; says whether it fitted what is held. One that does not changes nothing.
-pub(super) fn fits(
+/// Appends a batch; says why it was not taken, if it was not. One that does not fit what is held
+/// changes nothing.
+pub(super) fn append(
     shelf: &impl Shelf,
-    batch: &[Vec<u8>],
+    batch: &Batch,
     now: WallMs,
-    clocks: Clocks,
-) -> Result<bool, Error> {
-    match shelf.append(batch, now, clocks) {
-        Ok(_) => Ok(true),
-        Err(
-            store::Error::Gap { .. }
-            | store::Error::MissingCause { .. }
-            | store::Error::Fork { .. }
-            | store::Error::Codec(_),
-        ) => Ok(false),
-        Err(error) => Err(error.into()),
+    rules: Rules,
+) -> Result<Result<(), Unfit>, Error> {
+    let Rules { clocks, sealing } = rules;
+    match shelf.append_sealed(&batch.entries, &batch.seals, sealing, now, clocks) {
+        Ok(_) => Ok(Ok(())),
+        Err(store::Error::Gap { .. } | store::Error::MissingCause { .. }) => Ok(Err(Unfit::Early)),
+        Err(store::Error::Codec(error)) => {
+            Ok(Err(Unfit::For(Refusal::Unreadable(error.to_string()))))
+        }
+        Err(error @ store::Error::ForgedSeal { .. }) => {
+            Ok(Err(Unfit::For(Refusal::Unreadable(error.to_string()))))
+        }
+        Err(store::Error::Unsealed { device, .. }) => {
+            Ok(Err(Unfit::For(Refusal::Unsealed(device))))
+        }
+        Err(other) => Err(other.into()),
     }
+}
+
+/// Why a batch was not taken.
+pub(super) enum Unfit {
+    /// Something that it needs is not here yet: comparing tells where to begin.
+    Early,
+    /// It will not be taken.
+    For(Refusal),
+}
+
+/// What the other side holds of a logbook, as far as this side can tell.
+pub(super) struct Theirs {
+    /// By this store's names.
+    pub(super) known: VersionVector,
+    /// Devices of which each side holds entries that the other does not know under these numbers.
+    pub(super) parted: BTreeSet<DeviceId>,
+    /// Whether it must still be found where their branches part; until then nothing can be sent.
+    pub(super) unsure: bool,
+}
+
+/// Tells what the other side holds from the ends of its chains.
+pub(super) fn theirs(
+    shelf: &impl Shelf,
+    logbook: LogbookId,
+    ends: &[End],
+    ours: &[Head],
+) -> Result<Theirs, Error> {
+    let marks: Vec<_> = ends.iter().map(|end| end.last).collect();
+    let (known, unknown) = shelf.known(logbook, &marks)?;
+    let mut theirs = Theirs {
+        known,
+        parted: BTreeSet::new(),
+        unsure: false,
+    };
+    for end in ends {
+        let device = end.last.device;
+        if !end.before.is_empty() {
+            theirs.parted.insert(device);
+        }
+        if !unknown.contains(&end.last) {
+            continue;
+        }
+        let before = end
+            .before
+            .iter()
+            .map(|&(seq, tip)| Mark { device, seq, tip });
+        let (shared, _) = shelf.known(logbook, &before.collect::<Vec<_>>())?;
+        theirs.known.learn_all(&shared);
+        let chains: Vec<_> = ours.iter().filter(|head| head.device == device).collect();
+        let last = chains.iter().map(|head| head.seq).max();
+        if !end.before.is_empty() {
+            continue;
+        }
+        if last.is_some_and(|last| end.last.seq <= last) {
+            theirs.parted.insert(device);
+            // Before a first entry there is nothing to find.
+            theirs.unsure |= end.last.seq > Seq::FIRST;
+        } else if let [one] = chains.as_slice() {
+            // Theirs is longer than ours: most likely ours and more. If not, they will say so.
+            theirs.known.learn(one.chain, one.seq);
+        }
+    }
+    Ok(theirs)
 }
 
 /// Says what is held of a logbook, and as much of what the listener lacks as there is room for.
 pub(super) fn part(
     shelf: &impl Shelf,
     logbook: LogbookId,
-    theirs: &VersionVector,
+    theirs: &[End],
     room: &mut usize,
     refused: Option<Refusal>,
 ) -> Result<Part, Error> {
     let heads = shelf.heads(logbook)?;
-    let ours = vector(&heads);
-    let (mut batch, mut more) = (Vec::new(), false);
-    if !theirs.includes_all(&ours) && refused.is_none() {
+    let known = self::theirs(shelf, logbook, theirs, &heads)?;
+    let ours: VersionVector = heads.iter().map(|head| (head.chain, head.seq)).collect();
+    let (mut entries, mut more) = (Vec::new(), known.unsure);
+    if !known.unsure && !known.known.includes_all(&ours) && refused.is_none() {
         if *room == 0 {
             more = true;
         } else {
-            (batch, more) = shelf.entries_beyond(logbook, theirs, *room)?;
-            let bytes: usize = batch.iter().map(Vec::len).sum();
+            (entries, more) = shelf.entries_beyond(logbook, &known.known, *room)?;
+            let bytes: usize = entries.iter().map(Vec::len).sum();
             // A parcel that is full stays full: the next logbook waits for the next parcel.
             *room = if more { 0 } else { room.saturating_sub(bytes) };
         }
     }
     Ok(Part {
         logbook,
-        heads,
-        batch,
+        ends: ends(shelf, logbook, &heads, &known.parted)?,
+        batch: sealed(shelf, entries)?,
         more: More::is_to_come(more),
         refused,
     })
 }
 
+/// The ends of our chains, for one who holds other branches of these devices' chains.
+pub(super) fn ends(
+    shelf: &impl Shelf,
+    logbook: LogbookId,
+    heads: &[Head],
+    parted: &BTreeSet<DeviceId>,
+) -> Result<Vec<End>, Error> {
+    let mut ends = Vec::new();
+    for head in heads {
+        let before = if parted.contains(&head.device) {
+            shelf.ancestors(logbook, *head)?
+        } else {
+            Vec::new()
+        };
+        ends.push(End {
+            last: Mark {
+                device: head.device,
+                seq: head.seq,
+                tip: head.tip,
+            },
+            link: head.link,
+            before,
+        });
+    }
+    ends.sort_by_key(|end| end.last);
+    Ok(ends)
+}
+
+/// Whether these are the same chains up to the same entries.
+pub(super) fn same(ours: &[End], theirs: &[End]) -> bool {
+    let chains = |ends: &[End]| {
+        let chains = ends.iter().map(|end| (end.last, *end.link.bytes()));
+        chains.collect::<BTreeSet<_>>()
+    };
+    chains(ours) == chains(theirs)
+}
+
 /// Takes a part's entries, or says why none was taken. A batch that begins too late is not
-/// refused: the heads that go back tell where to begin.
+/// refused: the ends that go back tell where to begin.
 pub(super) fn take(
     shelf: &impl Shelf,
     part: &Part,
     now: WallMs,
-    clocks: Clocks,
-) -> Result<Result<(), Refusal>, Error> {
-    if part.batch.is_empty() {
-        return Ok(Ok(()));
+    rules: Rules,
+) -> Result<Option<Refusal>, Error> {
+    if part.batch.entries.is_empty() {
+        return Ok(None);
     }
-    for raw in &part.batch {
+    for raw in &part.batch.entries {
         match codec::peek(raw) {
             Ok((logbook, _)) if logbook == part.logbook => {}
             Ok((other, _)) => {
                 let why = format!("it belongs to logbook {other}");
-                return Ok(Err(Refusal::Unreadable(why)));
+                return Ok(Some(Refusal::Unreadable(why)));
             }
-            Err(error) => return Ok(Err(Refusal::Unreadable(error.to_string()))),
+            Err(error) => return Ok(Some(Refusal::Unreadable(error.to_string()))),
         }
     }
-    match shelf.append(&part.batch, now, clocks) {
-        Ok(_) | Err(store::Error::Gap { .. } | store::Error::MissingCause { .. }) => Ok(Ok(())),
-        Err(store::Error::Fork { device, seq }) => Ok(Err(Refusal::Fork { device, seq })),
-        Err(store::Error::Codec(error)) => Ok(Err(Refusal::Unreadable(error.to_string()))),
-        Err(other) => Err(other.into()),
-    }
-}
-
-/// Compares the speaker's chains with ours where both hold the entry.
-pub(super) fn fork(shelf: &impl Shelf, part: &Part) -> Result<Option<Refusal>, Error> {
-    for (device, head) in &part.heads {
-        let place = Place {
-            device: *device,
-            seq: head.seq,
-        };
-        if shelf
-            .link(part.logbook, place)?
-            .is_some_and(|link| link != head.link)
-        {
-            return Ok(Some(Refusal::Fork {
-                device: *device,
-                seq: head.seq,
-            }));
-        }
-    }
-    Ok(None)
+    Ok(match append(shelf, &part.batch, now, rules)? {
+        Ok(()) | Err(Unfit::Early) => None,
+        Err(Unfit::For(refusal)) => Some(refusal),
+    })
 }

@@ -7,22 +7,19 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::message::{MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says, Yields};
-use super::{Error, Shelf, message, parts};
-use crate::log::chain::Held;
+use super::message::{Batch, End, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
+use super::parts::Rules;
+use super::{Error, Shelf, parts};
+use crate::log::chain::{Held, Mark};
 use crate::log::codec;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
+use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
 use crate::log::stamp::WallMs;
-use crate::log::vector::VersionVector;
-use crate::store::{Bookmark, Clocks, Met};
+use crate::store::{Bookmark, Clocks, Met, Sealing};
 
 pub use super::answer::{Answering, answer};
 
 /// Round trips without progress after which a caller gives up.
 const MAX_IDLE_TRIPS: u32 = 4;
-
-/// Forks that one call sees to; what is left waits for the next.
-const MAX_TRACES: u32 = 16;
 
 /// What a caller does next.
 #[derive(Debug)]
@@ -40,9 +37,9 @@ pub struct Summary {
     pub logbooks: BTreeMap<LogbookId, Carried>,
     /// Answers received.
     pub round_trips: u32,
-    /// Chains that had two branches, each with the last entry on which both agree. One branch has
-    /// made way: nothing is lost, but somebody copied or put back a store.
-    pub forks: BTreeMap<(LogbookId, DeviceId), Option<Seq>>,
+    /// Devices of whose chain another branch came to light, by logbook: nothing is lost, but somebody
+    /// copied or put back a store.
+    pub branched: BTreeSet<(LogbookId, DeviceId)>,
     /// Whether both sides hold the same now of every logbook that they share, chains compared.
     pub equal: bool,
 }
@@ -65,7 +62,6 @@ pub struct Caller {
     way: Way,
     summary: Summary,
     idle_trips: u32,
-    traces: u32,
 }
 
 /// How the two bring each other up to date.
@@ -75,15 +71,10 @@ enum Way {
     News { met: Met, sent: Sent },
     /// By comparing what both hold.
     Comparing {
-        // What the other side holds, as last heard; empty before it was heard.
-        theirs: BTreeMap<LogbookId, VersionVector>,
-        // What this side held as it last spoke.
-        told: BTreeMap<LogbookId, VersionVector>,
-    },
-    /// By finding where the branches of a device's chain part.
-    Tracing {
-        logbook: LogbookId,
-        device: DeviceId,
+        // The ends of the other side's chains, as last heard; empty before they were heard.
+        theirs: BTreeMap<LogbookId, Vec<End>>,
+        // What this side sent last.
+        sent: BTreeMap<LogbookId, Vec<Mark>>,
     },
 }
 
@@ -94,6 +85,12 @@ struct Sent {
     more: bool,
     entries: BTreeMap<LogbookId, u64>,
 }
+
+/// How a caller takes entries in: it judges nobody's clock, and takes what it is given.
+const RULES: Rules = Rules {
+    clocks: Clocks::TakenAsTold,
+    sealing: Sealing::Welcome,
+};
 
 impl Caller {
     /// Begins an exchange with the store `peer`, if it is known which one will answer; returns the
@@ -113,14 +110,13 @@ impl Caller {
             way,
             summary: Summary::default(),
             idle_trips: 0,
-            traces: 0,
         };
         let parcel = match met {
             // A store that was put back to an earlier copy of itself has told more than it holds.
             Some(met) if met.told <= shelf.last_bookmark()?.arrival => {
                 caller.news(shelf, met, now)?
             }
-            _ => caller.holdings(shelf, now)?.0,
+            _ => caller.holdings(shelf, now)?,
         };
         Ok((caller, parcel))
     }
@@ -167,24 +163,6 @@ impl Caller {
                 self.way = way;
                 self.receive_holdings(shelf, answer.from.store, parts, *end, now)
             }
-            (
-                Way::Tracing { logbook, device },
-                Says::Traced {
-                    logbook: of,
-                    device: whose,
-                    last,
-                    yields,
-                },
-            ) if (logbook, device) == (*of, *whose) => {
-                if *yields == Yields::Caller {
-                    shelf.make_way(logbook, device, *last, now)?;
-                }
-                self.summary.forks.insert((logbook, device), *last);
-                if let Some(carried) = self.summary.logbooks.get_mut(&logbook) {
-                    carried.refused = None;
-                }
-                self.compare(shelf, now)
-            }
             _ => Err(Error::Garbled("the answer does not fit what was asked")),
         }
     }
@@ -200,8 +178,7 @@ impl Caller {
         let says = Says::News {
             since: met.read,
             covers: parts::covers(&met.covers),
-            batch: news.batch,
-            more: More::is_to_come(news.more),
+            batch: parts::sealed(shelf, news.batch)?,
         };
         self.way = Way::News { met, sent };
         Ok(Parcel {
@@ -223,16 +200,13 @@ impl Caller {
         for (logbook, entries) in sent.entries {
             self.summary.logbooks.entry(logbook).or_default().sent += entries;
         }
-        if !taken.batch.is_empty() {
-            let came = by_logbook(taken.batch)?;
-            let before = count(shelf, came.keys())?;
-            if !parts::fits(shelf, taken.batch, now, Clocks::TakenAsTold)? {
+        if !taken.batch.entries.is_empty() {
+            let came = by_logbook(&taken.batch.entries)?;
+            let before = Holding::of(shelf, came.keys())?;
+            if parts::append(shelf, taken.batch, now, RULES)?.is_err() {
                 return self.compare(shelf, now);
             }
-            for (logbook, after) in count(shelf, came.keys())? {
-                let received = after - before.get(&logbook).copied().unwrap_or(0);
-                self.summary.logbooks.entry(logbook).or_default().received += received;
-            }
+            self.count_received(shelf, &before)?;
             met.covers.extend(came.keys());
         }
         met.read = taken.read;
@@ -256,45 +230,46 @@ impl Caller {
     /// Begins to compare.
     fn compare(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<Next, Error> {
         self.way = Way::comparing();
-        Ok(Next::Send(self.holdings(shelf, now)?.0))
+        Ok(Next::Send(self.holdings(shelf, now)?))
     }
 
-    /// Makes a parcel that tells what is held; says whether it carries any entries.
-    fn holdings(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<(Parcel, bool), Error> {
-        let end = shelf.last_bookmark()?;
-        let Way::Comparing { theirs, told } = &mut self.way else {
+    /// Makes a parcel that tells what is held.
+    fn holdings(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<Parcel, Error> {
+        let bookmark = shelf.last_bookmark()?;
+        let Way::Comparing { theirs, sent } = &mut self.way else {
             unreachable!("news are not compared");
         };
         let (mut room, mut parts) = (MAX_ENTRY_BYTES, Vec::new());
-        let heard = !theirs.is_empty();
+        sent.clear();
         for logbook in shelf.logbooks()? {
-            let refused = self
-                .summary
-                .logbooks
-                .get(&logbook)
-                .and_then(|c| c.refused.as_ref());
-            if refused.is_some() {
+            let carried = self.summary.logbooks.get(&logbook);
+            if carried.is_some_and(|carried| carried.refused.is_some()) {
                 continue; // what was refused once is not sent again in this exchange
             }
-            let known = match theirs.get(&logbook) {
-                Some(known) => known.clone(),
-                None if heard => continue, // the other side does not speak of it
+            let part = match theirs.get(&logbook) {
+                Some(ends) => parts::part(shelf, logbook, ends, &mut room, None)?,
+                None if !theirs.is_empty() => continue, // the other side does not speak of it
                 // Nothing is sent before it is known what the other side lacks.
-                None => vector(shelf, logbook)?,
+                None => Part {
+                    logbook,
+                    ends: parts::ends(shelf, logbook, &shelf.heads(logbook)?, &BTreeSet::new())?,
+                    batch: Batch::default(),
+                    more: More::Nothing,
+                    refused: None,
+                },
             };
-            let part = parts::part(shelf, logbook, &known, &mut room, None)?;
-            told.insert(logbook, part.vector());
+            let marks = part.batch.entries.iter().map(|raw| codec::mark(raw));
+            let marks = marks.collect::<Result<Vec<_>, _>>();
+            sent.insert(logbook, marks.map_err(|error| Error::Store(error.into()))?);
             parts.push(part);
         }
-        let sends = parts.iter().any(|part| !part.batch.is_empty());
-        let says = Says::Holdings { parts, end };
-        Ok((
-            Parcel {
-                from: parts::sender(shelf, now),
-                says,
+        Ok(Parcel {
+            from: parts::sender(shelf, now),
+            says: Says::Holdings {
+                parts,
+                end: bookmark,
             },
-            sends,
-        ))
+        })
     }
 
     fn receive_holdings(
@@ -305,6 +280,7 @@ impl Caller {
         end: Bookmark,
         now: WallMs,
     ) -> Result<Next, Error> {
+        let before = Holding::of(shelf, answer.iter().map(|part| &part.logbook))?;
         let (mut progress, mut more, mut equal) = (false, false, true);
         for part in answer {
             let (moved, same) = self.receive_part(shelf, part, now)?;
@@ -312,11 +288,16 @@ impl Caller {
             equal &= same;
             more |= part.more == More::ToCome;
         }
+        progress |= self.count_received(shelf, &before)?;
         self.idle_trips = if progress { 0 } else { self.idle_trips + 1 };
         let covers: BTreeSet<_> = answer.iter().map(|part| part.logbook).collect();
         let own = shelf.logbooks()?;
-        let (parcel, sends) = self.holdings(shelf, now)?;
-        if sends || more {
+        let parcel = self.holdings(shelf, now)?;
+        let Says::Holdings { parts, .. } = &parcel.says else {
+            unreachable!("what is held was just told");
+        };
+        let has_to_say = |part: &Part| part.more == More::ToCome || !part.batch.entries.is_empty();
+        if more || parts.iter().any(has_to_say) {
             if self.idle_trips >= MAX_IDLE_TRIPS {
                 return Err(Error::Stuck(self.summary.round_trips));
             }
@@ -334,72 +315,92 @@ impl Caller {
             };
             shelf.remember_met(peer, &met)?;
         }
-        self.trace_fork(shelf, now)
+        Ok(Next::Done(self.summary.clone()))
     }
 
-    /// Asks where the branches of a fork part, if there is one left; else is done.
-    fn trace_fork(&mut self, shelf: &impl Shelf, now: WallMs) -> Result<Next, Error> {
-        let fork =
-            self.summary
-                .logbooks
-                .iter()
-                .find_map(|(logbook, carried)| match carried.refused {
-                    Some(Refusal::Fork { device, .. }) => Some((*logbook, device)),
-                    _ => None,
-                });
-        let Some((logbook, device)) = fork.filter(|_| self.traces < MAX_TRACES) else {
-            return Ok(Next::Done(self.summary.clone()));
-        };
-        self.traces += 1;
-        self.way = Way::Tracing { logbook, device };
-        let links = parts::trace(shelf, logbook, device)?;
-        let says = Says::Trace {
-            logbook,
-            device,
-            links,
-        };
-        Ok(Next::Send(Parcel {
-            from: parts::sender(shelf, now),
-            says,
-        }))
-    }
-
-    /// Returns whether either side came to hold more, and whether both hold the same now.
+    /// Takes what one part says; returns whether the other side moved, and whether both hold the same
+    /// now.
     fn receive_part(
         &mut self,
         shelf: &impl Shelf,
         part: &Part,
         now: WallMs,
     ) -> Result<(bool, bool), Error> {
-        let Way::Comparing { theirs, told } = &mut self.way else {
+        let Way::Comparing { theirs, sent } = &mut self.way else {
             unreachable!("news are not compared");
         };
-        let had = vector(shelf, part.logbook)?.entries();
-        let taken = parts::take(shelf, part, now, Clocks::TakenAsTold)?;
-        let fork = parts::fork(shelf, part)?;
-        let ours = shelf.heads(part.logbook)?;
-        let received = message::vector(&ours).entries() - had;
-        let (told, now_theirs) = (told.get(&part.logbook), part.vector());
-        let before = theirs.insert(part.logbook, now_theirs.clone());
-        let sent = match (told, &before) {
-            (Some(told), Some(before)) => {
-                common(told, &now_theirs).saturating_sub(common(told, before))
+        let logbook = part.logbook;
+        let taken = parts::take(shelf, part, now, RULES)?;
+        let heads = shelf.heads(logbook)?;
+        let ours = parts::ends(shelf, logbook, &heads, &BTreeSet::new())?;
+        let before = theirs.insert(logbook, part.ends.clone());
+        // Of what was sent, what they hold now and did not hold before.
+        let mut arrived = 0;
+        if let Some(marks) = sent.remove(&logbook).filter(|marks| !marks.is_empty()) {
+            let had = before.as_deref().unwrap_or_default();
+            let had = parts::theirs(shelf, logbook, had, &heads)?.known;
+            let has = parts::theirs(shelf, logbook, &part.ends, &heads)?.known;
+            for mark in marks {
+                let (there, _) = shelf.known(logbook, &[mark])?;
+                arrived += u64::from(has.includes_all(&there) && !had.includes_all(&there));
             }
-            _ => 0,
-        };
-        let refused = taken.err().or(fork).or_else(|| part.refused.clone());
-        let same = {
-            let mut heads = part.heads.clone();
-            heads.sort_by_key(|(device, _)| *device); // ours come in that order
-            heads == ours && refused.is_none()
-        };
-        if sent > 0 || received > 0 || refused.is_some() {
-            let carried = self.summary.logbooks.entry(part.logbook).or_default();
-            carried.sent += sent;
-            carried.received += received;
+        }
+        let refused = taken.or_else(|| part.refused.clone());
+        let same = parts::same(&ours, &part.ends) && refused.is_none();
+        if arrived > 0 || refused.is_some() {
+            let carried = self.summary.logbooks.entry(logbook).or_default();
+            carried.sent += arrived;
             carried.refused = refused.or(carried.refused.take());
         }
-        Ok((received > 0 || before.as_ref() != Some(&now_theirs), same))
+        Ok((before.as_ref() != Some(&part.ends), same))
+    }
+
+    /// Counts what came since, and tells which branches came to light; says whether anything did.
+    fn count_received(&mut self, shelf: &impl Shelf, before: &Holding) -> Result<bool, Error> {
+        let now = Holding::of(shelf, before.entries.keys())?;
+        let mut any = false;
+        for (logbook, entries) in now.entries {
+            let received = entries - before.entries.get(&logbook).copied().unwrap_or(0);
+            if received > 0 {
+                self.summary.logbooks.entry(logbook).or_default().received += received;
+                any = true;
+            }
+        }
+        for ((logbook, device), chains) in now.chains {
+            if chains > before.chains.get(&(logbook, device)).copied().unwrap_or(1) {
+                self.summary.branched.insert((logbook, device));
+            }
+        }
+        Ok(any)
+    }
+}
+
+/// How much this side holds of some logbooks.
+struct Holding {
+    entries: BTreeMap<LogbookId, u64>,
+    chains: BTreeMap<(LogbookId, DeviceId), usize>,
+}
+
+impl Holding {
+    fn of<'a>(
+        shelf: &impl Shelf,
+        logbooks: impl Iterator<Item = &'a LogbookId>,
+    ) -> Result<Self, Error> {
+        let mut holding = Self {
+            entries: BTreeMap::new(),
+            chains: BTreeMap::new(),
+        };
+        for &logbook in logbooks {
+            let heads = shelf.heads(logbook)?;
+            let vector = heads.iter().map(|head| (head.chain, head.seq)).collect();
+            holding
+                .entries
+                .insert(logbook, shelf.count(logbook, &vector)?);
+            for head in heads {
+                *holding.chains.entry((logbook, head.device)).or_default() += 1;
+            }
+        }
+        Ok(holding)
     }
 }
 
@@ -407,7 +408,7 @@ impl Caller {
 struct Taken<'a> {
     read: Bookmark,
     held: Held,
-    batch: &'a [Vec<u8>],
+    batch: &'a Batch,
     more: More,
 }
 
@@ -415,30 +416,9 @@ impl Way {
     const fn comparing() -> Self {
         Self::Comparing {
             theirs: BTreeMap::new(),
-            told: BTreeMap::new(),
+            sent: BTreeMap::new(),
         }
     }
-}
-
-/// Counts the entries that both vectors hold.
-fn common(one: &VersionVector, other: &VersionVector) -> u64 {
-    one.iter()
-        .filter_map(|(device, seq)| Some(other.last(device)?.min(seq).get()))
-        .sum()
-}
-
-fn vector(shelf: &impl Shelf, logbook: LogbookId) -> Result<VersionVector, Error> {
-    Ok(message::vector(&shelf.heads(logbook)?))
-}
-
-/// Counts the entries held of each of these logbooks.
-fn count<'a>(
-    shelf: &impl Shelf,
-    logbooks: impl Iterator<Item = &'a LogbookId>,
-) -> Result<BTreeMap<LogbookId, u64>, Error> {
-    logbooks
-        .map(|logbook| Ok((*logbook, vector(shelf, *logbook)?.entries())))
-        .collect()
 }
 
 /// Counts a batch's entries by logbook.

@@ -2,11 +2,12 @@
 
 use std::collections::BTreeSet;
 
-use crate::log::chain::{Held, Link};
-use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
+use crate::log::chain::{Held, Mark, Tip};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
+use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{Appended, Bookmark, Clocks, Error, Head, MadeWay, Met, News, Store};
+use crate::store::{Appended, Bookmark, Clocks, Error, Head, Met, News, Sealing, Store};
 
 /// Asks of a logbook and a device whether its entry is wanted.
 pub type Wanted<'a> = &'a dyn Fn(LogbookId, DeviceId) -> bool;
@@ -14,7 +15,7 @@ pub type Wanted<'a> = &'a dyn Fn(LogbookId, DeviceId) -> bool;
 macro_rules! shelf {
     ($(fn $name:ident(&self $(, $arg:ident: $kind:ty)*) -> $returned:ty;)*) => {
         /// A store as the exchange sees it. Each method means what the one of the same name of
-        /// [`Store`] means; what [`Shelf::append`] returned from is on disk.
+        /// [`Store`] means; what [`Shelf::append_sealed`] returned from is on disk.
         #[expect(missing_docs, reason = "the methods are those of `Store`, documented there")]
         pub trait Shelf {
             $(fn $name(&self $(, $arg: $kind)*) -> $returned;)*
@@ -32,9 +33,13 @@ shelf! {
     fn id(&self) -> StoreId;
     fn device(&self) -> DeviceId;
     fn logbooks(&self) -> Result<Vec<LogbookId>, Error>;
-    fn heads(&self, logbook: LogbookId) -> Result<Vec<(DeviceId, Head)>, Error>;
-    fn link(&self, logbook: LogbookId, place: Place) -> Result<Option<Link>, Error>;
-    fn chain(&self, logbook: LogbookId, device: DeviceId) -> Result<Vec<Link>, Error>;
+    fn heads(&self, logbook: LogbookId) -> Result<Vec<Head>, Error>;
+    fn ancestors(&self, logbook: LogbookId, head: Head) -> Result<Vec<(Seq, Tip)>, Error>;
+    fn known(
+        &self, logbook: LogbookId, marks: &[Mark]
+    ) -> Result<(VersionVector, Vec<Mark>), Error>;
+    fn count(&self, logbook: LogbookId, vector: &VersionVector) -> Result<u64, Error>;
+    fn seals(&self, batch: &[Vec<u8>]) -> Result<Vec<Seal>, Error>;
     fn entries_beyond(
         &self, logbook: LogbookId, known: &VersionVector, max_bytes: usize
     ) -> Result<(Vec<Vec<u8>>, bool), Error>;
@@ -42,12 +47,11 @@ shelf! {
         &self, after: Arrival, wanted: Wanted<'_>, covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<News, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
-    fn make_way(
-        &self, logbook: LogbookId, device: DeviceId, last: Option<Seq>, now: WallMs
-    ) -> Result<MadeWay, Error>;
     fn last_bookmark(&self) -> Result<Bookmark, Error>;
     fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error>;
-    fn append(&self, batch: &[Vec<u8>], now: WallMs, clocks: Clocks) -> Result<Appended, Error>;
+    fn append_sealed(
+        &self, batch: &[Vec<u8>], seals: &[Seal], sealing: Sealing, now: WallMs, clocks: Clocks
+    ) -> Result<Appended, Error>;
     fn met(&self, peer: StoreId) -> Result<Option<Met>, Error>;
     fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), Error>;
 }

@@ -1,15 +1,18 @@
 //! The hash chain of each device's entries in a logbook, and the check of a single entry.
 //!
-//! Links are computed, not sent. A changed, dropped or reordered entry gives another link, and so
-//! do two contents under one place (a fork).
+//! Links are computed, not sent. A changed, dropped or reordered entry gives another link. Each
+//! entry names the one before it by its [`Tip`], so that two contents under one number are two
+//! branches of the device's chain, and everyone can tell which entry follows which.
 
 use core::fmt;
+use core::str::FromStr;
 
-use super::id::{DeviceId, LogbookId};
+use super::id::{ChainId, DeviceId, LogbookId, Seq};
 
 const LINK_CONTEXT: &str = "headwalk 2026 entry chain v1";
 const HELD_CONTEXT: &str = "headwalk 2026 held chains v1";
-const DERIVED_CONTEXT: &str = "headwalk 2026 derived id v1";
+const TIP_CONTEXT: &str = "headwalk 2026 entry tip v1";
+const BRANCH_CONTEXT: &str = "headwalk 2026 branch id v1";
 const CHECK_CONTEXT: &str = "headwalk 2026 entry check v1";
 
 /// The chain up to and including one entry.
@@ -54,12 +57,65 @@ impl fmt::Debug for Link {
     }
 }
 
+/// Eight bytes that tell one entry from another of the same device and number. Enough to tell
+/// branches apart; what must withstand an attacker compares or signs whole links.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Tip(pub [u8; 8]);
+
+impl Tip {
+    /// What a device's first entry names as the one before it.
+    pub const NONE: Self = Self([0; 8]);
+
+    /// Returns the tip of the entry with these exact bytes.
+    pub fn of(entry: &[u8]) -> Self {
+        let mut hasher = blake3::Hasher::new_derive_key(TIP_CONTEXT);
+        let mut tip = [0; 8];
+        hasher.update(entry).finalize_xof().fill(&mut tip);
+        Self(tip)
+    }
+}
+
+impl fmt::Display for Tip {
+    /// As 16 hexadecimal digits.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:016x}", u64::from_be_bytes(self.0))
+    }
+}
+
+impl FromStr for Tip {
+    type Err = NotATip;
+
+    fn from_str(text: &str) -> Result<Self, NotATip> {
+        let number = (text.len() == 16).then(|| u64::from_str_radix(text, 16).ok());
+        number
+            .flatten()
+            .map(|tip| Self(tip.to_be_bytes()))
+            .ok_or(NotATip)
+    }
+}
+
+/// Text that is not a tip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("a tip is 16 hexadecimal digits")]
+pub struct NotATip;
+
+/// Names one entry of a logbook, whatever branches there are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Mark {
+    /// The device that wrote it.
+    pub device: DeviceId,
+    /// Its number among that device's entries.
+    pub seq: Seq,
+    /// Which of the entries that bear this number.
+    pub tip: Tip,
+}
+
 /// A digest of chains: equal exactly when the same chains end in the same links.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Held(pub [u8; 32]);
 
-/// Returns the digest of these chains, each told by its logbook, its device and its last link.
-/// They must be in the order of their ids.
+/// Returns the digest of these chains, each told by its logbook, its id and its last link. They must
+/// be in the order of their ids.
 pub fn held(chains: &[([u8; 32], Link)]) -> Held {
     let mut hasher = blake3::Hasher::new_derive_key(HELD_CONTEXT);
     for (ids, link) in chains {
@@ -68,15 +124,17 @@ pub fn held(chains: &[([u8; 32], Link)]) -> Held {
     Held(*hasher.finalize().as_bytes())
 }
 
-/// Returns an id that follows from these parts, which must be of fixed length.
-pub fn derived_id(parts: &[&[u8]]) -> [u8; 16] {
-    let mut hasher = blake3::Hasher::new_derive_key(DERIVED_CONTEXT);
-    for part in parts {
-        hasher.update(part);
-    }
+/// Returns the id of the branch that begins with this entry: every store files it alike.
+pub fn branch_id(logbook: LogbookId, first: Mark) -> ChainId {
+    let mut hasher = blake3::Hasher::new_derive_key(BRANCH_CONTEXT);
+    hasher
+        .update(logbook.bytes())
+        .update(first.device.bytes())
+        .update(&first.seq.get().to_be_bytes())
+        .update(&first.tip.0);
     let mut id = [0; 16];
     hasher.finalize_xof().fill(&mut id);
-    id
+    ChainId::from_bytes(id)
 }
 
 /// Returns eight bytes that betray damage to any of these parts on an ordinary read, without the

@@ -9,8 +9,9 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::chain::{Mark, Tip};
 use super::entry::{Change, Entry};
-use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId};
+use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
 use super::stamp::Stamp;
 use super::value::{Absence, HowKnown, UnitNumber, Value};
 
@@ -49,11 +50,12 @@ struct Header<'a> {
     logbook: [u8; 16],
     device: [u8; 16],
     seq: u64,
+    prev: [u8; 8],
     stamp: u64,
     utc_offset_min: i16,
     by: &'a str,
     visit: Option<[u8; 16]>,
-    gained: Vec<([u8; 16], u64)>,
+    gained: Vec<MarkParts>,
     #[serde(borrow)]
     changes: Vec<Frame<'a>>,
 }
@@ -79,15 +81,12 @@ pub fn encode(entry: &Entry) -> Result<Vec<u8>, CodecError> {
         logbook: *entry.logbook.bytes(),
         device: *entry.device.bytes(),
         seq: entry.seq.get(),
+        prev: entry.prev.0,
         stamp: entry.stamp.bits(),
         utc_offset_min: entry.utc_offset_min,
         by: &entry.by,
         visit: entry.visit.map(|visit| *visit.bytes()),
-        gained: entry
-            .gained
-            .iter()
-            .map(|(device, seq)| (*device.bytes(), seq.get()))
-            .collect(),
+        gained: entry.gained.iter().map(mark_parts).collect(),
         changes: frames
             .iter()
             .map(|(kind, body)| Frame { kind: *kind, body })
@@ -122,9 +121,8 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
     let gained = header
         .gained
         .into_iter()
-        .map(|(device, seq)| Some((DeviceId::from_bytes(device), Seq::new(seq)?)))
-        .collect::<Option<_>>()
-        .ok_or(CodecError::Shape("it gained a place that is zero"))?;
+        .map(parts_mark)
+        .collect::<Result<_, _>>()?;
     let changes = header
         .changes
         .iter()
@@ -135,6 +133,7 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
         logbook: LogbookId::from_bytes(header.logbook),
         device: DeviceId::from_bytes(header.device),
         seq,
+        prev: Tip(header.prev),
         stamp: Stamp::from_bits(header.stamp),
         utc_offset_min: header.utc_offset_min,
         by: header.by.to_owned(),
@@ -164,6 +163,22 @@ pub fn peek(bytes: &[u8]) -> Result<(LogbookId, DeviceId), CodecError> {
         ))
     });
     ids.ok_or(CodecError::Shape("it is cut short"))
+}
+
+/// Returns by which mark an entry is known, without reading its changes.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are too few, or of another format.
+pub fn mark(bytes: &[u8]) -> Result<Mark, CodecError> {
+    let (_, device) = peek(bytes)?;
+    let short = CodecError::Shape("it is cut short");
+    let rest = bytes.get(1 + 16 + 16..).ok_or(short.clone())?;
+    let (seq, _) = postcard::take_from_bytes(rest).map_err(|_| short)?;
+    Ok(Mark {
+        device,
+        seq: Seq::new(seq).ok_or(CodecError::Shape("its place is zero"))?,
+        tip: Tip::of(bytes),
+    })
 }
 
 /// Returns the bytes of one value, as they stand within an entry.
@@ -204,7 +219,21 @@ pub(super) const SET: u8 = 1;
 /// The kind of an observation.
 pub(super) const OBSERVE: u8 = 2;
 const RECEIPT: u8 = 3;
-const REENTERED: u8 = 4;
+
+/// A mark's shape: device, number, tip.
+type MarkParts = ([u8; 16], u64, [u8; 8]);
+
+fn mark_parts(mark: &Mark) -> MarkParts {
+    (*mark.device.bytes(), mark.seq.get(), mark.tip.0)
+}
+
+fn parts_mark((device, seq, tip): MarkParts) -> Result<Mark, CodecError> {
+    Ok(Mark {
+        device: DeviceId::from_bytes(device),
+        seq: Seq::new(seq).ok_or(CodecError::Shape("it names an entry by the number zero"))?,
+        tip: Tip(tip),
+    })
+}
 
 /// The shape shared by a set field and an observation: thing, number, how known, value.
 type About<'a> = ([u8; 16], u16, u8, Frame<'a>);
@@ -224,14 +253,7 @@ pub(super) fn change_frame(change: &Change) -> (u8, Vec<u8>) {
             value,
             how,
         } => (OBSERVE, about(*thing, what.0, *how, value)),
-        Change::Receipt { place, stamp } => (
-            RECEIPT,
-            packed(&(*place.device.bytes(), place.seq.get(), stamp.bits())),
-        ),
-        Change::Reentered { place, check } => (
-            REENTERED,
-            packed(&(*place.device.bytes(), place.seq.get(), check)),
-        ),
+        Change::Receipt { of, stamp } => (RECEIPT, packed(&(mark_parts(of), stamp.bits()))),
         Change::Unknown { kind, body } => (*kind, body.clone()),
     }
 }
@@ -272,25 +294,10 @@ pub(super) fn frame_change(kind: u8, body: &[u8]) -> Result<Change, CodecError> 
             }
         }
         RECEIPT => {
-            let (device, seq, stamp): ([u8; 16], u64, u64) = whole(body)?;
-            let seq = Seq::new(seq).ok_or(CodecError::Shape("a receipt names place zero"))?;
+            let (of, stamp): (MarkParts, u64) = whole(body)?;
             Change::Receipt {
-                place: Place {
-                    device: DeviceId::from_bytes(device),
-                    seq,
-                },
+                of: parts_mark(of)?,
                 stamp: Stamp::from_bits(stamp),
-            }
-        }
-        REENTERED => {
-            let (device, seq, check): ([u8; 16], u64, [u8; 8]) = whole(body)?;
-            let seq = Seq::new(seq).ok_or(CodecError::Shape("it was entered before at zero"))?;
-            Change::Reentered {
-                place: Place {
-                    device: DeviceId::from_bytes(device),
-                    seq,
-                },
-                check,
             }
         }
         kind => Change::Unknown {

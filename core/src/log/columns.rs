@@ -12,12 +12,12 @@ use miniz_oxide::deflate::compress_to_vec;
 use miniz_oxide::inflate::decompress_to_vec_with_limit;
 use serde::{Deserialize, Serialize};
 
+use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError, MAX_ENTRY_BYTES};
 use super::entry::{Change, Entry};
 use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
 use super::stamp::{Stamp, WallMs};
 use super::value::HowKnown;
-use super::vector::VersionVector;
 
 const VERSION: u8 = 1;
 /// Deflate's own scale of 1 to 10: past 6 it takes much longer for little.
@@ -71,6 +71,10 @@ struct Columns {
     thing: Vec<u8>,
     /// Differences from what the same device's entry before would lead one to expect.
     seq: Vec<u8>,
+    /// Whether the tip of the entry before is spelled out: not where that is the device's last one
+    /// in the batch.
+    prev: Vec<u8>,
+    tips: Vec<u8>,
     wall: Vec<u8>,
     tick: Vec<u8>,
     offset: Vec<u8>,
@@ -91,27 +95,41 @@ const LAID_OUT: u8 = 1;
 /// What both sides remember between entries.
 #[derive(Debug, Default)]
 struct Memory {
-    // Of each device in each logbook: the last place and wall time.
-    last: BTreeMap<(LogbookId, DeviceId), (u64, u64)>,
+    // Of each device in each logbook: its last entry's number, tip and wall time.
+    last: BTreeMap<(LogbookId, DeviceId), Last>,
     wall: u64,
     offset: i16,
 }
 
 impl Memory {
-    /// What the next entry of this device is expected to look like: place and wall time.
-    fn expected(&self, logbook: LogbookId, device: DeviceId) -> (u64, u64) {
-        self.last
-            .get(&(logbook, device))
-            .map_or((1, self.wall), |(seq, wall)| (seq + 1, *wall))
+    /// What the next entry of this device is expected to follow.
+    fn last(&self, logbook: LogbookId, device: DeviceId) -> Last {
+        let last = self.last.get(&(logbook, device)).copied();
+        last.unwrap_or(Last {
+            seq: 0,
+            tip: Tip::NONE,
+            wall: self.wall,
+        })
     }
 
-    fn remember(&mut self, entry: &Entry) {
+    fn remember(&mut self, entry: &Entry, raw: &[u8]) {
         let wall = entry.stamp.wall().get();
-        self.last
-            .insert((entry.logbook, entry.device), (entry.seq.get(), wall));
+        let last = Last {
+            seq: entry.seq.get(),
+            tip: Tip::of(raw),
+            wall,
+        };
+        self.last.insert((entry.logbook, entry.device), last);
         self.wall = wall;
         self.offset = entry.utc_offset_min;
     }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Last {
+    seq: u64,
+    tip: Tip,
+    wall: u64,
 }
 
 #[derive(Default)]
@@ -127,7 +145,7 @@ impl Writer {
         match codec::decode(raw) {
             Ok(entry) if codec::encode(&entry).is_ok_and(|again| again == raw) => {
                 self.columns.shape.push(LAID_OUT);
-                self.lay_out(&entry);
+                self.lay_out(&entry, raw);
             }
             _ => {
                 self.columns.shape.push(AS_IT_IS);
@@ -136,19 +154,23 @@ impl Writer {
         }
     }
 
-    fn lay_out(&mut self, entry: &Entry) {
+    fn lay_out(&mut self, entry: &Entry, raw: &[u8]) {
         let logbook = self.id(entry.logbook.bytes());
         number(&mut self.columns.logbook, logbook);
         let device = self.id(entry.device.bytes());
         number(&mut self.columns.device, device);
-        let (seq, wall) = self.memory.expected(entry.logbook, entry.device);
-        signed(
-            &mut self.columns.seq,
-            entry.seq.get().wrapping_sub(seq) as i64,
-        );
+        let last = self.memory.last(entry.logbook, entry.device);
+        // One bit says whether the tip follows, since most entries come after the one before them.
+        let follows = entry.prev == last.tip;
+        let step = entry.seq.get().wrapping_sub(last.seq).wrapping_sub(1) as i64;
+        signed(&mut self.columns.seq, step);
+        self.columns.prev.push(u8::from(!follows));
+        if !follows {
+            self.columns.tips.extend_from_slice(&entry.prev.0);
+        }
         signed(
             &mut self.columns.wall,
-            entry.stamp.wall().get().wrapping_sub(wall) as i64,
+            entry.stamp.wall().get().wrapping_sub(last.wall) as i64,
         );
         number(&mut self.columns.tick, u64::from(entry.stamp.tick()));
         let offset = entry.utc_offset_min.wrapping_sub(self.memory.offset);
@@ -158,17 +180,18 @@ impl Writer {
         // Zero is no visit; others are one up.
         let visit = entry.visit.map_or(0, |visit| self.id(visit.bytes()) + 1);
         number(&mut self.columns.visit, visit);
-        number(&mut self.columns.gained, entry.gained.iter().count() as u64);
-        for (device, seq) in entry.gained.iter() {
-            let device = self.id(device.bytes());
+        number(&mut self.columns.gained, entry.gained.len() as u64);
+        for mark in &entry.gained {
+            let device = self.id(mark.device.bytes());
             number(&mut self.columns.gained, device);
-            number(&mut self.columns.gained, seq.get());
+            number(&mut self.columns.gained, mark.seq.get());
+            self.columns.tips.extend_from_slice(&mark.tip.0);
         }
         number(&mut self.columns.changes, entry.changes.len() as u64);
         for change in &entry.changes {
             self.change(change);
         }
-        self.memory.remember(entry);
+        self.memory.remember(entry, raw);
     }
 
     fn change(&mut self, change: &Change) {
@@ -258,6 +281,8 @@ struct Left<'a> {
     visit: &'a [u8],
     thing: &'a [u8],
     seq: &'a [u8],
+    prev: &'a [u8],
+    tips: &'a [u8],
     wall: &'a [u8],
     tick: &'a [u8],
     offset: &'a [u8],
@@ -290,6 +315,8 @@ impl<'a> Reader<'a> {
             visit: &columns.visit,
             thing: &columns.thing,
             seq: &columns.seq,
+            prev: &columns.prev,
+            tips: &columns.tips,
             wall: &columns.wall,
             tick: &columns.tick,
             offset: &columns.offset,
@@ -316,7 +343,12 @@ impl<'a> Reader<'a> {
             self.left.shape = rest;
             let raw = match shape {
                 AS_IT_IS => self.body()?.to_vec(),
-                LAID_OUT => codec::encode(&self.laid_out()?)?,
+                LAID_OUT => {
+                    let entry = self.laid_out()?;
+                    let raw = codec::encode(&entry)?;
+                    self.memory.remember(&entry, &raw);
+                    raw
+                }
                 _ => return Err(CodecError::Shape("an entry in it has an unknown shape")),
             };
             // Names and ids are told once and used often, so the columns do not bound the entries.
@@ -334,9 +366,14 @@ impl<'a> Reader<'a> {
         let logbook = LogbookId::from_bytes(self.id(logbook)?);
         let device = take(&mut self.left.device)?;
         let device = DeviceId::from_bytes(self.id(device)?);
-        let (seq, wall) = self.memory.expected(logbook, device);
+        let last = self.memory.last(logbook, device);
+        let seq = last.seq.wrapping_add(1);
         let seq = seq.wrapping_add_signed(take(&mut self.left.seq)?);
-        let wall = wall.wrapping_add_signed(take(&mut self.left.wall)?);
+        let prev = match byte(&mut self.left.prev)? {
+            0 => last.tip,
+            _ => self.tip()?,
+        };
+        let wall = last.wall.wrapping_add_signed(take(&mut self.left.wall)?);
         let tick: u16 = take(&mut self.left.tick)?;
         let offset = self
             .memory
@@ -357,32 +394,37 @@ impl<'a> Reader<'a> {
         let changes = (0..changes)
             .map(|_| self.change())
             .collect::<Result<_, _>>()?;
-        let entry = Entry {
+        Ok(Entry {
             logbook,
             device,
             seq: Seq::new(seq).ok_or(CodecError::Shape("an entry's place in it is zero"))?,
+            prev,
             stamp: Stamp::new(WallMs::new(wall), tick),
             utc_offset_min: offset,
             by: by.to_owned(),
             visit: visit.map(ThingId::from_bytes),
             gained,
             changes,
-        };
-        self.memory.remember(&entry);
-        Ok(entry)
+        })
     }
 
-    fn gained(&mut self) -> Result<VersionVector, CodecError> {
+    fn tip(&mut self) -> Result<Tip, CodecError> {
+        let tip = bytes(&mut self.left.tips, 8)?;
+        Ok(Tip(tip.try_into().expect("eight bytes were taken")))
+    }
+
+    fn gained(&mut self) -> Result<Vec<Mark>, CodecError> {
         let count: usize = take(&mut self.left.gained)?;
         (0..count)
             .map(|_| {
                 let device = take(&mut self.left.gained)?;
                 let device = DeviceId::from_bytes(self.id(device)?);
                 let seq = Seq::new(take(&mut self.left.gained)?);
-                Ok((
+                Ok(Mark {
                     device,
-                    seq.ok_or(CodecError::Shape("it gained a place that is zero"))?,
-                ))
+                    seq: seq.ok_or(CodecError::Shape("it gained a place that is zero"))?,
+                    tip: self.tip()?,
+                })
             })
             .collect()
     }

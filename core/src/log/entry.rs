@@ -1,9 +1,9 @@
 //! Entries: one action by one person on one device.
 
-use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId};
+use super::chain::{Mark, Tip};
+use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
 use super::stamp::Stamp;
 use super::value::{HowKnown, Value};
-use super::vector::VersionVector;
 
 /// One action: changes that land together or not at all. Never edited, never deleted.
 #[derive(Debug, Clone, PartialEq)]
@@ -12,8 +12,10 @@ pub struct Entry {
     pub logbook: LogbookId,
     /// The device that wrote it.
     pub device: DeviceId,
-    /// Its place among that device's entries in this logbook.
+    /// Its number among that device's entries in this logbook.
     pub seq: Seq,
+    /// The device's chain before it.
+    pub prev: Tip,
     /// When, by that device's clock.
     pub stamp: Stamp,
     /// Minutes east of UTC where the device was.
@@ -23,20 +25,11 @@ pub struct Entry {
     /// The visit during which it was written.
     pub visit: Option<ThingId>,
     /// What the device came to hold of other devices' entries in this logbook since its own entry
-    /// before this one. Summed over its entries this says all that it knew when it wrote.
-    pub gained: VersionVector,
+    /// before this one: the last entry of each chain that grew, in order. Summed over its entries
+    /// this says all that it knew when it wrote.
+    pub gained: Vec<Mark>,
     /// What changed, in order.
     pub changes: Vec<Change>,
-}
-
-impl Entry {
-    /// Returns which entry of its logbook this is.
-    pub const fn place(&self) -> Place {
-        Place {
-            device: self.device,
-            seq: self.seq,
-        }
-    }
 }
 
 /// One change of an entry.
@@ -68,18 +61,9 @@ pub enum Change {
     /// entry by this stamp instead. Of several receipts for one entry the earliest stamp counts.
     Receipt {
         /// Which entry of this logbook.
-        place: Place,
+        of: Mark,
         /// The stamp that orders it.
         stamp: Stamp,
-    },
-    /// The writer's earlier entry in its former life, entered again under a new device id: its
-    /// place had been taken by another entry, since the store was copied or put back. The other
-    /// changes of this entry are those of that one.
-    Reentered {
-        /// The place that it had.
-        place: Place,
-        /// Eight bytes that tell its content.
-        check: [u8; 8],
     },
     /// A kind of change that this version does not know, kept as it came.
     Unknown {
@@ -95,7 +79,7 @@ impl Change {
     pub fn thing(&self) -> Option<ThingId> {
         match self {
             Self::Set { thing, .. } | Self::Observe { thing, .. } => Some(*thing),
-            Self::Receipt { .. } | Self::Reentered { .. } | Self::Unknown { .. } => None,
+            Self::Receipt { .. } | Self::Unknown { .. } => None,
         }
     }
 }

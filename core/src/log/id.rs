@@ -70,10 +70,20 @@ ids! {
     LogbookId, "a logbook id";
     /// One device's life between two installs or restores. A tablet may own several in its life.
     DeviceId, "a device id";
+    /// One chain of entries in a logbook: a device's own, or a branch of it where the store of that
+    /// device was copied or put back.
+    ChainId, "a chain id";
     /// Anything a field can belong to: a site, a zone, a head, a finding, a visit.
     ThingId, "a thing id";
     /// One store file. A restored copy takes a new one.
     StoreId, "a store id";
+}
+
+impl ChainId {
+    /// Returns the chain that a device's entries form as long as nobody copies its store.
+    pub const fn of(device: DeviceId) -> Self {
+        Self(device.0)
+    }
 }
 
 impl ThingId {
@@ -129,12 +139,13 @@ impl fmt::Display for Seq {
     }
 }
 
-/// Which entry of a logbook: who wrote it, and its place among theirs.
+/// Which entry of a logbook, in a store that knows all branches of its chains. A function of the
+/// entries held: one more branch may give places another name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Place {
-    /// The device that wrote it.
-    pub device: DeviceId,
-    /// Its place among that device's entries.
+    /// Its chain.
+    pub chain: ChainId,
+    /// Its number among its device's entries.
     pub seq: Seq,
 }
 

@@ -9,6 +9,7 @@ pub mod codec;
 pub mod columns;
 pub mod entry;
 pub mod id;
+pub mod seal;
 pub mod stamp;
 pub mod value;
 pub mod vector;

@@ -2,11 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use super::id::{DeviceId, Seq};
+use super::id::{ChainId, Seq};
 
-/// For each device, the last entry held; with it every earlier one, since places have no gaps.
+/// For each chain, the last entry held; with it every earlier one, since places have no gaps.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct VersionVector(BTreeMap<DeviceId, Seq>);
+pub struct VersionVector(BTreeMap<ChainId, Seq>);
 
 impl VersionVector {
     /// Holds nothing.
@@ -14,44 +14,44 @@ impl VersionVector {
         Self(BTreeMap::new())
     }
 
-    /// Returns the last entry held of this device.
-    pub fn last(&self, device: DeviceId) -> Option<Seq> {
-        self.0.get(&device).copied()
+    /// Returns the last entry held of this chain.
+    pub fn last(&self, chain: ChainId) -> Option<Seq> {
+        self.0.get(&chain).copied()
     }
 
     /// Returns whether that entry is held.
-    pub fn includes(&self, device: DeviceId, seq: Seq) -> bool {
-        self.last(device).is_some_and(|last| last >= seq)
+    pub fn includes(&self, chain: ChainId, seq: Seq) -> bool {
+        self.last(chain).is_some_and(|last| last >= seq)
     }
 
     /// Returns whether everything that `other` holds is held.
     pub fn includes_all(&self, other: &Self) -> bool {
-        other.iter().all(|(device, seq)| self.includes(device, seq))
+        other.iter().all(|(chain, seq)| self.includes(chain, seq))
     }
 
     /// Holds this entry and all before it; never forgets.
-    pub fn learn(&mut self, device: DeviceId, seq: Seq) {
-        let last = self.0.entry(device).or_insert(seq);
+    pub fn learn(&mut self, chain: ChainId, seq: Seq) {
+        let last = self.0.entry(chain).or_insert(seq);
         *last = seq.max(*last);
     }
 
     /// Holds all that `other` holds.
     pub fn learn_all(&mut self, other: &Self) {
-        for (device, seq) in other.iter() {
-            self.learn(device, seq);
+        for (chain, seq) in other.iter() {
+            self.learn(chain, seq);
         }
     }
 
     /// Returns what `self` holds beyond `earlier`: the new last entries only.
     pub fn gained_since(&self, earlier: &Self) -> Self {
         self.iter()
-            .filter(|&(device, seq)| !earlier.includes(device, seq))
+            .filter(|&(chain, seq)| !earlier.includes(chain, seq))
             .collect()
     }
 
-    /// Returns devices and their last entries, by device.
-    pub fn iter(&self) -> impl Iterator<Item = (DeviceId, Seq)> + '_ {
-        self.0.iter().map(|(&device, &seq)| (device, seq))
+    /// Returns chains and their last entries, by chain.
+    pub fn iter(&self) -> impl Iterator<Item = (ChainId, Seq)> + '_ {
+        self.0.iter().map(|(&chain, &seq)| (chain, seq))
     }
 
     /// Returns whether nothing is held.
@@ -64,18 +64,18 @@ impl VersionVector {
         self.0.values().map(|seq| seq.get()).sum()
     }
 
-    /// Takes one device out, for what a device gained from the others.
-    pub fn without(mut self, device: DeviceId) -> Self {
-        self.0.remove(&device);
+    /// Takes one chain out, for what its writer gained from the others.
+    pub fn without(mut self, chain: ChainId) -> Self {
+        self.0.remove(&chain);
         self
     }
 }
 
-impl FromIterator<(DeviceId, Seq)> for VersionVector {
-    fn from_iter<I: IntoIterator<Item = (DeviceId, Seq)>>(pairs: I) -> Self {
+impl FromIterator<(ChainId, Seq)> for VersionVector {
+    fn from_iter<I: IntoIterator<Item = (ChainId, Seq)>>(pairs: I) -> Self {
         let mut vector = Self::new();
-        for (device, seq) in pairs {
-            vector.learn(device, seq);
+        for (chain, seq) in pairs {
+            vector.learn(chain, seq);
         }
         vector
     }
@@ -88,7 +88,7 @@ mod tests {
     fn vector(pairs: &[(u8, u64)]) -> VersionVector {
         pairs
             .iter()
-            .map(|&(d, s)| (DeviceId::from_bytes([d; 16]), Seq::new(s).unwrap()))
+            .map(|&(d, s)| (ChainId::from_bytes([d; 16]), Seq::new(s).unwrap()))
             .collect()
     }
 

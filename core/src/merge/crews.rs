@@ -1,12 +1,18 @@
-//! A few devices that write and meet, for tests: every entry with what its writer had seen, in
-//! plain sets beside it, so that the merge can be held against a model that knows no vectors.
+//! A few devices that write, meet and are copied, for tests: every entry with what its writer had
+//! seen, in plain sets beside it, so that the merge can be held against a model that knows neither
+//! vectors nor the names of branches.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use proptest::prelude::*;
 
+use super::replay::Placed;
+use crate::log::chain::{Mark, Tip, branch_id};
+use crate::log::codec;
 use crate::log::entry::{Change, Entry};
-use crate::log::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId};
+use crate::log::id::{
+    ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
+};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
@@ -14,143 +20,244 @@ use crate::log::vector::VersionVector;
 /// One step of a scenario.
 #[derive(Debug, Clone)]
 pub(crate) enum Step {
-    /// A device writes one field, by its own clock.
+    /// A crew writes one field, by its own clock.
     Write {
-        device: u8,
+        crew: u8,
         field: u16,
         value: i64,
         wall: u64,
     },
-    /// A device observes something.
-    Observe { device: u8, value: i64, wall: u64 },
-    /// A hub gives a receipt for the last entry that it holds of another device.
-    Receipt { device: u8, of: u8, wall: u64 },
-    /// One device takes in all that another holds.
-    Meet { device: u8, other: u8 },
+    /// A crew observes something.
+    Observe { crew: u8, value: i64, wall: u64 },
+    /// A hub gives a receipt for the last entry that it holds of another's device.
+    Receipt { crew: u8, of: u8, wall: u64 },
+    /// One crew takes in all that another holds.
+    Meet { crew: u8, other: u8 },
+    /// A crew's device is replaced by a copy of another's: both go on under one id.
+    Copy { crew: u8, of: u8 },
 }
 
 pub(crate) const LOGBOOK: LogbookId = LogbookId::from_bytes([9; 16]);
 pub(crate) const THING: ThingId = ThingId::from_bytes([8; 16]);
 pub(crate) const SEEN: ObservationNumber = ObservationNumber(900);
+const CREWS: u8 = 5;
 
-pub(crate) fn device(number: u8) -> DeviceId {
-    DeviceId::from_bytes([number + 1; 16])
-}
-
-/// Up to five devices, thirty steps, four fields, clocks that agree on nothing.
+/// Up to five crews, thirty steps, four fields, clocks that agree on nothing.
 pub(crate) fn steps() -> impl Strategy<Value = Vec<Step>> {
-    let device = || 0_u8..5;
+    let crew = || 0..CREWS;
     let step = prop_oneof![
-        4 => (device(), 0_u16..4, 0_i64..3, 1_u64..1_000)
-            .prop_map(|(device, field, value, wall)| Step::Write { device, field, value, wall }),
-        1 => (device(), 0_i64..9, 1_u64..1_000)
-            .prop_map(|(device, value, wall)| Step::Observe { device, value, wall }),
-        1 => (device(), device(), 1_u64..1_000)
-            .prop_map(|(device, of, wall)| Step::Receipt { device, of, wall }),
-        3 => (device(), device()).prop_map(|(device, other)| Step::Meet { device, other }),
+        8 => (crew(), 0_u16..4, 0_i64..3, 1_u64..1_000)
+            .prop_map(|(crew, field, value, wall)| Step::Write { crew, field, value, wall }),
+        2 => (crew(), 0_i64..9, 1_u64..1_000)
+            .prop_map(|(crew, value, wall)| Step::Observe { crew, value, wall }),
+        2 => (crew(), crew(), 1_u64..1_000)
+            .prop_map(|(crew, of, wall)| Step::Receipt { crew, of, wall }),
+        6 => (crew(), crew()).prop_map(|(crew, other)| Step::Meet { crew, other }),
+        1 => (crew(), crew()).prop_map(|(crew, of)| Step::Copy { crew, of }),
     ];
-    prop::collection::vec(step, 1..30)
+    prop::collection::vec(step, 1..40)
 }
 
 /// What came of a scenario.
 #[derive(Debug, Default)]
 pub(crate) struct Played {
     /// Every entry, in an order in which each comes after all that it had seen.
-    pub(crate) entries: Vec<Entry>,
+    pub(crate) placed: Vec<Placed>,
+    /// Their bytes.
+    pub(crate) raws: Vec<Vec<u8>>,
     /// For each entry, the entries that its writer had.
     pub(crate) seen: BTreeMap<Place, BTreeSet<Place>>,
 }
 
+/// A crew, in the numbers of the entries played.
+#[derive(Debug, Clone)]
+struct Crew {
+    device: DeviceId,
+    held: BTreeSet<usize>,
+    // What it held when it last wrote, that entry included.
+    told: BTreeSet<usize>,
+    last: Option<usize>,
+}
+
+#[derive(Debug)]
+struct Noted {
+    entry: Entry,
+    tip: Tip,
+    after: Option<usize>,
+    had: BTreeSet<usize>,
+    told: BTreeSet<usize>,
+    receipt_of: Option<usize>,
+}
+
 /// Plays a scenario.
 pub(crate) fn play(steps: &[Step]) -> Played {
-    let mut played = Played::default();
-    let mut held: BTreeMap<DeviceId, BTreeSet<Place>> = BTreeMap::new();
-    let mut told: BTreeMap<DeviceId, VersionVector> = BTreeMap::new();
+    let mut crews: Vec<_> = (0..CREWS)
+        .map(|number| Crew {
+            device: DeviceId::from_bytes([number + 1; 16]),
+            held: BTreeSet::new(),
+            told: BTreeSet::new(),
+            last: None,
+        })
+        .collect();
+    let mut noted: Vec<Noted> = Vec::new();
     for step in steps {
-        let (by, wall, change) = match *step {
-            Step::Meet { device: one, other } => {
-                let gained = held.get(&device(other)).cloned().unwrap_or_default();
-                held.entry(device(one)).or_default().extend(gained);
+        let set = |field, value| Change::Set {
+            thing: THING,
+            field: FieldNumber(field),
+            value: Value::Int(value),
+            how: HowKnown::Unstated,
+        };
+        let (crew, wall, change, receipt_of) = match *step {
+            Step::Meet { crew, other } => {
+                let gained = crews[usize::from(other)].held.clone();
+                crews[usize::from(crew)].held.extend(gained);
+                continue;
+            }
+            Step::Copy { crew, of } => {
+                crews[usize::from(crew)] = crews[usize::from(of)].clone();
                 continue;
             }
             Step::Write {
-                device: by,
+                crew,
                 field,
                 value,
                 wall,
-            } => {
-                let (value, how) = (Value::Int(value), HowKnown::Unstated);
-                (
-                    by,
-                    wall,
-                    Change::Set {
-                        thing: THING,
-                        field: FieldNumber(field),
-                        value,
-                        how,
-                    },
-                )
+            } => (crew, wall, set(field, value), None),
+            Step::Observe { crew, value, wall } => {
+                let seen = Change::Observe {
+                    thing: THING,
+                    what: SEEN,
+                    value: Value::Int(value),
+                    how: HowKnown::Measured,
+                };
+                (crew, wall, seen, None)
             }
-            Step::Observe {
-                device: by,
-                value,
-                wall,
-            } => {
-                let (value, how) = (Value::Int(value), HowKnown::Measured);
-                (
-                    by,
-                    wall,
-                    Change::Observe {
-                        thing: THING,
-                        what: SEEN,
-                        value,
-                        how,
-                    },
-                )
-            }
-            Step::Receipt {
-                device: by,
-                of,
-                wall,
-            } => {
-                let holds = held.entry(device(by)).or_default();
-                let Some(place) = holds.iter().rfind(|place| place.device == device(of)) else {
+            Step::Receipt { crew, of, wall } => {
+                let whose = crews[usize::from(of)].device;
+                let held = &crews[usize::from(crew)].held;
+                let Some(&of) = held.iter().rfind(|&&at| noted[at].entry.device == whose) else {
                     continue;
                 };
                 let stamp = Stamp::new(WallMs::new(wall), 0);
-                (
-                    by,
-                    wall,
-                    Change::Receipt {
-                        place: *place,
-                        stamp,
-                    },
-                )
+                let of_mark = mark(&noted[of]);
+                (crew, wall, Change::Receipt { of: of_mark, stamp }, Some(of))
             }
         };
-        let by = device(by);
-        let holds = held.entry(by).or_default();
-        let knows: VersionVector = holds
+        let new = note(&noted, &crews[usize::from(crew)], wall, change, receipt_of);
+        let crew = &mut crews[usize::from(crew)];
+        crew.held.insert(noted.len());
+        crew.told = crew.held.clone();
+        crew.last = Some(noted.len());
+        noted.push(new);
+    }
+    placed(&noted)
+}
+
+fn mark(noted: &Noted) -> Mark {
+    Mark {
+        device: noted.entry.device,
+        seq: noted.entry.seq,
+        tip: noted.tip,
+    }
+}
+
+fn note(
+    noted: &[Noted],
+    crew: &Crew,
+    wall: u64,
+    change: Change,
+    receipt_of: Option<usize>,
+) -> Noted {
+    let ends = |at: &usize| {
+        !crew
+            .held
             .iter()
-            .map(|place| (place.device, place.seq))
-            .collect();
-        let seq = knows.last(by).map_or(Seq::FIRST, Seq::next);
-        let others = knows.without(by);
-        let gained = others.gained_since(&told.insert(by, others.clone()).unwrap_or_default());
-        let entry = Entry {
-            logbook: LOGBOOK,
-            device: by,
-            seq,
-            stamp: Stamp::new(WallMs::new(wall), 0),
-            utc_offset_min: 0,
-            by: "someone".to_owned(),
-            visit: None,
-            gained,
-            changes: vec![change],
+            .any(|other| noted[*other].after == Some(*at))
+    };
+    let new = crew.held.difference(&crew.told).filter(|at| ends(at));
+    let gained: BTreeSet<Mark> = new.map(|at| mark(&noted[*at])).collect();
+    let last = crew.last.map(|at| &noted[at]);
+    let entry = Entry {
+        logbook: LOGBOOK,
+        device: crew.device,
+        seq: last.map_or(Seq::FIRST, |last| last.entry.seq.next()),
+        prev: last.map_or(Tip::NONE, |last| last.tip),
+        stamp: Stamp::new(WallMs::new(wall), 0),
+        utc_offset_min: 0,
+        by: "someone".to_owned(),
+        visit: None,
+        gained: gained.into_iter().collect(),
+        changes: vec![change],
+    };
+    Noted {
+        tip: Tip::of(&codec::encode(&entry).unwrap()),
+        entry,
+        after: crew.last,
+        had: crew.held.clone(),
+        told: crew.told.clone(),
+        receipt_of,
+    }
+}
+
+/// Names every entry, with all of them before one's eyes. Copies that go on alike write the same.
+fn placed(noted: &[Noted]) -> Played {
+    let siblings = |at: usize| {
+        let (after, device) = (noted[at].after, noted[at].entry.device);
+        let same = |other: &&Noted| {
+            other.entry.device == device
+                && match (other.after, after) {
+                    (Some(one), Some(two)) => mark(&noted[one]) == mark(&noted[two]),
+                    (None, None) => true,
+                    _ => false,
+                }
         };
-        played.seen.insert(entry.place(), holds.clone());
-        holds.insert(entry.place());
-        played.entries.push(entry);
+        noted.iter().filter(same).map(|other| other.tip).min()
+    };
+    let mut places: Vec<Place> = Vec::new();
+    for (at, new) in noted.iter().enumerate() {
+        let chain = if siblings(at) == Some(new.tip) {
+            new.after
+                .map_or(ChainId::of(new.entry.device), |after| places[after].chain)
+        } else {
+            branch_id(LOGBOOK, mark(new))
+        };
+        places.push(Place {
+            chain,
+            seq: new.entry.seq,
+        });
+    }
+    let ancestry = |at: usize| core::iter::successors(Some(at), |at| noted[*at].after);
+    let mut played = Played::default();
+    for (new, place) in noted.iter().zip(&places) {
+        let begins = new
+            .after
+            .is_some_and(|after| places[after].chain != place.chain);
+        let mut known: BTreeSet<usize> = new.had.difference(&new.told).copied().collect();
+        if begins {
+            known.extend(&new.told);
+        }
+        let gained: VersionVector = known
+            .into_iter()
+            .flat_map(ancestry)
+            .map(|at| (places[at].chain, places[at].seq))
+            .filter(|(chain, _)| *chain != place.chain)
+            .collect();
+        let stamp = |change: &Change| match change {
+            Change::Receipt { stamp, .. } => Some(*stamp),
+            _ => None,
+        };
+        let receipts = new.receipt_of.iter().map(|of| places[*of]);
+        played.placed.push(Placed {
+            place: *place,
+            gained,
+            receipts: receipts
+                .zip(new.entry.changes.iter().filter_map(stamp))
+                .collect(),
+            entry: new.entry.clone(),
+        });
+        played.raws.push(codec::encode(&new.entry).unwrap());
+        let had = new.had.iter().map(|at| places[*at]);
+        played.seen.entry(*place).or_default().extend(had);
     }
     played
 }

@@ -2,27 +2,25 @@
 
 use std::collections::BTreeMap;
 
-use crate::log::entry::Entry;
-use crate::log::id::{DeviceId, Place, Seq};
+use super::replay::Placed;
+use crate::log::id::{ChainId, Place, Seq};
 use crate::log::vector::VersionVector;
 
-/// For one logbook, what every device knew at each of its entries.
+/// For one logbook, what the writers of every chain knew at each of their entries.
 #[derive(Debug, Clone, Default)]
 pub struct Knowledge {
-    // Device -> the entry with which its knowledge grew -> all that it then knew of others.
-    grown: BTreeMap<DeviceId, BTreeMap<Seq, VersionVector>>,
+    // Chain -> the entry with which its writer's knowledge grew -> all that they then knew.
+    grown: BTreeMap<ChainId, BTreeMap<Seq, VersionVector>>,
 }
 
 impl Knowledge {
     /// Sums up the knowledge of these entries, in whatever order they come.
-    pub fn of<'a>(entries: impl IntoIterator<Item = &'a Entry>) -> Self {
-        let mut grown: BTreeMap<DeviceId, BTreeMap<Seq, VersionVector>> = BTreeMap::new();
-        for entry in entries {
-            if !entry.gained.is_empty() {
-                grown
-                    .entry(entry.device)
-                    .or_default()
-                    .insert(entry.seq, entry.gained.clone());
+    pub fn of<'a>(entries: impl IntoIterator<Item = &'a Placed>) -> Self {
+        let mut grown: BTreeMap<ChainId, BTreeMap<Seq, VersionVector>> = BTreeMap::new();
+        for Placed { place, gained, .. } in entries {
+            if !gained.is_empty() {
+                let steps = grown.entry(place.chain).or_default();
+                steps.insert(place.seq, gained.clone());
             }
         }
         for steps in grown.values_mut() {
@@ -37,12 +35,12 @@ impl Knowledge {
 
     /// Returns whether the writer of entry `by` had entry `other` before them.
     pub fn saw(&self, by: Place, other: Place) -> bool {
-        if by.device == other.device {
+        if by.chain == other.chain {
             return other.seq < by.seq;
         }
         self.grown
-            .get(&by.device)
+            .get(&by.chain)
             .and_then(|steps| steps.range(..=by.seq).next_back())
-            .is_some_and(|(_, known)| known.includes(other.device, other.seq))
+            .is_some_and(|(_, known)| known.includes(other.chain, other.seq))
     }
 }

@@ -26,7 +26,7 @@ impl Write {
 /// A field's open writes: those that no other write saw. Never empty; the first is in force.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Register {
-    // Latest first, by stamp, then device, then place.
+    // Latest first, by stamp, then chain, then number.
     open: Vec<Write>,
 }
 
@@ -91,13 +91,13 @@ impl Register {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::log::id::{DeviceId, Seq};
+    use crate::log::id::{ChainId, Seq};
     use crate::log::stamp::WallMs;
 
     fn write(device: u8, wall: u64, words: &str) -> Write {
         Write {
             place: Place {
-                device: DeviceId::from_bytes([device; 16]),
+                chain: ChainId::from_bytes([device; 16]),
                 seq: Seq::FIRST,
             },
             stamp: Stamp::new(WallMs::new(wall), 0),
@@ -139,7 +139,7 @@ mod tests {
     }
 
     #[test]
-    fn equal_stamps_are_ordered_by_device_whichever_came_first() {
+    fn equal_stamps_are_ordered_by_chain_whichever_came_first() {
         let mut one = Register::of(write(1, 10, "a"));
         one.absorb(write(2, 10, "b"), |_, _| false);
         let mut other = Register::of(write(2, 10, "b"));

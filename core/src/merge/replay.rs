@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use super::knowledge::Knowledge;
 use super::register::{Register, Write};
 use crate::log::entry::{Change, Entry};
-use crate::log::id::{FieldNumber, ObservationNumber, Place, ThingId};
+use crate::log::id::{ChainId, FieldNumber, ObservationNumber, Place, ThingId};
 use crate::log::stamp::Stamp;
 use crate::log::value::{HowKnown, Value};
+use crate::log::vector::VersionVector;
 
 /// What a logbook says: each field's open writes, and every observation.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -38,15 +39,50 @@ pub struct Observation {
     pub how: HowKnown,
 }
 
+/// An entry among the others of its logbook: where it stands, and what it names by their places.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Placed {
+    /// Where it stands.
+    pub place: Place,
+    /// What its device came to hold since its entry before, and with it all that these chains
+    /// branch off from; a branch's first entry also has what its device knew before.
+    pub gained: VersionVector,
+    /// The receipts that it gives: for which entry, and the stamp that orders it.
+    pub receipts: Vec<(Place, Stamp)>,
+    /// The entry.
+    pub entry: Entry,
+}
+
+impl Placed {
+    /// Places an entry whose writer saw nobody else, in a logbook without branches.
+    pub fn alone(entry: Entry) -> Self {
+        Self {
+            place: Place {
+                chain: ChainId::of(entry.device),
+                seq: entry.seq,
+            },
+            gained: VersionVector::new(),
+            receipts: Vec::new(),
+            entry,
+        }
+    }
+}
+
 impl Observation {
     fn rank(&self) -> (Stamp, Place, u16) {
         (self.stamp, self.place, self.index)
     }
 
     /// Makes the observation that change number `index` of `entry` holds.
-    pub(crate) fn of(entry: &Entry, index: u16, stamp: Stamp, value: Value, how: HowKnown) -> Self {
+    pub(crate) fn of(
+        (place, entry): (Place, &Entry),
+        index: u16,
+        stamp: Stamp,
+        value: Value,
+        how: HowKnown,
+    ) -> Self {
         Self {
-            place: entry.place(),
+            place,
             index,
             stamp,
             utc_offset_min: entry.utc_offset_min,
@@ -60,30 +96,32 @@ impl Observation {
 
 impl State {
     /// Replays these entries of one logbook, in whatever order and however often they come.
-    pub fn of(entries: &[Entry]) -> Self {
-        Self::of_those(entries, |_, _| true)
+    pub fn of(entries: &[Placed]) -> Self {
+        Self::of_those(entries, |_| true)
     }
 
     /// Replays those of the entries that were written up to `until`, by the stamps that order
     /// them: a hub's receipt counts for an entry even where it was written later.
-    pub fn as_of(entries: &[Entry], until: Stamp) -> Self {
-        Self::of_those(entries, |_, stamp| stamp <= until)
+    pub fn as_of(entries: &[Placed], until: Stamp) -> Self {
+        Self::of_those(entries, |stamp| stamp <= until)
     }
 
-    fn of_those(entries: &[Entry], counts: impl Fn(&Entry, Stamp) -> bool) -> Self {
+    fn of_those(entries: &[Placed], counts: impl Fn(Stamp) -> bool) -> Self {
         let knowledge = Knowledge::of(entries);
         let receipts = receipts(entries);
         let mut state = Self::default();
-        for entry in entries {
-            let stamp = receipts.get(&entry.place()).copied().unwrap_or(entry.stamp);
-            if counts(entry, stamp) {
-                state.absorb(entry, stamp, &knowledge);
+        for placed in entries {
+            let stamp = receipts.get(&placed.place).copied();
+            let stamp = stamp.unwrap_or(placed.entry.stamp);
+            if counts(stamp) {
+                state.absorb(placed, stamp, &knowledge);
             }
         }
         state
     }
 
-    fn absorb(&mut self, entry: &Entry, stamp: Stamp, knowledge: &Knowledge) {
+    fn absorb(&mut self, placed: &Placed, stamp: Stamp, knowledge: &Knowledge) {
+        let (place, entry) = (placed.place, &placed.entry);
         for (index, change) in (0_u16..).zip(&entry.changes) {
             match change {
                 Change::Set {
@@ -93,7 +131,7 @@ impl State {
                     how,
                 } => {
                     let write = Write {
-                        place: entry.place(),
+                        place,
                         stamp,
                         value: value.clone(),
                         how: *how,
@@ -111,10 +149,10 @@ impl State {
                     value,
                     how,
                 } => {
-                    let seen = Observation::of(entry, index, stamp, value.clone(), *how);
+                    let seen = Observation::of((place, entry), index, stamp, value.clone(), *how);
                     self.observe(*thing, *what, seen);
                 }
-                Change::Receipt { .. } | Change::Reentered { .. } | Change::Unknown { .. } => {}
+                Change::Receipt { .. } | Change::Unknown { .. } => {}
             }
         }
     }
@@ -177,13 +215,11 @@ impl State {
 
 /// Returns the stamp that orders each entry for which a hub gave a receipt: of several, the
 /// earliest, so that stores agree whichever receipt they got first.
-pub fn receipts(entries: &[Entry]) -> BTreeMap<Place, Stamp> {
+pub fn receipts(entries: &[Placed]) -> BTreeMap<Place, Stamp> {
     let mut receipts: BTreeMap<Place, Stamp> = BTreeMap::new();
-    for change in entries.iter().flat_map(|entry| &entry.changes) {
-        if let Change::Receipt { place, stamp } = change {
-            let earliest = receipts.entry(*place).or_insert(*stamp);
-            *earliest = (*stamp).min(*earliest);
-        }
+    for (place, stamp) in entries.iter().flat_map(|placed| &placed.receipts) {
+        let earliest = receipts.entry(*place).or_insert(*stamp);
+        *earliest = (*stamp).min(*earliest);
     }
     receipts
 }

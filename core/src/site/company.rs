@@ -214,7 +214,7 @@ pub fn standings<'a>(
     codes.sort_by_key(|one| (one.at, one.device));
     let mut codes = codes.into_iter().peekable();
     let mut entries: Vec<_> = entries.into_iter().collect();
-    entries.sort_by_key(|(stamp, entry)| (*stamp, entry.place()));
+    entries.sort_by_key(|(stamp, entry)| (*stamp, entry.device, entry.seq));
     for (stamp, entry) in entries {
         while let Some(code) = codes.next_if(|code| Stamp::new(code.at, 0) <= stamp) {
             fold.let_in(code);

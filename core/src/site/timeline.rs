@@ -85,15 +85,11 @@ pub fn tell(entry: &Entry, context: &impl Context, system: UnitSystem) -> Vec<To
                     known(*how)
                 )
             }
-            Change::Receipt { place, stamp } => format!(
+            Change::Receipt { of, stamp } => format!(
                 "clock corrected: entry {} of device {} counts as written at {}",
-                place.seq,
-                place.device,
+                of.seq,
+                of.device,
                 stamp.wall().at_offset(entry.utc_offset_min).to_rfc3339()
-            ),
-            Change::Reentered { place, .. } => format!(
-                "entered again: entry {} of device {}, whose place another entry had taken",
-                place.seq, place.device
             ),
             Change::Unknown { kind, .. } => format!("a change of kind {kind}, {UNKNOWN}"),
         };
@@ -214,7 +210,8 @@ mod tests {
     use std::collections::BTreeMap;
 
     use super::*;
-    use crate::log::id::{DeviceId, ObservationNumber, Place, Seq};
+    use crate::log::chain::{Mark, Tip};
+    use crate::log::id::{DeviceId, ObservationNumber, Seq};
     use crate::log::stamp::{Stamp, WallMs};
     use crate::site::fields;
     use crate::site::things::tests::Scene;
@@ -251,7 +248,11 @@ mod tests {
         let before = before.iter();
         let before =
             before.map(|(thing, field, value)| ((Scene::id(*thing), field.number), value.clone()));
-        let told = tell(&scene.entries[0], &Known(before.collect()), UnitSystem::Us);
+        let told = tell(
+            &scene.entries[0].entry,
+            &Known(before.collect()),
+            UnitSystem::Us,
+        );
         told.into_iter().map(|told| told.words).collect()
     }
 
@@ -301,9 +302,10 @@ mod tests {
 
     #[test]
     fn removal_references_observations_and_receipts_read_as_sentences() {
-        let place = Place {
+        let of = Mark {
             device: DeviceId::from_bytes([7; 16]),
             seq: Seq::FIRST,
+            tip: Tip::NONE,
         };
         let stamp = Stamp::new(WallMs::new(1_784_030_400_000), 0);
         let changes = vec![
@@ -315,11 +317,7 @@ mod tests {
                 value: Value::text("gate locked"),
                 how: HowKnown::Unstated,
             },
-            Change::Receipt { place, stamp },
-            Change::Reentered {
-                place,
-                check: [0; 8],
-            },
+            Change::Receipt { of, stamp },
         ];
         assert_eq!(
             told(changes, &[]),
@@ -329,8 +327,6 @@ mod tests {
                 "thing-7: zone skipped gate locked",
                 "clock corrected: entry 1 of device 07070707-0707-0707-0707-070707070707 counts \
                  as written at 2026-07-14T07:00:00-05:00",
-                "entered again: entry 1 of device 07070707-0707-0707-0707-070707070707, whose \
-                 place another entry had taken",
             ]
         );
     }

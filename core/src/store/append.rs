@@ -6,10 +6,12 @@ use redb::WriteTransaction;
 
 use super::fold::{Slot, Tables};
 use super::tables::{self, IDENTITY};
-use super::{Error, Store};
+use super::{Error, Store, seals};
+use crate::log::chain::{Mark, Tip};
 use crate::log::codec;
 use crate::log::entry::{Change, Draft, Entry};
-use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq};
+use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq};
+use crate::log::seal::Seal;
 use crate::log::stamp::{BELIEVED_AHEAD_MS, Clock, Stamp, WallMs};
 
 /// One of the store's own entries, on disk.
@@ -49,13 +51,23 @@ pub enum Clocks {
     },
 }
 
+/// Whose word a batch needs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sealing {
+    /// Nobody's: seals that come with it are kept.
+    Welcome,
+    /// Each entry's own device's: it must come with a seal that reaches as far, so that nobody
+    /// writes in another's name.
+    Demanded,
+}
+
 impl Store {
     /// Appends actions of this store's own device: all of them or none. They are on disk when
     /// this returns. Each gets its place, its stamp and what the device had gained.
     ///
     /// # Errors
-    /// [`Error::Codec`] where a draft cannot be an entry; [`Error`] where the file fails. Then
-    /// nothing was recorded.
+    /// [`Error::Codec`] where a draft cannot be an entry; [`Error::IdInUseElsewhere`] where the
+    /// device needs a new id first; [`Error`] where the file fails. Then nothing was recorded.
     pub fn record(&self, drafts: &[Draft], now: WallMs) -> Result<Vec<Recorded>, Error> {
         let txn = self.db.begin_write()?;
         let mut recorded = Vec::with_capacity(drafts.len());
@@ -64,12 +76,11 @@ impl Store {
         let (mut arrival, not_before) = tables.next_arrival()?;
         let arrived = now.max(not_before);
         for draft in drafts {
-            let entry = self.placed(&tables, draft, clock.next(now))?;
-            let raw = codec::encode(&entry)?;
-            tables.append(arrival, arrived, &entry, &raw)?;
+            let stamp = clock.next(now);
+            let place = self.append_own(&txn, &mut tables, draft, stamp, arrival, arrived)?;
             recorded.push(Recorded {
-                place: entry.place(),
-                stamp: entry.stamp,
+                place,
+                stamp,
                 arrival,
             });
             arrival = Arrival(arrival.0 + 1);
@@ -80,25 +91,42 @@ impl Store {
         Ok(recorded)
     }
 
-    /// Gives a draft its place among the device's entries, and what the device knew.
-    fn placed(&self, tables: &Tables<'_>, draft: &Draft, stamp: Stamp) -> Result<Entry, Error> {
-        let head = tables.head(draft.logbook, self.device())?;
-        let others = tables.vector(draft.logbook)?.without(self.device());
-        let (seq, gained) = match head {
-            Some(head) => (head.seq.next(), others.gained_since(&head.knew)),
-            None => (Seq::FIRST, others),
+    /// Gives a draft its place among the device's entries, and what the device knew; appends it.
+    fn append_own(
+        &self,
+        txn: &WriteTransaction,
+        tables: &mut Tables<'_>,
+        draft: &Draft,
+        stamp: Stamp,
+        arrival: Arrival,
+        arrived: WallMs,
+    ) -> Result<Place, Error> {
+        let device = self.own_device()?;
+        let chain = ChainId::of(device);
+        let left = left(txn, draft.logbook)?;
+        let head = tables.head(draft.logbook, chain)?;
+        let others = tables.vector(draft.logbook)?.without(chain);
+        let (seq, prev, gained) = match head {
+            Some(head) => (head.seq.next(), head.tip, others.gained_since(&head.knew)),
+            None if left.is_some() => return Err(Error::Dropped(draft.logbook)),
+            None => (Seq::FIRST, Tip::NONE, others),
         };
-        Ok(Entry {
+        let entry = Entry {
             logbook: draft.logbook,
-            device: self.device(),
+            device,
             seq,
+            prev,
             stamp,
             utc_offset_min: draft.utc_offset_min,
             by: draft.by.clone(),
             visit: draft.visit,
-            gained,
+            gained: tables.marks(draft.logbook, &gained)?,
             changes: draft.changes.clone(),
-        })
+        };
+        let place = Place { chain, seq };
+        let raw = codec::encode(&entry)?;
+        tables.append(arrival, arrived, &entry, &raw, &Slot::Next(place))?;
+        Ok(place)
     }
 
     /// Appends a peer's entries, of one logbook or several: all that are new, or none. They are on
@@ -106,16 +134,35 @@ impl Store {
     /// writer had seen; one that is held already is passed over.
     ///
     /// # Errors
-    /// [`Error::Gap`], [`Error::MissingCause`], [`Error::Fork`] or [`Error::Codec`] for a batch
-    /// that does not fit what is held; [`Error`] where the file fails. Then nothing was taken.
+    /// [`Error::Gap`], [`Error::MissingCause`] or [`Error::Codec`] for a batch that does not fit what
+    /// is held; [`Error`] where the file fails. Then nothing was taken.
     pub fn append<R: AsRef<[u8]>>(
         &self,
         batch: &[R],
         now: WallMs,
         clocks: Clocks,
     ) -> Result<Appended, Error> {
+        self.append_sealed(batch, &[], Sealing::Welcome, now, clocks)
+    }
+
+    /// Appends a peer's entries as [`Self::append`] does, and with them the seals of their devices.
+    /// A seal may reach farther than the batch, where that is cut off: the rest is to come.
+    ///
+    /// # Errors
+    /// Those of [`Self::append`]; [`Error::ForgedSeal`], or [`Error::Unsealed`] where seals are
+    /// demanded. Then nothing was taken.
+    pub fn append_sealed<R: AsRef<[u8]>>(
+        &self,
+        batch: &[R],
+        seals: &[Seal],
+        sealing: Sealing,
+        now: WallMs,
+        clocks: Clocks,
+    ) -> Result<Appended, Error> {
+        let seals = seals::by_device(seals)?;
         let txn = self.db.begin_write()?;
         let mut appended = Appended::default();
+        let mut writer = self.writer();
         let mut clock = clock_of(&txn)?;
         let mut tables = Tables::open(&txn)?;
         let (mut arrival, not_before) = tables.next_arrival()?;
@@ -124,41 +171,62 @@ impl Store {
         for raw in batch {
             let raw = raw.as_ref();
             let entry = codec::decode(raw)?;
-            match tables.slot(&entry, raw)? {
-                Slot::Same => {
-                    appended.held += 1;
-                    continue;
-                }
-                Slot::Next => appended.new += 1,
+            let slot = tables.slot(&entry, raw)?;
+            if matches!(slot, Slot::Same) {
+                appended.held += 1;
+                continue;
             }
-            tables.append(arrival, arrived, &entry, raw)?;
+            if sealing == Sealing::Demanded && !seals::reach(&seals, &entry) {
+                return Err(Error::Unsealed {
+                    device: entry.device,
+                    seq: entry.seq,
+                });
+            }
+            if entry.device == writer.device()
+                && !writer.in_use_elsewhere
+                && left(&txn, entry.logbook)?.is_none_or(|left| entry.seq > left)
+            {
+                // Somebody else writes under this id: what this store wrote so far is sealed, and
+                // from now on it needs another.
+                self.seal_own(&txn, &mut tables)?;
+                writer.in_use_elsewhere = true;
+                txn.open_table(IDENTITY)?
+                    .insert("elsewhere", [1].as_slice())?;
+            }
+            appended.new += 1;
+            tables.append(arrival, arrived, &entry, raw, &slot)?;
             arrival = Arrival(arrival.0 + 1);
             clock.witness(entry.stamp, now);
             if let Some(stamp) = clocks.instead_of(&entry, &mut clock, now) {
-                let receipt = Change::Receipt {
-                    place: entry.place(),
-                    stamp,
+                let of = Mark {
+                    device: entry.device,
+                    seq: entry.seq,
+                    tip: Tip::of(raw),
                 };
+                let receipt = Change::Receipt { of, stamp };
                 receipts.entry(entry.logbook).or_default().push(receipt);
             }
         }
         for (logbook, changes) in receipts {
             appended.receipts += changes.len();
             for changes in changes.chunks(RECEIPTS_AN_ENTRY) {
-                let draft = receipt_draft(logbook, changes.to_vec());
-                let entry = self.placed(&tables, &draft, clock.next(now))?;
-                tables.append(arrival, arrived, &entry, &codec::encode(&entry)?)?;
+                if writer.in_use_elsewhere {
+                    return Err(Error::IdInUseElsewhere(writer.device()));
+                }
+                let (draft, stamp) = (receipt_draft(logbook, changes.to_vec()), clock.next(now));
+                self.append_own(&txn, &mut tables, &draft, stamp, arrival, arrived)?;
                 arrival = Arrival(arrival.0 + 1);
             }
         }
-        if appended.new == 0 {
+        let sealed = seals::keep(&txn, &mut tables, &seals)?;
+        if appended.new == 0 && !sealed {
             drop(tables);
             txn.abort()?;
             return Ok(appended);
         }
         tables.finish()?;
         keep_clock(&txn, clock)?;
-        txn.commit()?;
+        self.commit_as(txn, writer)?;
         Ok(appended)
     }
 }
@@ -194,6 +262,12 @@ impl Clocks {
         let ahead = told.wall().get() > now.get().saturating_add(BELIEVED_AHEAD_MS);
         (off || ahead).then(|| clock.next(now))
     }
+}
+
+/// How far the store's own device wrote in a logbook before that was dropped.
+fn left(txn: &WriteTransaction, logbook: LogbookId) -> Result<Option<Seq>, Error> {
+    let left = tables::word_if_any(&txn.open_table(IDENTITY)?, &tables::left_key(logbook))?;
+    Ok(left.and_then(Seq::new))
 }
 
 fn clock_of(txn: &WriteTransaction) -> Result<Clock, Error> {

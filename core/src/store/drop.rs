@@ -6,7 +6,7 @@ use super::fold::Tables;
 use super::tables::{self, ENTRIES, IDENTITY, PEERS};
 use super::{Error, Store, rebuild};
 use crate::log::codec;
-use crate::log::id::{Arrival, LogbookId};
+use crate::log::id::{Arrival, ChainId, LogbookId};
 
 impl Store {
     /// Takes a logbook's entries out of this store, in one transaction, and returns how many they
@@ -21,9 +21,11 @@ impl Store {
     /// changed.
     pub fn drop_logbook(&self, logbook: LogbookId) -> Result<u64, Error> {
         let txn = self.db.begin_write()?;
-        let mut dropped = 0;
+        let (mut dropped, own);
         {
             let mut tables = Tables::open(&txn)?;
+            own = tables.head(logbook, ChainId::of(self.device()))?;
+            dropped = 0;
             let mut next = 0;
             while let Some((arrival, row)) = tables.entry_from(next)? {
                 next = arrival.0 + 1;
@@ -38,13 +40,15 @@ impl Store {
             txn.abort()?;
             return Ok(0);
         }
+        if let Some(own) = own {
+            // Its own entries may come back from elsewhere, up to here, without anything being odd.
+            let seq = own.seq.get().to_be_bytes();
+            txn.open_table(IDENTITY)?
+                .insert(tables::left_key(logbook).as_str(), seq.as_slice())?;
+        }
         rebuild::refold(&txn)?;
-        let mut writer = self.writer();
-        writer.epoch += 1;
-        txn.open_table(IDENTITY)?
-            .insert("epoch", writer.epoch.to_be_bytes().as_slice())?;
         forget_acknowledged(&txn, logbook)?;
-        self.commit_as(txn, writer)?;
+        txn.commit()?;
         Ok(dropped)
     }
 }
@@ -76,7 +80,8 @@ mod tests {
     use super::*;
     use crate::exchange::session::{Answering, Caller, Next, answer};
     use crate::log::entry::{Change, Draft};
-    use crate::log::id::{DeviceId, FieldNumber, StoreId, ThingId};
+    use crate::log::id::{FieldNumber, StoreId, ThingId};
+    use crate::log::seal::DeviceKey;
     use crate::log::stamp::WallMs;
     use crate::log::value::{HowKnown, Value};
     use crate::store::NewStore;
@@ -88,26 +93,29 @@ mod tests {
     fn store(number: u8) -> Store {
         let new = NewStore {
             id: StoreId::from_bytes([number; 16]),
-            device: DeviceId::from_bytes([number; 16]),
+            key: DeviceKey::from_bytes([number; 32]),
         };
         Store::on_backend(InMemoryBackend::new(), new).unwrap()
     }
 
     fn write(store: &Store, logbook: LogbookId, number: i64) {
+        store.record(&[draft(logbook, number)], NOW).unwrap();
+    }
+
+    fn draft(logbook: LogbookId, number: i64) -> Draft {
         let change = Change::Set {
             thing: ThingId::from_bytes([7; 16]),
             field: FieldNumber(1),
             value: Value::Int(number),
             how: HowKnown::Unstated,
         };
-        let draft = Draft {
+        Draft {
             logbook,
             by: "R. Ash".to_owned(),
             utc_offset_min: 0,
             visit: None,
             changes: vec![change],
-        };
-        store.record(&[draft], NOW).unwrap();
+        }
     }
 
     fn exchange(store: &Store, hub: &Store) -> bool {
@@ -136,10 +144,17 @@ mod tests {
         assert_eq!(tablet.state(STAYS).unwrap(), kept);
         assert_eq!(tablet.verify().unwrap().faults, []);
         assert_eq!(tablet.drop_logbook(GOES).unwrap(), 0);
+        // Its next number there is taken, so it writes nothing there until it has the site again.
+        let change = draft(GOES, 98);
+        let refused = tablet.record(&[change], NOW);
+        assert!(matches!(refused, Err(Error::Dropped(_))), "{refused:?}");
         // Arrival numbers are given again: what is recorded now must not count as acknowledged.
         write(&tablet, STAYS, 99);
         assert!(exchange(&tablet, &hub));
         assert_eq!(hub.heads(STAYS).unwrap(), tablet.heads(STAYS).unwrap());
         assert_eq!(tablet.heads(GOES).unwrap(), gone);
+        assert!(!tablet.id_is_in_use_elsewhere());
+        write(&tablet, GOES, 100);
+        assert!(exchange(&tablet, &hub));
     }
 }

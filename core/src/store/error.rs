@@ -4,7 +4,7 @@ use std::io::ErrorKind;
 use std::path::PathBuf;
 
 use crate::log::codec::CodecError;
-use crate::log::id::{Arrival, DeviceId, Seq};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 
 /// Why a store did not do what was asked. Nothing was changed.
 #[derive(Debug, thiserror::Error)]
@@ -43,27 +43,38 @@ pub enum Error {
         /// Which table.
         table: &'static str,
     },
-    /// An entry came before the one that precedes it.
-    #[error(
-        "entry {got} of device {device} came before its entry {expected}: exchange from the start"
-    )]
+    /// An entry came before the one that it follows.
+    #[error("entry {seq} of device {device} came before the one that it follows: exchange again")]
     Gap {
-        /// Whose entries.
+        /// Whose entry.
         device: DeviceId,
-        /// The place that comes next.
-        expected: Seq,
-        /// The place that came.
-        got: Seq,
+        /// Its number.
+        seq: Seq,
     },
-    /// Two contents under one device and place.
+    /// Another store writes under this one's device id.
     #[error(
-        "device {device} has two different entries {seq}: its store was copied or restored; \
-         nothing of this batch was taken"
+        "device id {0} is in use elsewhere: this store was copied or put back, and must take a new \
+         one before it writes again"
     )]
-    Fork {
-        /// Whose entries.
+    IdInUseElsewhere(DeviceId),
+    /// The logbook was dropped, and its last number is not known here any more.
+    #[error("this store dropped logbook {0}: exchange to have it again before you write in it")]
+    Dropped(LogbookId),
+    /// A seal that its device did not make.
+    #[error("the seal of an entry {seq} is not its device's own: nothing of this batch was taken")]
+    ForgedSeal {
+        /// The entry up to which it claims to go.
+        seq: Seq,
+    },
+    /// An entry that its device does not vouch for.
+    #[error(
+        "entry {seq} of device {device} came without that device's seal: let that device exchange \
+         itself"
+    )]
+    Unsealed {
+        /// Whose entry.
         device: DeviceId,
-        /// The place with two contents.
+        /// Its number.
         seq: Seq,
     },
     /// An entry came before one that its writer had seen.

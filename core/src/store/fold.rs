@@ -1,42 +1,55 @@
 //! One entry into every table: the single place where the log becomes state. Appending and
 //! rebuilding both come through here, so that they cannot differ.
 
-use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 
 use redb::{ReadableTable, Table, WriteTransaction};
 
 use super::Error;
+use super::chains::{self, Chains};
 use super::tables::{self, HeadRow};
-use crate::log::chain::Link;
-use crate::log::codec;
-use crate::log::entry::{Change, Entry};
+use crate::log::chain::{Link, Mark, Tip};
+use crate::log::codec::{self, CodecError};
+use crate::log::entry::{self as log, Change};
 use crate::log::id::{
-    Arrival, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
+    Arrival, ChainId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
 };
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
+use crate::merge::branches::{Branch, Branches, Standing};
 use crate::merge::register::{Register, Write};
 use crate::merge::replay::Observation;
 
-/// The tables of one write transaction, and the heads that it has moved.
+type EntriesWrite<'txn> = Table<'txn, u64, &'static [u8]>;
+type OriginWrite<'txn> = Table<'txn, &'static [u8; 40], &'static [u8; 16]>;
+
+/// The tables of one write transaction, the heads that it has moved, and the branches it has met.
 pub(super) struct Tables<'txn> {
-    entries: Table<'txn, u64, &'static [u8]>,
-    origin: Table<'txn, &'static [u8; 40], &'static [u8; 40]>,
+    entries: EntriesWrite<'txn>,
+    origin: OriginWrite<'txn>,
     heads: Table<'txn, &'static [u8; 32], &'static [u8]>,
+    begun: Table<'txn, &'static [u8; 32], &'static [u8; 40]>,
+    partings: Table<'txn, &'static [u8; 48], &'static [u8; 8]>,
     registers: Table<'txn, &'static [u8; 34], &'static [u8]>,
     observations: Table<'txn, &'static [u8; 44], &'static [u8]>,
     touches: Table<'txn, &'static [u8; 40], ()>,
     receipts: Table<'txn, &'static [u8; 40], u64>,
     // Heads as they stand after the entries folded so far; written by `finish`.
-    moved: BTreeMap<(LogbookId, DeviceId), HeadRow>,
+    moved: BTreeMap<(LogbookId, ChainId), HeadRow>,
+    branches: BTreeMap<LogbookId, Branches>,
 }
 
-/// What the store holds where an entry wants to go.
+/// Where an entry goes.
 pub(super) enum Slot {
-    /// It is the next of its device.
-    Next,
-    /// The very same entry is there.
+    /// The very same entry is here.
     Same,
+    /// It goes on with a chain.
+    Next(Place),
+    /// It begins a branch.
+    Begins(ChainId, Branch),
+    /// It takes a chain's id from a branch, so that the logbook's places get new names.
+    TakesOver,
 }
 
 impl<'txn> Tables<'txn> {
@@ -45,11 +58,14 @@ impl<'txn> Tables<'txn> {
             entries: txn.open_table(tables::ENTRIES)?,
             origin: txn.open_table(tables::ORIGIN)?,
             heads: txn.open_table(tables::HEADS)?,
+            begun: txn.open_table(tables::BRANCHES)?,
+            partings: txn.open_table(tables::PARTINGS)?,
             registers: txn.open_table(tables::REGISTERS)?,
             observations: txn.open_table(tables::OBSERVATIONS)?,
             touches: txn.open_table(tables::TOUCHES)?,
             receipts: txn.open_table(tables::RECEIPTS)?,
             moved: BTreeMap::new(),
+            branches: BTreeMap::new(),
         })
     }
 
@@ -63,16 +79,16 @@ impl<'txn> Tables<'txn> {
         Ok((Arrival(last.0 + 1), arrived))
     }
 
-    /// Returns what a device's entries in this logbook come to.
+    /// Returns what a chain comes to.
     pub(super) fn head(
         &self,
         logbook: LogbookId,
-        device: DeviceId,
+        chain: ChainId,
     ) -> Result<Option<HeadRow>, Error> {
-        if let Some(moved) = self.moved.get(&(logbook, device)) {
+        if let Some(moved) = self.moved.get(&(logbook, chain)) {
             return Ok(Some(moved.clone()));
         }
-        let row = self.heads.get(&tables::head_key(logbook, device))?;
+        let row = self.heads.get(&tables::chain_key(logbook, chain))?;
         row.map(|row| tables::head_parts(row.value())).transpose()
     }
 
@@ -82,93 +98,249 @@ impl<'txn> Tables<'txn> {
         let mut vector = VersionVector::new();
         for row in self.heads.range::<&[u8; 32]>(&from..=&to)? {
             let (key, row) = row?;
-            vector.learn(
-                tables::head_ids(key.value()).1,
-                tables::head_parts(row.value())?.seq,
-            );
+            let (_, chain) = tables::chain_ids(key.value());
+            vector.learn(chain, tables::head_parts(row.value())?.seq);
         }
-        for (&(of, device), head) in &self.moved {
+        for (&(of, chain), head) in &self.moved {
             if of == logbook {
-                vector.learn(device, head.seq);
+                vector.learn(chain, head.seq);
             }
         }
         Ok(vector)
     }
 
-    /// Finds where an entry goes: a place that is taken must hold the very same bytes.
-    pub(super) fn slot(&self, entry: &Entry, raw: &[u8]) -> Result<Slot, Error> {
-        let last = self.head(entry.logbook, entry.device)?.map(|head| head.seq);
-        let expected = last.map_or(Seq::FIRST, Seq::next);
-        if entry.seq > expected {
-            return Err(Error::Gap {
-                device: entry.device,
-                expected,
-                got: entry.seq,
-            });
+    /// Returns the logbooks of which anything is held.
+    pub(super) fn logbooks(&self) -> Result<BTreeSet<LogbookId>, Error> {
+        let mut logbooks: BTreeSet<_> = self.moved.keys().map(|(logbook, _)| *logbook).collect();
+        for row in self.heads.iter()? {
+            logbooks.insert(tables::chain_ids(row?.0.value()).0);
         }
-        if entry.seq < expected {
-            let (_, held) = self.raw_at(entry.logbook, entry.place())?;
-            let fork = Error::Fork {
-                device: entry.device,
+        Ok(logbooks)
+    }
+
+    /// Returns the marks of the last entries in a vector, in order.
+    pub(super) fn marks(
+        &mut self,
+        logbook: LogbookId,
+        vector: &VersionVector,
+    ) -> Result<Vec<Mark>, Error> {
+        let chains = self.chains(logbook)?;
+        let places = vector.iter().map(|(chain, seq)| Place { chain, seq });
+        let mut marks = places
+            .map(|place| chains.mark(place))
+            .collect::<Result<Vec<_>, _>>()?;
+        marks.sort_unstable();
+        Ok(marks)
+    }
+
+    fn branches(&mut self, logbook: LogbookId) -> Result<&mut Branches, Error> {
+        Ok(match self.branches.entry(logbook) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(unknown) => {
+                let branches = chains::branches(&self.begun, &self.partings, logbook)?;
+                unknown.insert(branches)
+            }
+        })
+    }
+
+    pub(super) fn chains(
+        &mut self,
+        logbook: LogbookId,
+    ) -> Result<Chains<'_, EntriesWrite<'txn>, OriginWrite<'txn>>, Error> {
+        self.branches(logbook)?;
+        Ok(Chains {
+            entries: &self.entries,
+            origin: &self.origin,
+            branches: &self.branches[&logbook],
+            logbook,
+        })
+    }
+
+    /// Finds where an entry goes: it must follow one that is here, and all that its writer had seen
+    /// must be here, too.
+    pub(super) fn slot(&mut self, entry: &log::Entry, raw: &[u8]) -> Result<Slot, Error> {
+        let (logbook, device) = (entry.logbook, entry.device);
+        let trunk = ChainId::of(device);
+        let without_branches = self.branches(logbook)?.is_empty();
+        let head = self.head(logbook, trunk)?;
+        let next = match &head {
+            Some(head) => (head.seq.next(), head.tip),
+            None => (Seq::FIRST, Tip::NONE),
+        };
+        // Nearly always: the device's next, in a logbook where nobody's store was copied.
+        if without_branches && (entry.seq, entry.prev) == next {
+            self.causes(entry)?;
+            return Ok(Slot::Next(Place {
+                chain: trunk,
                 seq: entry.seq,
-            };
-            return if held == raw {
+            }));
+        }
+        let new = Mark {
+            device,
+            seq: entry.seq,
+            tip: Tip::of(raw),
+        };
+        let chains = self.chains(logbook)?;
+        if let Some(place) = chains.find(new)? {
+            return if chains.raw(place)?.1 == raw {
                 Ok(Slot::Same)
             } else {
-                Err(fork)
+                Err(CodecError::Shape("another entry bears the same tip").into())
             };
         }
-        for (device, seq) in entry.gained.iter() {
-            let held = self.head(entry.logbook, device)?;
-            if held.is_none_or(|head| head.seq < seq) {
-                return Err(Error::MissingCause {
-                    by: entry.device,
+        let chain = match entry.seq.previous() {
+            Some(seq) => {
+                let before = Mark {
                     device,
                     seq,
+                    tip: entry.prev,
+                };
+                let found = chains.find(before)?;
+                let seq = entry.seq;
+                found.ok_or(Error::Gap { device, seq })?.chain
+            }
+            None if entry.prev == Tip::NONE => trunk,
+            None => return Err(CodecError::Shape("a first entry follows another").into()),
+        };
+        let here = Place {
+            chain,
+            seq: entry.seq,
+        };
+        let taken = chains.at(here)?.map(|(_, tip)| tip);
+        self.causes(entry)?;
+        let parting = (device, entry.seq, entry.prev);
+        let branches = self.branches(logbook)?;
+        let standing = branches.standing(logbook, new, entry.prev, chain, taken);
+        if let Some(chosen) = branches.chosen_at(parting) {
+            let key = tables::parting_key(logbook, parting);
+            self.partings.insert(&key, &chosen.0)?;
+        }
+        Ok(match standing {
+            Standing::GoesOn => Slot::Next(here),
+            Standing::Begins(id, branch) => Slot::Begins(id, branch),
+            Standing::TakesOver => Slot::TakesOver,
+        })
+    }
+
+    /// Sees to it that all that an entry names is here.
+    fn causes(&mut self, entry: &log::Entry) -> Result<(), Error> {
+        let receipts = entry.changes.iter().filter_map(|change| match change {
+            Change::Receipt { of, .. } => Some(of),
+            _ => None,
+        });
+        let chains = self.chains(entry.logbook)?;
+        for mark in entry.gained.iter().chain(receipts) {
+            if chains.find(*mark)?.is_none() {
+                return Err(Error::MissingCause {
+                    by: entry.device,
+                    device: mark.device,
+                    seq: mark.seq,
                 });
             }
         }
-        Ok(Slot::Next)
+        Ok(())
     }
 
-    fn raw_at(&self, logbook: LogbookId, place: Place) -> Result<(Arrival, Vec<u8>), Error> {
-        let damaged = || Error::damaged_index("origin");
-        let row = self
-            .origin
-            .get(&tables::origin_key(logbook, place))?
-            .ok_or_else(damaged)?;
-        let (arrival, _) = tables::origin_parts(row.value());
-        let row = self.entries.get(arrival.0)?.ok_or_else(damaged)?;
-        let (_, raw) = tables::entry_parts(arrival, row.value())?;
-        Ok((arrival, raw.to_vec()))
-    }
-
-    /// Writes a new entry and folds it into every index. [`Self::slot`] must have said
-    /// [`Slot::Next`].
+    /// Writes a new entry and folds it into every index, where [`Self::slot`] said.
     pub(super) fn append(
         &mut self,
         arrival: Arrival,
         arrived: WallMs,
-        entry: &Entry,
+        entry: &log::Entry,
         raw: &[u8],
+        slot: &Slot,
     ) -> Result<(), Error> {
         let row = tables::entry_row(arrival, arrived, raw);
         self.entries.insert(arrival.0, row.as_slice())?;
-        self.fold(arrival, entry, raw)
+        self.fold(arrival, entry, raw, slot)
     }
 
     /// Folds an entry that is in the table of entries into every index.
     pub(super) fn fold(
         &mut self,
         arrival: Arrival,
-        entry: &Entry,
+        entry: &log::Entry,
+        raw: &[u8],
+        slot: &Slot,
+    ) -> Result<(), Error> {
+        let logbook = entry.logbook;
+        match *slot {
+            Slot::Same => Ok(()),
+            Slot::Next(place) => {
+                let head = self.head(logbook, place.chain)?;
+                let head = head.map(|head| (head.link, head.knew));
+                self.fold_at(arrival, place, head, entry, raw)
+            }
+            Slot::Begins(id, branch) => {
+                let before = branch.from.previous().map(|seq| Place {
+                    chain: branch.of,
+                    seq,
+                });
+                let chains = self.chains(logbook)?;
+                let head = before.map(|before| {
+                    let (link, mut knew) = chains.walk(before)?;
+                    chains.branches.learn(&mut knew, before);
+                    Ok::<_, Error>((link, knew))
+                });
+                let head = head.transpose()?;
+                self.branches(logbook)?.begin(id, branch);
+                let key = tables::chain_key(logbook, id);
+                self.begun.insert(&key, &tables::branch_row(&branch))?;
+                let place = Place {
+                    chain: id,
+                    seq: entry.seq,
+                };
+                self.fold_at(arrival, place, head, entry, raw)
+            }
+            Slot::TakesOver => self.name_anew(logbook, arrival),
+        }
+    }
+
+    /// Folds a whole logbook again, with one more entry: which tips go on with which ids is known
+    /// now, so that each entry finds its name at once.
+    fn name_anew(&mut self, logbook: LogbookId, with: Arrival) -> Result<(), Error> {
+        let (from, to) = tables::range(&[logbook.bytes()]);
+        let mut arrivals = vec![with];
+        for row in self.origin.range::<&[u8; 40]>(&from..=&to)? {
+            arrivals.push(tables::origin_parts(row?.1.value()).0);
+        }
+        arrivals.sort_unstable();
+        macro_rules! clear {
+            ($($table:ident: $length:literal;)*) => {$(
+                let (from, to) = tables::range::<$length>(&[logbook.bytes()]);
+                self.$table.retain_in::<&[u8; $length], _>(&from..=&to, |_, _| false)?;
+            )*};
+        }
+        clear! {
+            origin: 40; heads: 32; begun: 32; registers: 34; observations: 44; touches: 40;
+            receipts: 40;
+        }
+        self.moved.retain(|(of, _), _| *of != logbook);
+        self.branches(logbook)?.forget_names();
+        for arrival in arrivals {
+            let row = self.entries.get(arrival.0)?;
+            let row = row.ok_or(Error::DamagedEntry { arrival })?.value().to_vec();
+            let (_, raw) = tables::entry_parts(arrival, &row)?;
+            let entry = codec::decode(raw)?;
+            let slot = self.slot(&entry, raw)?;
+            debug_assert!(!matches!(slot, Slot::TakesOver), "every parting is known");
+            self.fold(arrival, &entry, raw, &slot)?;
+        }
+        Ok(())
+    }
+
+    /// Folds an entry in at its place. `head` is what its chain came to before it.
+    fn fold_at(
+        &mut self,
+        arrival: Arrival,
+        place: Place,
+        head: Option<(Link, VersionVector)>,
+        entry: &log::Entry,
         raw: &[u8],
     ) -> Result<(), Error> {
         let logbook = entry.logbook;
-        let knew = self.move_head(arrival, entry, raw)?;
-        let receipt = self
-            .receipts
-            .get(&tables::origin_key(logbook, entry.place()))?;
+        let knew = self.move_head(arrival, place, head, entry, raw)?;
+        let receipt = self.receipts.get(&tables::origin_key(logbook, place))?;
         let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
         for (index, change) in (0_u16..).zip(&entry.changes) {
             if let Some(thing) = change.thing() {
@@ -182,7 +354,7 @@ impl<'txn> Tables<'txn> {
                     value,
                     how,
                 } => {
-                    let (value, place) = (value.clone(), entry.place());
+                    let value = value.clone();
                     let write = Write {
                         place,
                         stamp,
@@ -197,41 +369,47 @@ impl<'txn> Tables<'txn> {
                     value,
                     how,
                 } => {
-                    let seen = Observation::of(entry, index, stamp, value.clone(), *how);
+                    let seen = Observation::of((place, entry), index, stamp, value.clone(), *how);
                     self.keep_observation(logbook, *thing, *what, arrival, &seen)?;
                 }
-                Change::Receipt { place, stamp } => self.receive(logbook, *place, *stamp)?,
-                Change::Reentered { .. } | Change::Unknown { .. } => {}
+                Change::Receipt { of, stamp } => {
+                    let of = self.chains(logbook)?.find(*of)?;
+                    let of = of.ok_or(Error::damaged_index("origin"))?;
+                    self.receive(logbook, of, *stamp)?;
+                }
+                Change::Unknown { .. } => {}
             }
         }
         Ok(())
     }
 
-    /// Moves the device's head on to this entry; returns what the device knew of others by then.
+    /// Moves the chain's head on to this entry; returns what its writer knew of other chains.
     fn move_head(
         &mut self,
         arrival: Arrival,
-        entry: &Entry,
+        place: Place,
+        head: Option<(Link, VersionVector)>,
+        entry: &log::Entry,
         raw: &[u8],
     ) -> Result<VersionVector, Error> {
-        let (link, mut knew) = match self.head(entry.logbook, entry.device)? {
-            Some(head) => (head.link, head.knew),
-            None => (
-                Link::origin(entry.logbook, entry.device),
-                VersionVector::new(),
-            ),
-        };
-        let link = link.after(raw);
-        knew.learn_all(&entry.gained);
-        let key = tables::origin_key(entry.logbook, entry.place());
+        let (logbook, tip) = (entry.logbook, Tip::of(raw));
+        let (link, mut knew) = head.unwrap_or_else(|| {
+            let origin = Link::origin(logbook, entry.device);
+            (origin, VersionVector::new())
+        });
+        if !entry.gained.is_empty() {
+            knew.learn_all(&self.chains(logbook)?.gained(entry)?);
+        }
+        let key = tables::origin_key(logbook, place);
         self.origin
-            .insert(&key, &tables::origin_row(arrival, link))?;
+            .insert(&key, &tables::origin_row(arrival, tip))?;
         let head = HeadRow {
             seq: entry.seq,
-            link,
+            tip,
+            link: link.after(raw),
             knew: knew.clone(),
         };
-        self.moved.insert((entry.logbook, entry.device), head);
+        self.moved.insert((logbook, place.chain), head);
         Ok(knew)
     }
 
@@ -249,7 +427,7 @@ impl<'txn> Tables<'txn> {
         // An entry comes after all that its writer had seen, so no kept write can have seen the
         // new one.
         let saw = |by: Place, other: Place| {
-            by == new && (by.device == other.device || knew.includes(other.device, other.seq))
+            by == new && (by.chain == other.chain || knew.includes(other.chain, other.seq))
         };
         let register = match kept {
             Some(mut register) => {
@@ -297,10 +475,7 @@ impl<'txn> Tables<'txn> {
             return Ok(());
         }
         self.receipts.insert(&key, stamp.bits())?;
-        if self.origin.get(&key)?.is_none() {
-            return Ok(()); // it will be ordered so when it comes
-        }
-        let (arrival, raw) = self.raw_at(logbook, place)?;
+        let (arrival, raw) = self.chains(logbook)?.raw(place)?;
         let entry = codec::decode(&raw)?;
         for (index, change) in (0_u16..).zip(&entry.changes) {
             match change {
@@ -317,10 +492,10 @@ impl<'txn> Tables<'txn> {
                     value,
                     how,
                 } => {
-                    let seen = Observation::of(&entry, index, stamp, value.clone(), *how);
+                    let seen = Observation::of((place, &entry), index, stamp, value.clone(), *how);
                     self.keep_observation(logbook, *thing, *what, arrival, &seen)?;
                 }
-                Change::Receipt { .. } | Change::Reentered { .. } | Change::Unknown { .. } => {}
+                Change::Receipt { .. } | Change::Unknown { .. } => {}
             }
         }
         Ok(())
@@ -332,7 +507,9 @@ impl<'txn> Tables<'txn> {
         // Row by row, since folding one reads and writes the same transaction.
         while let Some((arrival, row)) = self.entry_from(next)? {
             let (_, raw) = tables::entry_parts(arrival, &row)?;
-            self.fold(arrival, &codec::decode(raw)?, raw)?;
+            let entry = codec::decode(raw)?;
+            let slot = self.slot(&entry, raw)?;
+            self.fold(arrival, &entry, raw, &slot)?;
             (folded, next) = (folded + 1, arrival.0 + 1);
         }
         Ok(folded)
@@ -350,27 +527,10 @@ impl<'txn> Tables<'txn> {
         Ok(())
     }
 
-    /// Returns what the writer of an entry knew of others: all that their device had gained by
-    /// then.
-    pub(super) fn knowledge_at(
-        &self,
-        logbook: LogbookId,
-        place: Place,
-    ) -> Result<VersionVector, Error> {
-        let mut knew = VersionVector::new();
-        let mut seq = Seq::FIRST;
-        while seq <= place.seq {
-            let (_, raw) = self.raw_at(logbook, Place { seq, ..place })?;
-            knew.learn_all(&codec::decode(&raw)?.gained);
-            seq = seq.next();
-        }
-        Ok(knew)
-    }
-
     /// Writes the heads that have moved. Without it the transaction must not be committed.
     pub(super) fn finish(mut self) -> Result<(), Error> {
-        for ((logbook, device), head) in &self.moved {
-            let key = tables::head_key(*logbook, *device);
+        for ((logbook, chain), head) in &self.moved {
+            let key = tables::chain_key(*logbook, *chain);
             self.heads.insert(&key, tables::head_row(head).as_slice())?;
         }
         Ok(())

@@ -7,13 +7,14 @@
 //! know what a nozzle is; it opens no socket. Start at [`Store`].
 
 mod append;
-mod branch;
+mod chains;
 mod drop;
 mod error;
 mod file;
 mod fold;
 mod query;
 mod rebuild;
+mod seals;
 mod tables;
 mod verify;
 
@@ -22,16 +23,16 @@ use std::sync::{PoisonError, RwLock};
 
 use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend, WriteTransaction};
 
-pub use append::{Appended, Clocks, Recorded};
-pub use branch::MadeWay;
+pub use append::{Appended, Clocks, Recorded, Sealing};
 pub use error::Error;
-pub use query::{Head, Kept, News};
+pub use query::{Branched, Head, Kept, News};
 pub use rebuild::Rebuilt;
 pub use verify::{Fault, Verified};
 
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
+use crate::log::seal::DeviceKey;
 use crate::log::stamp::Clock;
-use tables::{IDENTITY, PEERS, SET_ASIDE};
+use tables::{IDENTITY, PEERS, SEALS};
 
 /// The version of the tables that this code writes.
 pub const FORMAT: u64 = 1;
@@ -45,21 +46,40 @@ pub struct Store {
     writer: RwLock<Writer>,
 }
 
-/// Who writes in a store, and in which of its lives.
-#[derive(Debug, Clone, Copy)]
+/// Who writes in a store.
+#[derive(Debug, Clone)]
 struct Writer {
+    key: DeviceKey,
     device: DeviceId,
-    /// How often arrivals were put in another order; part of every bookmark.
-    epoch: u64,
+    /// Whether another store was found to write under the same id.
+    in_use_elsewhere: bool,
 }
 
-/// The ids that a new store begins with.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+impl Writer {
+    fn of(key: DeviceKey) -> Self {
+        Self {
+            device: key.device(),
+            key,
+            in_use_elsewhere: false,
+        }
+    }
+
+    const fn device(&self) -> DeviceId {
+        self.device
+    }
+
+    const fn key(&self) -> &DeviceKey {
+        &self.key
+    }
+}
+
+/// What a new store begins with.
+#[derive(Debug, Clone)]
 pub struct NewStore {
     /// The file's own id.
     pub id: StoreId,
-    /// The device that writes in it.
-    pub device: DeviceId,
+    /// The key of the device that writes in it.
+    pub key: DeviceKey,
 }
 
 /// A place in one store's order of arrivals, and what stands there, so that a bookmark into a
@@ -108,10 +128,10 @@ impl Store {
             if identity.get("format")?.is_none() {
                 identity.insert("format", FORMAT.to_be_bytes().as_slice())?;
                 identity.insert("store", new.id.bytes().as_slice())?;
-                identity.insert("device", new.device.bytes().as_slice())?;
+                identity.insert("key", new.key.to_bytes().as_slice())?;
             }
             txn.open_table(PEERS)?;
-            txn.open_table(SET_ASIDE)?;
+            txn.open_table(SEALS)?;
             fold::Tables::open(&txn)?;
         }
         txn.commit()?;
@@ -125,14 +145,15 @@ impl Store {
         if format != FORMAT {
             return Err(Error::OtherFormat { format });
         }
-        let id = StoreId::from_bytes(tables::id(&identity, "store")?);
-        let device = DeviceId::from_bytes(tables::id(&identity, "device")?);
-        let epoch = tables::word_if_any(&identity, "epoch")?.unwrap_or(0);
+        let id = StoreId::from_bytes(tables::bytes(&identity, "store")?);
+        let key = tables::bytes(&identity, "key")?;
+        let mut writer = Writer::of(DeviceKey::from_bytes(key));
+        writer.in_use_elsewhere = identity.get("elsewhere")?.is_some();
         drop((identity, txn));
         Ok(Self {
             db,
             id,
-            writer: RwLock::new(Writer { device, epoch }),
+            writer: RwLock::new(writer),
         })
     }
 
@@ -146,30 +167,49 @@ impl Store {
         self.writer().device
     }
 
+    /// Returns whether another store was found to write under this one's device id: the file was
+    /// copied or put back. Until [`Self::write_as`] gives it a new one, it records nothing.
+    pub fn id_is_in_use_elsewhere(&self) -> bool {
+        self.writer().in_use_elsewhere
+    }
+
+    /// The device's id, for writing.
+    fn own_device(&self) -> Result<DeviceId, Error> {
+        let writer = self.writer();
+        if writer.in_use_elsewhere {
+            return Err(Error::IdInUseElsewhere(writer.device));
+        }
+        Ok(writer.device)
+    }
+
     fn writer(&self) -> Writer {
-        *self.writer.read().unwrap_or_else(PoisonError::into_inner)
+        let writer = self.writer.read().unwrap_or_else(PoisonError::into_inner);
+        writer.clone()
     }
 
     fn set_writer(&self, writer: Writer) {
         *self.writer.write().unwrap_or_else(PoisonError::into_inner) = writer;
     }
 
-    /// Writes as another device from now on. A hub does so whenever it starts: should its file have
-    /// been put back to an older copy meanwhile, then no place in its chain is used twice.
+    /// Writes as another device from now on; what the one before wrote is sealed first. A hub does so
+    /// whenever it starts: should its file have been put back to an older copy meanwhile, then no
+    /// place in its chain is used twice.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be written.
-    pub fn write_as(&self, device: DeviceId) -> Result<(), Error> {
+    pub fn write_as(&self, key: DeviceKey) -> Result<(), Error> {
         let txn = self.db.begin_write()?;
-        txn.open_table(IDENTITY)?
-            .insert("device", device.bytes().as_slice())?;
-        self.commit_as(
-            txn,
-            Writer {
-                device,
-                ..self.writer()
-            },
-        )
+        {
+            let mut tables = fold::Tables::open(&txn)?;
+            if !self.id_is_in_use_elsewhere() {
+                self.seal_own(&txn, &mut tables)?;
+            }
+            tables.finish()?;
+            let mut identity = txn.open_table(IDENTITY)?;
+            identity.insert("key", key.to_bytes().as_slice())?;
+            identity.remove("elsewhere")?;
+        }
+        self.commit_as(txn, Writer::of(key))
     }
 
     /// Commits, and writes as `writer` from then on; where that fails, all stays as it was.

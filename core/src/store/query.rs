@@ -1,27 +1,52 @@
 //! Entries and state out. Every entry is held against its check before it is used.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Deref;
 
-use redb::{ReadableDatabase, ReadableTable};
+use redb::{ReadOnlyTable, ReadTransaction, ReadableDatabase, ReadableTable};
 
-use super::tables::{self, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, RECEIPTS, REGISTERS, TOUCHES};
+use super::chains::{self, Chains};
+use super::tables::{
+    self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES,
+};
 use super::{Bookmark, Error, Store};
-use crate::log::chain::{self, Held, Link};
+use crate::log::chain::{self, Held, Link, Mark, Tip};
 use crate::log::codec;
-use crate::log::entry::Entry;
-use crate::log::id::{Arrival, DeviceId, FieldNumber, LogbookId, Place, Seq, ThingId};
+use crate::log::id::{Arrival, ChainId, DeviceId, FieldNumber, LogbookId, Place, Seq, ThingId};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
+use crate::merge::branches::Branches;
 use crate::merge::register::Register;
-use crate::merge::replay::State;
+use crate::merge::replay::{Placed, State};
 
-/// What is held of one device's entries in a logbook.
+/// What is held of one chain of a logbook.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Head {
+    /// Which chain, in this store's names.
+    pub chain: ChainId,
+    /// Whose entries.
+    pub device: DeviceId,
     /// The last entry.
     pub seq: Seq,
+    /// Its tip.
+    pub tip: Tip,
     /// The chain up to it.
     pub link: Link,
+}
+
+/// Two branches of one device's chain, as far as they are held.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Branched {
+    /// The branch's id.
+    pub chain: ChainId,
+    /// Whose store was copied or put back.
+    pub device: DeviceId,
+    /// The branch's first entry's number.
+    pub from: Seq,
+    /// Its last one's.
+    pub to: Seq,
+    /// The chain that it leaves.
+    pub leaves: ChainId,
 }
 
 /// An entry as this store keeps it.
@@ -33,8 +58,17 @@ pub struct Kept {
     pub arrived: WallMs,
     /// The stamp that orders it: its own, or a receipt's.
     pub stamp: Stamp,
-    /// The entry.
-    pub entry: Entry,
+    /// The entry, and where it stands in its logbook.
+    pub placed: Placed,
+}
+
+/// An entry as kept is above all the entry.
+impl Deref for Kept {
+    type Target = Placed;
+
+    fn deref(&self) -> &Placed {
+        &self.placed
+    }
 }
 
 /// What came to a store after a bookmark.
@@ -61,7 +95,7 @@ impl Store {
         let mut from = [0; 32];
         // One step a logbook, not one a device: past the last key that a logbook can have.
         while let Some(row) = heads.range::<&[u8; 32]>(&from..)?.next() {
-            let (logbook, _) = tables::head_ids(row?.0.value());
+            let (logbook, _) = tables::chain_ids(row?.0.value());
             logbooks.push(logbook);
             let (_, last) = tables::range::<32>(&[logbook.bytes()]);
             from = last;
@@ -70,26 +104,51 @@ impl Store {
         Ok(logbooks)
     }
 
-    /// Returns what is held of each device's entries in a logbook.
+    /// Returns what is held of each chain of a logbook.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read.
-    pub fn heads(&self, logbook: LogbookId) -> Result<Vec<(DeviceId, Head)>, Error> {
-        let heads = self.db.begin_read()?.open_table(HEADS)?;
+    pub fn heads(&self, logbook: LogbookId) -> Result<Vec<Head>, Error> {
+        let txn = self.db.begin_read()?;
+        let branches = branches(&txn, logbook)?;
+        let heads = txn.open_table(HEADS)?;
         let (from, to) = tables::range(&[logbook.bytes()]);
         heads
             .range::<&[u8; 32]>(&from..=&to)?
             .map(|row| {
                 let (key, row) = row?;
                 let head = tables::head_parts(row.value())?;
-                let (_, device) = tables::head_ids(key.value());
-                Ok((
-                    device,
-                    Head {
-                        seq: head.seq,
-                        link: head.link,
-                    },
-                ))
+                let (_, chain) = tables::chain_ids(key.value());
+                Ok(Head {
+                    chain,
+                    device: branches.device_of(chain),
+                    seq: head.seq,
+                    tip: head.tip,
+                    link: head.link,
+                })
+            })
+            .collect()
+    }
+
+    /// Returns the branches in a logbook: each shows that a store was copied or put back.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn branched(&self, logbook: LogbookId) -> Result<Vec<Branched>, Error> {
+        let txn = self.db.begin_read()?;
+        let heads = txn.open_table(HEADS)?;
+        branches(&txn, logbook)?
+            .begun()
+            .map(|(chain, branch)| {
+                let row = heads.get(&tables::chain_key(logbook, chain))?;
+                let row = row.ok_or(Error::damaged_index("heads"))?;
+                Ok(Branched {
+                    chain,
+                    device: branch.device,
+                    from: branch.from,
+                    to: tables::head_parts(row.value())?.seq,
+                    leaves: branch.of,
+                })
             })
             .collect()
     }
@@ -99,34 +158,99 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn vector(&self, logbook: LogbookId) -> Result<VersionVector, Error> {
-        Ok(self
-            .heads(logbook)?
-            .into_iter()
-            .map(|(device, head)| (device, head.seq))
-            .collect())
+        let heads = self.heads(logbook)?.into_iter();
+        Ok(heads.map(|head| (head.chain, head.seq)).collect())
     }
 
-    /// Returns the chain up to an entry that is held.
+    /// Counts the entries of a logbook that a vector in this store's names holds.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read.
-    pub fn link(&self, logbook: LogbookId, place: Place) -> Result<Option<Link>, Error> {
-        let origin = self.db.begin_read()?.open_table(ORIGIN)?;
-        let row = origin.get(&tables::origin_key(logbook, place))?;
-        Ok(row.map(|row| tables::origin_parts(row.value()).1))
+    pub fn count(&self, logbook: LogbookId, vector: &VersionVector) -> Result<u64, Error> {
+        Ok(branches(&self.db.begin_read()?, logbook)?.count(vector))
     }
 
-    /// Returns the links of a device's entries in a logbook, first to last.
+    /// Returns, of these marks, those that are held: each with all that its chain branches off from,
+    /// as a vector; and those that are not.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read.
-    pub fn chain(&self, logbook: LogbookId, device: DeviceId) -> Result<Vec<Link>, Error> {
-        let origin = self.db.begin_read()?.open_table(ORIGIN)?;
-        let (from, to) = tables::range(&[logbook.bytes(), device.bytes()]);
-        origin
-            .range::<&[u8; 40]>(&from..=&to)?
-            .map(|row| Ok(tables::origin_parts(row?.1.value()).1))
-            .collect()
+    pub fn known(
+        &self,
+        logbook: LogbookId,
+        marks: &[Mark],
+    ) -> Result<(VersionVector, Vec<Mark>), Error> {
+        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
+        let chains = reader.chains();
+        let (mut held, mut unknown) = (VersionVector::new(), Vec::new());
+        for mark in marks {
+            match chains.find(*mark)? {
+                Some(place) => reader.branches.learn(&mut held, place),
+                None => unknown.push(*mark),
+            }
+        }
+        Ok((held, unknown))
+    }
+
+    /// Returns marks of entries before a chain's last one, ever farther apart: enough for another
+    /// store to find where its own branch leaves.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn ancestors(&self, logbook: LogbookId, head: Head) -> Result<Vec<(Seq, Tip)>, Error> {
+        let txn = self.db.begin_read()?;
+        let origin = txn.open_table(ORIGIN)?;
+        let branches = branches(&txn, logbook)?;
+        let (mut found, mut step, mut chain) = (Vec::new(), 1, head.chain);
+        let mut number = head.seq.get();
+        loop {
+            number = number.saturating_sub(step);
+            step *= 2;
+            let Some(seq) = Seq::new(number) else {
+                return Ok(found);
+            };
+            while seq < branches.first(chain) {
+                chain = branches
+                    .leaves(chain)
+                    .ok_or(Error::damaged_index("branches"))?
+                    .chain;
+            }
+            let row = origin.get(&tables::origin_key(logbook, Place { chain, seq }))?;
+            let row = row.ok_or(Error::damaged_index("origin"))?;
+            found.push((seq, tables::origin_parts(row.value()).1));
+        }
+    }
+
+    /// Returns the chain's link at each entry of a logbook.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or an entry is not what was written.
+    pub fn links(&self, logbook: LogbookId) -> Result<BTreeMap<Place, Link>, Error> {
+        let txn = self.db.begin_read()?;
+        let reader = Reader::open(&txn, logbook)?;
+        let (from, to) = tables::range(&[logbook.bytes()]);
+        let mut links = BTreeMap::new();
+        // Parents come before their branches.
+        let mut arrivals = BTreeMap::new();
+        for row in reader.origin.range::<&[u8; 40]>(&from..=&to)? {
+            let (key, row) = row?;
+            let place = tables::origin_place(key.value())?;
+            arrivals.insert(tables::origin_parts(row.value()).0, place);
+        }
+        for place in arrivals.into_values() {
+            let before = if place.seq == reader.branches.first(place.chain) {
+                reader.branches.leaves(place.chain)
+            } else {
+                place.seq.previous().map(|seq| Place { seq, ..place })
+            };
+            let link = match before {
+                Some(before) => *links.get(&before).ok_or(Error::damaged_index("origin"))?,
+                None => Link::origin(logbook, reader.branches.device_of(place.chain)),
+            };
+            let (_, raw) = reader.chains().raw(place)?;
+            links.insert(place, link.after(&raw));
+        }
+        Ok(links)
     }
 
     /// Returns the bytes of entries that are held beyond `known`, in the order in which they came
@@ -143,19 +267,13 @@ impl Store {
         let txn = self.db.begin_read()?;
         let (origin, entries) = (txn.open_table(ORIGIN)?, txn.open_table(ENTRIES)?);
         let mut arrivals = Vec::new();
-        for (device, head) in self.heads(logbook)? {
-            let next = known.last(device).map_or(Seq::FIRST, Seq::next);
-            if next > head.seq {
+        for Head { chain, seq, .. } in self.heads(logbook)? {
+            let first = known.last(chain).map_or(Seq::FIRST, Seq::next);
+            if first > seq {
                 continue;
             }
-            let from = tables::origin_key(logbook, Place { device, seq: next });
-            let to = tables::origin_key(
-                logbook,
-                Place {
-                    device,
-                    seq: head.seq,
-                },
-            );
+            let key = |seq| tables::origin_key(logbook, Place { chain, seq });
+            let (from, to) = (key(first), key(seq));
             for row in origin.range::<&[u8; 40]>(&from..=&to)? {
                 arrivals.push(tables::origin_parts(row?.1.value()).0);
             }
@@ -184,7 +302,7 @@ impl Store {
         let entries = self.db.begin_read()?.open_table(ENTRIES)?;
         let last = entries.last()?;
         last.map_or(Ok(Bookmark::START), |(key, row)| {
-            tables::bookmark(self.writer().epoch, Arrival(key.value()), row.value())
+            tables::bookmark(Arrival(key.value()), row.value())
         })
     }
 
@@ -200,7 +318,7 @@ impl Store {
         let Some(row) = entries.get(bookmark.arrival.0)? else {
             return Ok(false);
         };
-        Ok(tables::bookmark(self.writer().epoch, bookmark.arrival, row.value())? == bookmark)
+        Ok(tables::bookmark(bookmark.arrival, row.value())? == bookmark)
     }
 
     /// Returns the entries that arrived after `after` and are `wanted`, in order, up to `max_bytes`
@@ -220,7 +338,7 @@ impl Store {
         let entries = txn.open_table(ENTRIES)?;
         let held = held(&txn.open_table(HEADS)?, covered)?;
         let read = match entries.get(after.0)? {
-            Some(row) => tables::bookmark(self.writer().epoch, after, row.value())?,
+            Some(row) => tables::bookmark(after, row.value())?,
             None => Bookmark::START,
         };
         let mut news = News {
@@ -243,7 +361,7 @@ impl Store {
                 }
                 news.batch.push(raw.to_vec());
             }
-            news.read = tables::bookmark(self.writer().epoch, arrival, row.value())?;
+            news.read = tables::bookmark(arrival, row.value())?;
         }
         Ok(news)
     }
@@ -262,14 +380,11 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or the entry is not what was written.
     pub fn entry(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
-        let txn = self.db.begin_read()?;
-        let origin = txn.open_table(ORIGIN)?;
-        let Some(row) = origin.get(&tables::origin_key(logbook, place))? else {
+        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
+        let Some((arrival, _)) = reader.chains().at(place)? else {
             return Ok(None);
         };
-        let (arrival, _) = tables::origin_parts(row.value());
-        let entries = txn.open_table(ENTRIES)?;
-        kept(&entries, &txn.open_table(RECEIPTS)?, arrival).map(Some)
+        reader.kept(arrival).map(Some)
     }
 
     /// Returns the entries that touch a thing, in the order in which they came here.
@@ -278,11 +393,11 @@ impl Store {
     /// [`Error`] where the file cannot be read, or an entry is not what was written.
     pub fn touching(&self, logbook: LogbookId, thing: ThingId) -> Result<Vec<Kept>, Error> {
         let txn = self.db.begin_read()?;
-        let (entries, receipts) = (txn.open_table(ENTRIES)?, txn.open_table(RECEIPTS)?);
+        let reader = Reader::open(&txn, logbook)?;
         let (from, to) = tables::range(&[logbook.bytes(), thing.bytes()]);
         txn.open_table(TOUCHES)?
             .range::<&[u8; 40]>(&from..=&to)?
-            .map(|row| kept(&entries, &receipts, tables::touch_arrival(row?.0.value())))
+            .map(|row| reader.kept(tables::touch_arrival(row?.0.value())))
             .collect()
     }
 
@@ -292,17 +407,17 @@ impl Store {
     /// [`Error`] where the file cannot be read, or an entry is not what was written.
     pub fn entries(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
         let txn = self.db.begin_read()?;
-        let (entries, receipts) = (txn.open_table(ENTRIES)?, txn.open_table(RECEIPTS)?);
+        let reader = Reader::open(&txn, logbook)?;
         let (from, to) = tables::range(&[logbook.bytes()]);
-        let mut arrivals = txn
-            .open_table(ORIGIN)?
+        let mut arrivals = reader
+            .origin
             .range::<&[u8; 40]>(&from..=&to)?
             .map(|row| Ok(tables::origin_parts(row?.1.value()).0))
             .collect::<Result<Vec<_>, Error>>()?;
         arrivals.sort_unstable();
         arrivals
             .into_iter()
-            .map(|arrival| kept(&entries, &receipts, arrival))
+            .map(|arrival| reader.kept(arrival))
             .collect()
     }
 
@@ -363,22 +478,61 @@ fn held(
     Ok(chain::held(&chains))
 }
 
-fn kept(
-    entries: &impl ReadableTable<u64, &'static [u8]>,
-    receipts: &impl ReadableTable<&'static [u8; 40], u64>,
-    arrival: Arrival,
-) -> Result<Kept, Error> {
-    let row = entries
-        .get(arrival.0)?
-        .ok_or(Error::DamagedEntry { arrival })?;
-    let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
-    let entry = codec::decode(raw)?;
-    let receipt = receipts.get(&tables::origin_key(entry.logbook, entry.place()))?;
-    let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
-    Ok(Kept {
-        arrival,
-        arrived,
-        stamp,
-        entry,
-    })
+fn branches(txn: &ReadTransaction, logbook: LogbookId) -> Result<Branches, Error> {
+    chains::branches(
+        &txn.open_table(BRANCHES)?,
+        &txn.open_table(PARTINGS)?,
+        logbook,
+    )
+}
+
+type EntriesRead = ReadOnlyTable<u64, &'static [u8]>;
+type OriginRead = ReadOnlyTable<&'static [u8; 40], &'static [u8; 16]>;
+
+/// What it takes to read the entries of one logbook.
+struct Reader {
+    entries: EntriesRead,
+    origin: OriginRead,
+    receipts: ReadOnlyTable<&'static [u8; 40], u64>,
+    branches: Branches,
+    logbook: LogbookId,
+}
+
+impl Reader {
+    fn open(txn: &ReadTransaction, logbook: LogbookId) -> Result<Self, Error> {
+        Ok(Self {
+            entries: txn.open_table(ENTRIES)?,
+            origin: txn.open_table(ORIGIN)?,
+            receipts: txn.open_table(RECEIPTS)?,
+            branches: branches(txn, logbook)?,
+            logbook,
+        })
+    }
+
+    fn chains(&self) -> Chains<'_, EntriesRead, OriginRead> {
+        Chains {
+            entries: &self.entries,
+            origin: &self.origin,
+            branches: &self.branches,
+            logbook: self.logbook,
+        }
+    }
+
+    fn kept(&self, arrival: Arrival) -> Result<Kept, Error> {
+        let row = self.entries.get(arrival.0)?;
+        let row = row.ok_or(Error::DamagedEntry { arrival })?;
+        let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
+        let entry = codec::decode(raw)?;
+        let place = self.chains().place_of(&entry, raw)?;
+        let receipt = self
+            .receipts
+            .get(&tables::origin_key(self.logbook, place))?;
+        let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
+        Ok(Kept {
+            arrival,
+            arrived,
+            stamp,
+            placed: self.chains().placed(place, entry)?,
+        })
+    }
 }

@@ -3,7 +3,9 @@
 use redb::{ReadableTableMetadata, WriteTransaction};
 
 use super::fold::Tables;
-use super::tables::{HEADS, OBSERVATIONS, ORIGIN, RECEIPTS, REGISTERS, TOUCHES};
+use super::tables::{
+    BRANCHES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES,
+};
 use super::{Error, Store};
 
 /// What a rebuild went through.
@@ -41,6 +43,8 @@ impl Store {
 pub(super) fn refold(txn: &WriteTransaction) -> Result<u64, Error> {
     txn.delete_table(ORIGIN)?;
     txn.delete_table(HEADS)?;
+    txn.delete_table(BRANCHES)?;
+    txn.delete_table(PARTINGS)?;
     txn.delete_table(REGISTERS)?;
     txn.delete_table(OBSERVATIONS)?;
     txn.delete_table(TOUCHES)?;

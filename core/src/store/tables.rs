@@ -8,23 +8,32 @@ use redb::{ReadableTable, TableDefinition};
 use serde::{Deserialize, Serialize};
 
 use super::{Bookmark, Error, Met};
-use crate::log::chain::{self, Link};
+use crate::log::chain::{self, Link, Tip};
 use crate::log::codec;
 use crate::log::id::{
-    Arrival, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
+    Arrival, ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
 };
+use crate::log::seal::Seal;
 use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::log::vector::VersionVector;
+use crate::merge::branches::{Branch, Parting};
 use crate::merge::register::{Register, Write};
 use crate::merge::replay::Observation;
 
 /// Arrival -> arrival time (8), check (8), the entry's bytes. In order of arrival. Irreplaceable.
 pub(super) const ENTRIES: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("entries_v1");
-/// Logbook, device, seq -> arrival (8), link (32). By logbook, device, place. Derived.
-pub(super) const ORIGIN: TableDefinition<'_, &[u8; 40], &[u8; 40]> =
+/// Logbook, chain, seq -> arrival (8), tip (8). By logbook, chain, place. Derived.
+pub(super) const ORIGIN: TableDefinition<'_, &[u8; 40], &[u8; 16]> =
     TableDefinition::new("origin_v1");
-/// Logbook, device -> last seq, link, what the device knew of others. Derived.
+/// Logbook, chain -> last seq, its tip, link, what its writer knew of other chains. Derived.
 pub(super) const HEADS: TableDefinition<'_, &[u8; 32], &[u8]> = TableDefinition::new("heads_v1");
+/// Logbook, branch -> device (16), first seq (8), the chain that it leaves (16). Derived.
+pub(super) const BRANCHES: TableDefinition<'_, &[u8; 32], &[u8; 40]> =
+    TableDefinition::new("branches_v1");
+/// Logbook, device, seq, tip of the entry before: where chains part -> the tip that goes on with
+/// the chain's id. Derived.
+pub(super) const PARTINGS: TableDefinition<'_, &[u8; 48], &[u8; 8]> =
+    TableDefinition::new("partings_v1");
 /// Logbook, thing, field -> the field's open writes. Derived.
 pub(super) const REGISTERS: TableDefinition<'_, &[u8; 34], &[u8]> =
     TableDefinition::new("registers_v1");
@@ -33,16 +42,18 @@ pub(super) const OBSERVATIONS: TableDefinition<'_, &[u8; 44], &[u8]> =
     TableDefinition::new("observations_v1");
 /// Logbook, thing, arrival: the entries that touch a thing. Derived.
 pub(super) const TOUCHES: TableDefinition<'_, &[u8; 40], ()> = TableDefinition::new("touches_v1");
-/// Logbook, device, seq -> the stamp of the earliest receipt for that entry. Derived.
+/// Logbook, chain, seq -> the stamp of the earliest receipt for that entry. Derived.
 pub(super) const RECEIPTS: TableDefinition<'_, &[u8; 40], u64> =
     TableDefinition::new("receipts_v1");
+/// Logbook, device, seq, link -> public key (32), signature (64): how far a device says that its
+/// chain goes. Irreplaceable, though whoever else holds the entries has one as well.
+pub(super) const SEALS: TableDefinition<'_, &[u8; 72], &[u8; 96]> =
+    TableDefinition::new("seals_v1");
 /// Peer store -> what is remembered of the last meeting. Irreplaceable, though losing it costs
 /// only bytes on the wire.
 pub(super) const PEERS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("peers_v1");
-/// Number -> the row of an entry that made way for another branch, in the order in which that
-/// happened. Its content was entered again; this is how it was written.
-pub(super) const SET_ASIDE: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("aside_v1");
-/// Name -> value: format, store id, device id, clock, and the settings of the program around.
+/// Name -> value: format, store id, device id and key, clock, and the settings of the program
+/// around.
 pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
 
 /// Joins the parts of a key.
@@ -66,29 +77,103 @@ fn first<const N: usize>(bytes: &[u8]) -> Option<([u8; N], &[u8])> {
 pub(super) fn origin_key(logbook: LogbookId, place: Place) -> [u8; 40] {
     joined(&[
         logbook.bytes(),
-        place.device.bytes(),
+        place.chain.bytes(),
         &place.seq.get().to_be_bytes(),
     ])
 }
 
-pub(super) fn origin_row(arrival: Arrival, link: Link) -> [u8; 40] {
-    joined(&[&arrival.0.to_be_bytes(), link.bytes()])
+/// The place within an origin's key.
+///
+/// # Errors
+/// [`Error::DamagedIndex`] where it is none.
+pub(super) fn origin_place(key: &[u8; 40]) -> Result<Place, Error> {
+    let (chain, rest) = first::<16>(&key[16..]).expect("24 bytes begin with 16");
+    let (seq, _) = first::<8>(rest).expect("8 bytes follow");
+    Ok(Place {
+        chain: ChainId::from_bytes(chain),
+        seq: Seq::new(u64::from_be_bytes(seq)).ok_or(Error::damaged_index("origin"))?,
+    })
 }
 
-pub(super) fn origin_parts(row: &[u8; 40]) -> (Arrival, Link) {
-    let (arrival, rest) = first::<8>(row).expect("40 bytes begin with 8");
-    let (link, _) = first::<32>(rest).expect("32 bytes follow");
-    (Arrival(u64::from_be_bytes(arrival)), Link::from_bytes(link))
+pub(super) fn origin_row(arrival: Arrival, tip: Tip) -> [u8; 16] {
+    joined(&[&arrival.0.to_be_bytes(), &tip.0])
 }
 
-pub(super) fn head_key(logbook: LogbookId, device: DeviceId) -> [u8; 32] {
-    joined(&[logbook.bytes(), device.bytes()])
+pub(super) fn origin_parts(row: &[u8; 16]) -> (Arrival, Tip) {
+    let (arrival, rest) = first::<8>(row).expect("16 bytes begin with 8");
+    let (tip, _) = first::<8>(rest).expect("8 bytes follow");
+    (Arrival(u64::from_be_bytes(arrival)), Tip(tip))
 }
 
-pub(super) fn head_ids(key: &[u8; 32]) -> (LogbookId, DeviceId) {
+/// The key of a chain's head, or of a branch.
+pub(super) fn chain_key(logbook: LogbookId, chain: ChainId) -> [u8; 32] {
+    joined(&[logbook.bytes(), chain.bytes()])
+}
+
+pub(super) fn chain_ids(key: &[u8; 32]) -> (LogbookId, ChainId) {
     let (logbook, rest) = first::<16>(key).expect("32 bytes begin with 16");
-    let (device, _) = first::<16>(rest).expect("16 bytes follow");
-    (LogbookId::from_bytes(logbook), DeviceId::from_bytes(device))
+    let (chain, _) = first::<16>(rest).expect("16 bytes follow");
+    (LogbookId::from_bytes(logbook), ChainId::from_bytes(chain))
+}
+
+pub(super) fn branch_row(branch: &Branch) -> [u8; 40] {
+    let from = branch.from.get().to_be_bytes();
+    joined(&[branch.device.bytes(), &from, branch.of.bytes()])
+}
+
+pub(super) fn branch(row: &[u8; 40]) -> Result<Branch, Error> {
+    let (device, rest) = first::<16>(row).expect("40 bytes begin with 16");
+    let (from, rest) = first::<8>(rest).expect("24 bytes begin with 8");
+    let (of, _) = first::<16>(rest).expect("16 bytes follow");
+    Ok(Branch {
+        device: DeviceId::from_bytes(device),
+        from: Seq::new(u64::from_be_bytes(from)).ok_or(Error::damaged_index("branches"))?,
+        of: ChainId::from_bytes(of),
+    })
+}
+
+pub(super) fn parting_key(logbook: LogbookId, (device, seq, before): Parting) -> [u8; 48] {
+    let seq = seq.get().to_be_bytes();
+    joined(&[logbook.bytes(), device.bytes(), &seq, &before.0])
+}
+
+pub(super) fn parting(key: &[u8; 48]) -> Result<Parting, Error> {
+    let (device, rest) = first::<16>(&key[16..]).expect("32 bytes begin with 16");
+    let (seq, rest) = first::<8>(rest).expect("16 bytes begin with 8");
+    let (before, _) = first::<8>(rest).expect("8 bytes follow");
+    let seq = Seq::new(u64::from_be_bytes(seq)).ok_or(Error::damaged_index("partings"))?;
+    Ok((DeviceId::from_bytes(device), seq, Tip(before)))
+}
+
+pub(super) fn seal_key(device: DeviceId, seal: &Seal) -> [u8; 72] {
+    let seq = seal.seq.get().to_be_bytes();
+    joined(&[
+        seal.logbook.bytes(),
+        device.bytes(),
+        &seq,
+        seal.link.bytes(),
+    ])
+}
+
+pub(super) fn seal_row(seal: &Seal) -> [u8; 96] {
+    joined(&[&seal.key, &seal.signature])
+}
+
+pub(super) fn seal(key: &[u8; 72], row: &[u8; 96]) -> Result<(DeviceId, Seal), Error> {
+    let (logbook, rest) = first::<16>(key).expect("72 bytes begin with 16");
+    let (device, rest) = first::<16>(rest).expect("56 bytes begin with 16");
+    let (seq, rest) = first::<8>(rest).expect("40 bytes begin with 8");
+    let (link, _) = first::<32>(rest).expect("32 bytes follow");
+    let (public, rest) = first::<32>(row).expect("96 bytes begin with 32");
+    let (signature, _) = first::<64>(rest).expect("64 bytes follow");
+    let seal = Seal {
+        logbook: LogbookId::from_bytes(logbook),
+        key: public,
+        seq: Seq::new(u64::from_be_bytes(seq)).ok_or(Error::damaged_index("seals"))?,
+        link: Link::from_bytes(link),
+        signature,
+    };
+    Ok((DeviceId::from_bytes(device), seal))
 }
 
 pub(super) fn register_key(logbook: LogbookId, thing: ThingId, field: FieldNumber) -> [u8; 34] {
@@ -141,6 +226,11 @@ pub(super) fn touch_arrival(key: &[u8; 40]) -> Arrival {
     Arrival(u64::from_be_bytes(arrival))
 }
 
+/// Under which name it is kept how far the store's own device wrote in a logbook that was dropped.
+pub(super) fn left_key(logbook: LogbookId) -> String {
+    format!("left/{logbook}")
+}
+
 pub(super) fn setting_key(name: &str) -> String {
     format!("setting/{name}")
 }
@@ -191,12 +281,11 @@ pub(super) fn entry_parts(arrival: Arrival, row: &[u8]) -> Result<(WallMs, &[u8]
 ///
 /// # Errors
 /// [`Error::DamagedEntry`] where the row does not fit its check.
-pub(super) fn bookmark(epoch: u64, arrival: Arrival, row: &[u8]) -> Result<Bookmark, Error> {
+pub(super) fn bookmark(arrival: Arrival, row: &[u8]) -> Result<Bookmark, Error> {
     let (arrived, raw) = entry_parts(arrival, row)?;
-    let check = row_check(arrival, arrived, raw);
     Ok(Bookmark {
         arrival,
-        check: chain::check(&[&epoch.to_be_bytes(), &check]),
+        check: row_check(arrival, arrived, raw),
     })
 }
 
@@ -204,41 +293,42 @@ fn row_check(arrival: Arrival, arrived: WallMs, raw: &[u8]) -> [u8; 8] {
     chain::check(&[&arrival.0.to_be_bytes(), &arrived.get().to_be_bytes(), raw])
 }
 
-/// What is kept of a device's entries in one logbook, as a row.
+/// What is kept of a chain, as a row.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct HeadRow {
     pub(super) seq: Seq,
+    pub(super) tip: Tip,
     pub(super) link: Link,
     pub(super) knew: VersionVector,
 }
 
-type Pairs = Vec<([u8; 16], u64)>;
-
-fn pairs(vector: &VersionVector) -> Pairs {
-    vector
-        .iter()
-        .map(|(device, seq)| (*device.bytes(), seq.get()))
-        .collect()
-}
-
-fn of_pairs(pairs: Pairs) -> Option<VersionVector> {
-    pairs
-        .into_iter()
-        .map(|(d, s)| Some((DeviceId::from_bytes(d), Seq::new(s)?)))
-        .collect()
-}
+type HeadParts = (u64, [u8; 8], [u8; 32], Vec<([u8; 16], u64)>);
 
 pub(super) fn head_row(head: &HeadRow) -> Vec<u8> {
-    packed(&(head.seq.get(), head.link.bytes(), pairs(&head.knew)))
+    let knew = head.knew.iter();
+    let parts: HeadParts = (
+        head.seq.get(),
+        head.tip.0,
+        *head.link.bytes(),
+        knew.map(|(chain, seq)| (*chain.bytes(), seq.get()))
+            .collect(),
+    );
+    packed(&parts)
 }
 
 pub(super) fn head_parts(row: &[u8]) -> Result<HeadRow, Error> {
-    let (seq, link, knew): (u64, [u8; 32], Pairs) = unpacked(row, "heads")?;
+    let (seq, tip, link, knew): HeadParts = unpacked(row, "heads")?;
     let damaged = || Error::damaged_index("heads");
+    let known = |(chain, seq)| Some((ChainId::from_bytes(chain), Seq::new(seq)?));
     Ok(HeadRow {
         seq: Seq::new(seq).ok_or_else(damaged)?,
+        tip: Tip(tip),
         link: Link::from_bytes(link),
-        knew: of_pairs(knew).ok_or_else(damaged)?,
+        knew: knew
+            .into_iter()
+            .map(known)
+            .collect::<Option<_>>()
+            .ok_or_else(damaged)?,
     })
 }
 
@@ -264,7 +354,7 @@ pub(super) fn met(row: &[u8]) -> Result<Met, Error> {
 
 #[derive(Serialize, Deserialize)]
 struct WriteRow<'a> {
-    device: [u8; 16],
+    chain: [u8; 16],
     seq: u64,
     stamp: u64,
     how: u8,
@@ -282,7 +372,7 @@ pub(super) fn register_row(register: &Register) -> Vec<u8> {
         .iter()
         .zip(&values)
         .map(|(write, value)| WriteRow {
-            device: *write.place.device.bytes(),
+            chain: *write.place.chain.bytes(),
             seq: write.place.seq.get(),
             stamp: write.stamp.bits(),
             how: codec::how_code(write.how),
@@ -301,7 +391,7 @@ pub(super) fn register(row: &[u8]) -> Result<Register, Error> {
             let seq = Seq::new(row.seq).ok_or_else(damaged)?;
             Ok(Write {
                 place: Place {
-                    device: DeviceId::from_bytes(row.device),
+                    chain: ChainId::from_bytes(row.chain),
                     seq,
                 },
                 stamp: Stamp::from_bits(row.stamp),
@@ -315,7 +405,7 @@ pub(super) fn register(row: &[u8]) -> Result<Register, Error> {
 
 #[derive(Serialize, Deserialize)]
 struct ObservationRow<'a> {
-    device: [u8; 16],
+    chain: [u8; 16],
     seq: u64,
     index: u16,
     stamp: u64,
@@ -328,7 +418,7 @@ struct ObservationRow<'a> {
 
 pub(super) fn observation_row(seen: &Observation) -> Vec<u8> {
     packed(&ObservationRow {
-        device: *seen.place.device.bytes(),
+        chain: *seen.place.chain.bytes(),
         seq: seen.place.seq.get(),
         index: seen.index,
         stamp: seen.stamp.bits(),
@@ -346,7 +436,7 @@ pub(super) fn observation(row: &[u8]) -> Result<Observation, Error> {
     let seq = Seq::new(row.seq).ok_or_else(damaged)?;
     Ok(Observation {
         place: Place {
-            device: DeviceId::from_bytes(row.device),
+            chain: ChainId::from_bytes(row.chain),
             seq,
         },
         index: row.index,
@@ -399,10 +489,10 @@ pub(super) fn clock(
     Ok(Clock::resume(last.map_or(Stamp::ZERO, Stamp::from_bits)))
 }
 
-pub(super) fn id(
+pub(super) fn bytes<const N: usize>(
     identity: &impl ReadableTable<&'static str, &'static [u8]>,
     name: &str,
-) -> Result<[u8; 16], Error> {
+) -> Result<[u8; N], Error> {
     let row = identity.get(name)?.ok_or(Error::NotAStore)?;
     row.value().try_into().map_err(|_| Error::NotAStore)
 }

@@ -1,5 +1,6 @@
 //! The store against the merge's own model, against itself rebuilt, and against bad files.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
@@ -9,8 +10,9 @@ use redb::backends::InMemoryBackend;
 
 use super::*;
 use crate::log::codec;
-use crate::log::entry::{Change, Draft, Entry};
-use crate::log::id::{FieldNumber, Place, Seq, ThingId};
+use crate::log::entry::{Change, Draft};
+use crate::log::id::{ChainId, FieldNumber, Place, Seq, ThingId};
+use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
@@ -24,7 +26,7 @@ fn store(number: u8) -> Store {
 fn new(number: u8) -> NewStore {
     NewStore {
         id: StoreId::from_bytes([number; 16]),
-        device: DeviceId::from_bytes([number; 16]),
+        key: DeviceKey::from_bytes([number; 32]),
     }
 }
 
@@ -50,13 +52,6 @@ fn draft(changes: Vec<Change>) -> Draft {
         visit: None,
         changes,
     }
-}
-
-fn raw(entries: &[Entry]) -> Vec<Vec<u8>> {
-    entries
-        .iter()
-        .map(|entry| codec::encode(entry).unwrap())
-        .collect()
 }
 
 /// Everything of one store that the other lacks.
@@ -85,8 +80,8 @@ proptest! {
         steps in crews::steps(),
         cuts in prop::collection::vec(any::<Index>(), 1..6),
     ) {
-        let entries = crews::play(&steps).entries;
-        let batch = raw(&entries);
+        let played = crews::play(&steps);
+        let batch = &played.raws;
         let mut kept = store(100);
         // Each cut sends everything from somewhere before what is held up to somewhere after.
         let mut held = 0;
@@ -96,11 +91,44 @@ proptest! {
             kept.append(&batch[from..to], at(1), Clocks::TakenAsTold).unwrap();
             held = to;
         }
-        kept.append(&batch, at(1), Clocks::TakenAsTold).unwrap();
-        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&entries));
+        kept.append(batch, at(1), Clocks::TakenAsTold).unwrap();
+        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&played.placed));
         let before = kept.verify().unwrap();
         prop_assert_eq!(&before.faults, &[]);
-        prop_assert_eq!(before.entries, entries.len() as u64);
+        prop_assert_eq!(before.entries, played.seen.len() as u64);
+        kept.rebuild().unwrap();
+        prop_assert_eq!(kept.verify().unwrap(), before);
+    }
+
+    #[test]
+    fn every_order_of_arrival_gives_every_entry_the_same_name_and_the_same_state(
+        steps in crews::steps(),
+        picks in prop::collection::vec(any::<Index>(), 40),
+    ) {
+        let played = crews::play(&steps);
+        let (mut kept, mut there) = (store(100), BTreeSet::new());
+        for pick in &picks {
+            // Whatever has all that it saw may come next.
+            let can_come: Vec<_> = (0..played.raws.len())
+                .filter(|&at| {
+                    let place = played.placed[at].place;
+                    !there.contains(&place) && played.seen[&place].is_subset(&there)
+                })
+                .collect();
+            if can_come.is_empty() {
+                break;
+            }
+            let next = can_come[pick.index(can_come.len())];
+            kept.append(&played.raws[next..=next], at(1), Clocks::TakenAsTold).unwrap();
+            there.insert(played.placed[next].place);
+        }
+        prop_assert_eq!(there.len(), played.seen.len());
+        let names: BTreeSet<_> =
+            kept.entries(LOGBOOK).unwrap().iter().map(|kept| kept.place).collect();
+        prop_assert_eq!(names, there);
+        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&played.placed));
+        let before = kept.verify().unwrap();
+        prop_assert_eq!(&before.faults, &[]);
         kept.rebuild().unwrap();
         prop_assert_eq!(kept.verify().unwrap(), before);
     }
@@ -111,12 +139,12 @@ proptest! {
         skip in any::<Index>(),
     ) {
         let played = crews::play(&steps);
-        prop_assume!(played.entries.len() > 1);
-        let skipped = skip.index(played.entries.len() - 1);
-        let place = played.entries[skipped].place();
+        prop_assume!(played.placed.len() > 1);
+        let skipped = skip.index(played.placed.len() - 1);
+        let place = played.placed[skipped].place;
         prop_assume!(played.seen.values().any(|seen| seen.contains(&place)));
-        let mut batch = raw(&played.entries);
-        batch.remove(skipped);
+        let mut batch = played.raws.clone();
+        batch.retain(|raw| *raw != played.raws[skipped]);
         let kept = store(100);
         let refused = kept.append(&batch, at(1), Clocks::TakenAsTold);
         let whole = matches!(refused, Err(Error::Gap { .. } | Error::MissingCause { .. }));
@@ -189,7 +217,7 @@ fn a_phone_a_day_fast_gets_a_receipt_and_loses_to_a_later_edit() {
         .entries(LOGBOOK)
         .unwrap()
         .into_iter()
-        .map(|k| k.entry)
+        .map(|kept| kept.placed)
         .collect();
     assert_eq!(State::of(&entries), hub.state(LOGBOOK).unwrap());
 }
@@ -215,28 +243,93 @@ fn a_phone_three_hours_behind_is_ordered_by_when_it_really_wrote() {
 }
 
 #[test]
-fn two_contents_under_one_place_are_a_fork_and_nothing_is_taken() {
-    let (one, clone, hub) = (store(1), store(1), store(3));
+fn two_contents_under_one_number_are_two_branches_and_both_are_kept_as_they_were_written() {
+    let (one, clone, hub, late) = (store(1), store(1), store(3), store(4));
     one.record(&[set(5, "first life")], at(10)).unwrap();
     clone
         .record(&[set(5, "second life"), set(6, "more")], at(20))
         .unwrap();
-    carry(&one, &hub, 30);
-    let (batch, _) = clone
-        .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
-        .unwrap();
-    let refused = hub.append(&batch, at(40), Clocks::TakenAsTold);
+    for (first, second) in [(&one, &clone), (&clone, &one)] {
+        let into = if hub.logbooks().unwrap().is_empty() {
+            &hub
+        } else {
+            &late
+        };
+        for from in [first, second] {
+            let known = VersionVector::new();
+            let (batch, _) = from.entries_beyond(LOGBOOK, &known, usize::MAX).unwrap();
+            into.append(&batch, at(40), Clocks::TakenAsTold).unwrap();
+        }
+    }
+    assert_eq!(hub.heads(LOGBOOK).unwrap(), late.heads(LOGBOOK).unwrap());
+    assert_eq!(hub.state(LOGBOOK).unwrap(), late.state(LOGBOOK).unwrap());
+    assert_eq!(hub.entries(LOGBOOK).unwrap().len(), 3);
+    let branched = hub.branched(LOGBOOK).unwrap();
+    assert_eq!(branched.len(), 1);
+    assert_eq!(
+        (branched[0].device, branched[0].from),
+        (one.device(), Seq::FIRST)
+    );
+    let state = hub.state(LOGBOOK).unwrap();
+    let register = state.register(THING, FieldNumber(5)).unwrap();
+    assert!(register.stands_in_two_versions());
+}
+
+#[test]
+fn a_store_that_meets_its_own_id_writes_nothing_until_it_has_another() {
+    let (phone, copy) = (store(1), store(1));
+    phone.record(&[set(5, "on the phone")], at(10)).unwrap();
+    carry(&phone, &copy, 20);
+    assert!(copy.id_is_in_use_elsewhere());
+    let refused = copy.record(&[set(6, "on the copy")], at(30));
     assert!(
-        matches!(
-            refused,
-            Err(Error::Fork {
-                seq: Seq::FIRST,
-                ..
-            })
-        ),
+        matches!(refused, Err(Error::IdInUseElsewhere(_))),
         "{refused:?}"
     );
-    assert_eq!(hub.vector(LOGBOOK).unwrap().entries(), 1);
+    copy.write_as(DeviceKey::from_bytes([9; 32])).unwrap();
+    copy.record(&[set(6, "on the copy")], at(30)).unwrap();
+    carry(&copy, &phone, 40);
+    assert!(!phone.id_is_in_use_elsewhere());
+    assert_eq!(in_force(&phone, 6), "on the copy");
+    assert_eq!(phone.branched(LOGBOOK).unwrap(), []);
+}
+
+#[test]
+fn nobody_writes_in_anothers_name_where_seals_are_demanded() {
+    let (phone, hub) = (store(1), store(3));
+    phone.record(&[set(5, "by the phone")], at(10)).unwrap();
+    let phone_link = phone.heads(LOGBOOK).unwrap()[0].link;
+    let known = VersionVector::new();
+    let (batch, _) = phone.entries_beyond(LOGBOOK, &known, usize::MAX).unwrap();
+    let take = |batch: &[Vec<u8>], seals: &[Seal]| {
+        let clocks = Clocks::TakenAsTold;
+        hub.append_sealed(batch, seals, Sealing::Demanded, at(20), clocks)
+    };
+    assert!(matches!(take(&batch, &[]), Err(Error::Unsealed { .. })));
+    let forged = Seal {
+        key: DeviceKey::from_bytes([2; 32])
+            .seal(LOGBOOK, Seq::FIRST, phone_link)
+            .key,
+        ..phone.seals(&batch).unwrap()[0].clone()
+    };
+    assert!(matches!(
+        take(&batch, &[forged]),
+        Err(Error::ForgedSeal { .. })
+    ));
+    assert_eq!(hub.logbooks().unwrap(), []);
+    let seals = phone.seals(&batch).unwrap();
+    assert_eq!(take(&batch, &seals).unwrap().new, 1);
+    // The hub gives the seal on with the entries.
+    assert_eq!(hub.seals(&batch).unwrap(), seals);
+    phone.record(&[set(5, "again")], at(30)).unwrap();
+    let (batch, _) = phone.entries_beyond(LOGBOOK, &known, usize::MAX).unwrap();
+    let seals = phone.seals(&batch).unwrap();
+    take(&batch, &seals).unwrap();
+    assert_eq!(
+        hub.seals(&batch).unwrap(),
+        seals,
+        "only the seal that reaches farthest is kept"
+    );
 }
 
 #[test]
@@ -311,7 +404,7 @@ fn history_keeps_what_was_replaced() {
         .collect();
     assert_eq!(told, [10, 20]);
     let place = Place {
-        device: kept.device(),
+        chain: ChainId::of(kept.device()),
         seq: Seq::FIRST,
     };
     assert_eq!(kept.entry(LOGBOOK, place).unwrap().unwrap(), touching[0]);

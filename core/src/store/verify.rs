@@ -1,28 +1,41 @@
 //! Whether the store still is what was written: the file, each entry, each chain, each index.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use redb::backends::InMemoryBackend;
 use redb::{
     Database, Key, ReadTransaction, ReadableDatabase, ReadableTable, TableDefinition, Value,
 };
 
-use super::fold::Tables;
-use super::tables::{self, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, RECEIPTS, REGISTERS, TOUCHES};
+use super::fold::{Slot, Tables};
+use super::tables::{
+    self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, SEALS,
+    TOUCHES,
+};
 use super::{Error, Store, file};
-use crate::log::chain::Link;
+use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 
 /// What a verification found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Verified {
     /// Entries read.
     pub entries: u64,
-    /// Chains walked: one for each device in each logbook, with its last link.
-    pub chains: BTreeMap<(LogbookId, DeviceId), (Seq, Link)>,
+    /// Chains walked, by logbook, device and last entry: each one's link, and how far its device has
+    /// sealed it.
+    pub chains: BTreeMap<(LogbookId, Mark), Walked>,
     /// What is wrong; empty when everything holds.
     pub faults: Vec<Fault>,
+}
+
+/// A chain from its first entry to its last.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Walked {
+    /// The link at its end.
+    pub link: Link,
+    /// The last entry that its device has sealed; what comes after it nobody else has had yet.
+    pub sealed: Option<Seq>,
 }
 
 /// One thing that is wrong with a store.
@@ -35,20 +48,19 @@ pub enum Fault {
     /// An entry is not what was written.
     #[error("entry number {} is damaged: get it again from a peer", .0.0)]
     Entry(Arrival),
-    /// A device's entries do not follow each other.
+    /// An entry does not follow one that is there.
     #[error(
-        "entry {} of device {} is not the one that follows: {expected} comes next",
-        .place.seq, .place.device
+        "entry {} of device {} follows one that is not there, or is there twice", .0.seq, .0.device
     )]
-    Chain {
-        /// The entry that stands where another must.
-        place: Place,
-        /// The place that comes next.
-        expected: Seq,
+    Chain(Mark),
+    /// A seal does not hold.
+    #[error("the seal of device {device} on its entry {seq} is not its own")]
+    Seal {
+        /// Whose.
+        device: DeviceId,
+        /// The entry up to which it claims to go.
+        seq: Seq,
     },
-    /// The chain computed from the entries is not the chain that was kept.
-    #[error("the chain of device {} is broken at entry {}", .0.device, .0.seq)]
-    Link(Place),
     /// An index does not hold what the entries say.
     #[error("the {0} index does not hold what the entries say: run `headwalk rebuild`")]
     Index(&'static str),
@@ -74,8 +86,20 @@ impl Store {
 
     fn walk_entries(&self, verified: &mut Verified) -> Result<(), Error> {
         let txn = self.db.begin_read()?;
-        let (entries, origin) = (txn.open_table(ENTRIES)?, txn.open_table(ORIGIN)?);
-        for row in entries.iter()? {
+        let mut sealed: BTreeSet<(LogbookId, DeviceId, Link)> = BTreeSet::new();
+        for row in txn.open_table(SEALS)?.iter()? {
+            let (key, row) = row?;
+            let (device, seal) = tables::seal(key.value(), row.value())?;
+            if seal.device() == Some(device) {
+                sealed.insert((seal.logbook, device, seal.link));
+            } else {
+                let seq = seal.seq;
+                verified.faults.push(Fault::Seal { device, seq });
+            }
+        }
+        // What the chain comes to at every entry, and whether another follows it.
+        let mut walked: BTreeMap<(LogbookId, Mark), (Walked, bool)> = BTreeMap::new();
+        for row in txn.open_table(ENTRIES)?.iter()? {
             let (key, row) = row?;
             let arrival = Arrival(key.value());
             verified.entries += 1;
@@ -85,23 +109,49 @@ impl Store {
                 verified.faults.push(Fault::Entry(arrival));
                 continue;
             };
-            let (chain, place) = ((entry.logbook, entry.device), entry.place());
-            let before = verified.chains.get(&chain).copied();
-            let expected = before.map_or(Seq::FIRST, |(seq, _)| seq.next());
-            if entry.seq != expected {
-                verified.faults.push(Fault::Chain { place, expected });
+            let mark = Mark {
+                device: entry.device,
+                seq: entry.seq,
+                tip: Tip::of(raw),
+            };
+            let before = entry.seq.previous().map(|seq| Mark {
+                seq,
+                tip: entry.prev,
+                ..mark
+            });
+            let known = match before {
+                None => Some(Walked {
+                    link: Link::origin(entry.logbook, entry.device),
+                    sealed: None,
+                }),
+                Some(before) => walked.get_mut(&(entry.logbook, before)).map(|known| {
+                    known.1 = true;
+                    known.0
+                }),
+            };
+            let new = known.and_then(|known| {
+                let link = known.link.after(raw);
+                let sealed = if sealed.contains(&(entry.logbook, entry.device, link)) {
+                    Some(entry.seq)
+                } else {
+                    known.sealed
+                };
+                let walked = walked.insert((entry.logbook, mark), (Walked { link, sealed }, false));
+                walked.is_none().then_some(())
+            });
+            if new.is_none() {
+                verified.faults.push(Fault::Chain(mark));
             }
-            let link = before
-                .map_or_else(
-                    || Link::origin(entry.logbook, entry.device),
-                    |(_, link)| link,
-                )
-                .after(raw);
-            verified.chains.insert(chain, (entry.seq, link));
-            let row = origin.get(&tables::origin_key(entry.logbook, place))?;
-            if row.map(|row| tables::origin_parts(row.value())) != Some((arrival, link)) {
-                verified.faults.push(Fault::Link(place));
+        }
+        let own = self.own_device().ok();
+        for ((logbook, last), (mut walked, followed)) in walked {
+            if followed {
+                continue;
             }
+            if own == Some(last.device) {
+                walked.sealed = Some(last.seq); // whoever asks gets its seal
+            }
+            verified.chains.insert((logbook, last), walked);
         }
         Ok(())
     }
@@ -115,7 +165,12 @@ impl Store {
             let (key, row) = row?;
             let arrival = Arrival(key.value());
             let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
-            tables.append(arrival, arrived, &codec::decode(raw)?, raw)?;
+            let entry = codec::decode(raw)?;
+            let slot = tables.slot(&entry, raw)?;
+            if matches!(slot, Slot::Same) {
+                verified.faults.push(Fault::Entry(arrival));
+            }
+            tables.append(arrival, arrived, &entry, raw, &slot)?;
         }
         tables.finish()?;
         txn.commit()?;
@@ -123,6 +178,8 @@ impl Store {
         let same = [
             ("origin", same_rows(&ours, &fresh, ORIGIN)?),
             ("heads", same_rows(&ours, &fresh, HEADS)?),
+            ("branches", same_rows(&ours, &fresh, BRANCHES)?),
+            ("partings", same_rows(&ours, &fresh, PARTINGS)?),
             ("registers", same_rows(&ours, &fresh, REGISTERS)?),
             ("observations", same_rows(&ours, &fresh, OBSERVATIONS)?),
             ("touches", same_rows(&ours, &fresh, TOUCHES)?),

@@ -60,7 +60,7 @@ fn on_a_full_disk_nothing_is_acknowledged_and_the_hub_ends_to_be_started_again()
     };
     let new = NewStore {
         id: StoreId::from_bytes([90; 16]),
-        device: DeviceId::from_bytes([90; 16]),
+        key: DeviceKey::from_bytes([90; 32]),
     };
     let log = Store::on_backend(disk, new).unwrap();
     let name = Name::parse("name", "Office").unwrap();

@@ -3,7 +3,7 @@
 use std::io::{Read, Write};
 use std::net::{Shutdown, TcpStream};
 
-use headwalk_core::log::id::Seq;
+use headwalk_core::log::id::{ChainId, Seq};
 
 use super::*;
 
@@ -107,7 +107,9 @@ fn a_request_cut_at_any_byte_is_taken_whole_or_not_at_all() {
         hub.exchange(&reader);
         // The parcel is old by now, so the hub gave its entries receipts: those are its own.
         let vector = reader.store.vector(LOGBOOK).unwrap();
-        let held = vector.last(office.store.device()).map_or(0, Seq::get);
+        let held = vector
+            .last(ChainId::of(office.store.device()))
+            .map_or(0, Seq::get);
         let body = json!({"device": reader.store.device().to_string()});
         assert_eq!(
             hub.post("/revoke", Some(&office.token), body).status,

@@ -12,10 +12,11 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
-use headwalk_core::exchange::message::{Parcel, Says};
+use headwalk_core::exchange::message::{Batch, Parcel, Says};
 use headwalk_core::exchange::session::{Caller, Next, Summary};
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, StoreId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::log::vector::VersionVector;
@@ -208,7 +209,9 @@ impl Running {
             let all = device
                 .store
                 .entries_beyond(part.logbook, &VersionVector::new(), usize::MAX);
-            part.batch = all.unwrap().0;
+            let entries = all.unwrap().0;
+            let seals = device.store.seals(&entries).unwrap();
+            part.batch = Batch { entries, seals };
         }
         parcel.to_bytes()
     }
@@ -262,10 +265,14 @@ struct Device {
     token: String,
 }
 
+fn key(number: u8) -> DeviceKey {
+    DeviceKey::from_bytes([number; 32])
+}
+
 fn store(number: u8) -> Store {
     let new = NewStore {
         id: StoreId::from_bytes([number; 16]),
-        device: DeviceId::from_bytes([number; 16]),
+        key: key(number),
     };
     Store::on_backend(InMemoryBackend::new(), new).unwrap()
 }

@@ -141,11 +141,15 @@ fn a_device_carries_its_route_and_no_other_site() {
     assert_eq!(remark(&crew, ELM).as_deref(), Some("from the yard, unsent"));
     let grown = crew.store.vector(ELM).unwrap();
     let before = office.store.vector(ELM).unwrap();
-    assert!(grown.last(office.store.device()) < before.last(office.store.device()));
+    assert!(
+        grown.last(ChainId::of(office.store.device()))
+            < before.last(ChainId::of(office.store.device()))
+    );
     assert!(hub.exchange(&office).equal);
     let held = office.store.vector(ELM).unwrap();
     assert_eq!(
-        held.last(crew.store.device()).map(|seq| seq.get()),
+        held.last(ChainId::of(crew.store.device()))
+            .map(|seq| seq.get()),
         Some(last)
     );
     assert_eq!(
@@ -209,9 +213,12 @@ fn the_hub_says_whether_it_holds_all_of_a_logbook() {
         let heads = crew.store.heads(ELM).unwrap();
         let ends: Vec<_> = heads
             .iter()
-            .map(|(device, head)| {
-                let link = blake3::Hash::from_bytes(*head.link.bytes()).to_string();
-                json!([device.to_string(), head.seq.get(), link])
+            .map(|head| {
+                json!([
+                    head.device.to_string(),
+                    head.seq.get(),
+                    head.tip.to_string()
+                ])
             })
             .collect();
         let body = json!({"logbook": ELM.to_string(), "ends": ends});

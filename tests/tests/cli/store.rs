@@ -3,7 +3,7 @@
 use std::fs;
 
 use expect_test::expect;
-use headwalk_core::log::id::{DeviceId, StoreId};
+use headwalk_core::log::{id::StoreId, seal::DeviceKey};
 use headwalk_core::store::{NewStore, Store};
 use headwalk_tests::TestEnv;
 
@@ -105,7 +105,7 @@ fn a_store_that_another_program_has_open_is_left_alone() {
     let env = TestEnv::new();
     let new = NewStore {
         id: StoreId::from_bytes([1; 16]),
-        device: DeviceId::from_bytes([2; 16]),
+        key: DeviceKey::from_bytes([2; 32]),
     };
     let open = Store::create(&env.path("headwalk.redb"), new).unwrap();
     check(

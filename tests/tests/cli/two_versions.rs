@@ -42,6 +42,7 @@ fn an_exchange_says_what_moved() {
               "round_trips": 1,
               "equal": true,
               "copies": 0,
+              "is_a_copy": false,
               "logbooks": []
             }
         "#]],
@@ -337,8 +338,11 @@ fn a_copied_store_goes_on_as_another_device_and_its_work_is_entered_again() {
             Sent 1 entry to ben.redb, received 1 entry.
             logbook      sent  received
             Maple Court  1     1
-            A store had been copied or put back. What both copies wrote is kept, one part of it under a new
-            device. Never copy a store: begin another and exchange.
+            A store had been copied or put back, and both copies wrote on. What both wrote is kept; `headwalk
+            versions` lists the fields that they left in two versions. Never copy a store: begin another and
+            exchange.
+            Someone else writes under this store's device id, so it is a copy, or was put back. Nothing is lost;
+            from now on it writes under a new id.
             Both hold the same now.
         "#]],
     );

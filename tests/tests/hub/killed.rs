@@ -8,7 +8,8 @@ use std::sync::mpsc;
 use std::thread;
 
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, Seq, ThingId};
+use headwalk_core::log::id::{ChainId, FieldNumber, LogbookId, Seq, ThingId};
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::store::NewStore;
 
@@ -62,14 +63,15 @@ impl Tablet {
 
     pub(super) fn written(&self) -> u64 {
         let held = self.store.vector(LOGBOOK).unwrap();
-        held.last(self.store.device()).map_or(0, Seq::get)
+        held.last(ChainId::of(self.store.device()))
+            .map_or(0, Seq::get)
     }
 }
 
 pub(super) fn store(folder: &Path, number: u8) -> Store {
     let new = NewStore {
         id: StoreId::from_bytes([number; 16]),
-        device: DeviceId::from_bytes([number; 16]),
+        key: DeviceKey::from_bytes([number; 32]),
     };
     Store::create(&folder.join(format!("tablet-{number}.redb")), new).unwrap()
 }
@@ -100,7 +102,9 @@ fn assert_kept(log: &Path, tablets: &[Tablet]) {
     assert_eq!(log.verify().unwrap().faults, []);
     let held = log.vector(LOGBOOK).unwrap();
     for tablet in tablets {
-        let kept = held.last(tablet.store.device()).map_or(0, Seq::get);
+        let kept = held
+            .last(ChainId::of(tablet.store.device()))
+            .map_or(0, Seq::get);
         assert!(
             kept >= tablet.acknowledged,
             "{kept} < {}",

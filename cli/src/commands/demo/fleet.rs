@@ -121,11 +121,11 @@ impl Fleet {
     fn enrol(&mut self, event: &Event, hub: &mut HubProcess) -> Result<(), Error> {
         let new = NewStore {
             id: self.writer.ids.store(event.at),
-            device: self.writer.ids.device(event.at),
+            key: self.writer.ids.key(),
         };
         let store = Store::create(&self.store_path(event.on), new)?;
         store.keep_settings(&[(PERSON, &event.by)])?;
-        self.writer.devices.insert(event.on.word(), new.device);
+        self.writer.devices.insert(event.on.word(), store.device());
         let desk = self.machines.get(&DeviceName::Desk);
         let desk = desk.map(|machine| &machine.store);
         hub.enrol(&store, event.on, &event.by, desk)?;

@@ -1,6 +1,7 @@
 //! Ids that are the same in every run, so that the demonstration always writes the same entries.
 
-use headwalk_core::log::id::{DeviceId, LogbookId, StoreId, ThingId};
+use headwalk_core::log::id::{LogbookId, StoreId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
 
 /// Counts the ids that were given.
@@ -23,9 +24,11 @@ impl Ids {
         LogbookId::fresh(at.get(), self.chance())
     }
 
-    /// Gives the next device's id.
-    pub fn device(&mut self, at: WallMs) -> DeviceId {
-        DeviceId::fresh(at.get(), self.chance())
+    /// Gives the next device's key.
+    pub fn key(&mut self) -> DeviceKey {
+        let mut secret = [0; 32];
+        secret[..10].copy_from_slice(&self.chance());
+        DeviceKey::from_bytes(secret)
     }
 
     /// Gives the next store's id.

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
-use headwalk_core::exchange::message::{More, Parcel, Part, Says};
+use headwalk_core::exchange::message::{Batch, More, Parcel, Part, Says};
 use headwalk_core::exchange::session::{Answering, Caller, answer};
 use headwalk_core::log::id::LogbookId;
 use headwalk_core::log::stamp::WallMs;
@@ -122,15 +122,15 @@ fn written(
 
 /// Whether both sides told the same of every logbook.
 fn same(theirs: &[Part], ours: &[Part]) -> bool {
-    let heads = |parts: &[Part]| -> BTreeMap<_, _> {
+    let ends = |parts: &[Part]| -> BTreeMap<_, _> {
         let of = |part: &Part| {
-            let mut heads = part.heads.clone();
-            heads.sort_by_key(|(device, head)| (*device, head.seq));
-            (part.logbook, heads)
+            let mut ends: Vec<_> = part.ends.iter().map(|end| (end.last, end.link)).collect();
+            ends.sort_unstable_by_key(|(last, _)| *last);
+            (part.logbook, ends)
         };
         parts.iter().map(of).collect()
     };
-    heads(theirs) == heads(ours)
+    ends(theirs) == ends(ours)
 }
 
 fn held(store: &Store) -> Result<BTreeMap<LogbookId, u64>, Error> {
@@ -149,7 +149,7 @@ fn parts<'p>(parcel: &'p Parcel, path: &Path) -> Result<&'p [Part], Error> {
 fn without_entries(mut parcel: Parcel) -> Parcel {
     if let Says::Holdings { parts, .. } = &mut parcel.says {
         for part in parts {
-            part.batch.clear();
+            part.batch = Batch::default();
             part.more = More::Nothing;
         }
     }
@@ -245,8 +245,11 @@ impl Carried {
     ) -> Result<Self, Error> {
         let roots = Roots::of(store)?;
         let mut moved: BTreeMap<LogbookId, (u64, u64)> = BTreeMap::new();
-        for part in outgoing.iter().filter(|part| !part.batch.is_empty()) {
-            moved.entry(part.logbook).or_default().0 = part.batch.len() as u64;
+        for part in outgoing
+            .iter()
+            .filter(|part| !part.batch.entries.is_empty())
+        {
+            moved.entry(part.logbook).or_default().0 = part.batch.entries.len() as u64;
         }
         for (logbook, count) in received {
             moved.entry(*logbook).or_default().1 = *count;

@@ -6,8 +6,10 @@ use redb::backends::InMemoryBackend;
 use super::*;
 use crate::exchange::message::MAX_PARCEL_BYTES;
 use crate::log::entry::{Change, Draft};
-use crate::log::id::{DeviceId, FieldNumber, ThingId};
+use crate::log::id::{FieldNumber, ThingId};
+use crate::log::seal::DeviceKey;
 use crate::log::value::{HowKnown, Value};
+use crate::log::vector::VersionVector;
 use crate::store::{NewStore, Store};
 
 const NOW: WallMs = WallMs::new(1_000_000);
@@ -17,11 +19,11 @@ fn store(number: u8) -> Store {
 }
 
 fn stored(id: u8, device: u8) -> Store {
-    let (id, device) = (
-        StoreId::from_bytes([id; 16]),
-        DeviceId::from_bytes([device; 16]),
-    );
-    Store::on_backend(InMemoryBackend::new(), NewStore { id, device }).unwrap()
+    let new = NewStore {
+        id: StoreId::from_bytes([id; 16]),
+        key: DeviceKey::from_bytes([device; 32]),
+    };
+    Store::on_backend(InMemoryBackend::new(), new).unwrap()
 }
 
 fn logbook(number: u8) -> LogbookId {
@@ -221,10 +223,13 @@ fn a_copied_phone_takes_a_new_id_and_loses_nothing_and_doubles_nothing() {
     write(&phone, 5, 1, "on the phone");
     write(&copy, 5, 1, "on the copy");
     write(&copy, 5, 3, "on the copy, too");
+    let mut branched = BTreeSet::new();
     for store in [&phone, &copy, &phone] {
-        assert!(exchange(store, &hub, Some(hub.id())).unwrap().equal);
+        let summary = exchange(store, &hub, Some(hub.id())).unwrap();
+        assert!(summary.equal);
+        branched.extend(summary.branched);
     }
-    assert_ne!(phone.device(), copy.device());
+    assert_eq!(branched, BTreeSet::from([(logbook(5), phone.device())]));
     assert_same(&phone, &hub);
     assert_same(&copy, &hub);
     let words = [
@@ -241,8 +246,14 @@ fn a_copied_phone_takes_a_new_id_and_loses_nothing_and_doubles_nothing() {
         .register(ThingId::from_bytes([7; 16]), FieldNumber(1))
         .unwrap();
     assert!(register.stands_in_two_versions());
-    assert_eq!(copy.verify().unwrap().faults, []);
-    assert_eq!(phone.verify().unwrap().faults, []);
+    for (number, store) in [&mut phone, &mut copy].into_iter().enumerate() {
+        assert!(store.id_is_in_use_elsewhere());
+        let key = DeviceKey::from_bytes([40 + number as u8; 32]);
+        store.write_as(key).unwrap();
+        write(store, 5, 9, "and on from there");
+        assert!(exchange(store, &hub, Some(hub.id())).unwrap().equal);
+        assert_eq!(store.verify().unwrap().faults, []);
+    }
 }
 
 #[test]
@@ -253,13 +264,52 @@ fn a_phone_put_back_to_an_old_copy_gets_its_own_work_again() {
     exchange(&phone, &hub, None).unwrap();
     let put_back = stored(1, 1);
     assert!(exchange(&put_back, &hub, Some(hub.id())).unwrap().equal);
+    assert!(put_back.id_is_in_use_elsewhere());
+    put_back.write_as(DeviceKey::from_bytes([40; 32])).unwrap();
     write(&put_back, 5, 3, "and on from there");
     assert!(exchange(&put_back, &hub, Some(hub.id())).unwrap().equal);
-    assert_eq!(put_back.device(), phone.device());
+    assert_eq!(hub.branched(logbook(5)).unwrap(), []);
     assert_eq!(
         everything(&hub, 5),
         ["and on from there", "kept at the office", "this, too"]
     );
+}
+
+#[test]
+fn two_long_branches_find_where_they_part_in_few_round_trips() {
+    let (phone, copy, hub) = (store(1), stored(2, 1), store(3));
+    for field in 0..200 {
+        write(&phone, 5, field, "shared");
+        write(&copy, 5, field, "shared");
+    }
+    for field in 0..70 {
+        write(&phone, 5, field, "on the phone");
+    }
+    for field in 0..50 {
+        write(&copy, 5, field, "on the copy");
+    }
+    assert!(exchange(&phone, &hub, None).unwrap().equal);
+    let summary = exchange(&copy, &hub, None).unwrap();
+    assert!(summary.equal);
+    assert!(summary.round_trips <= 4, "{}", summary.round_trips);
+    let carried = &summary.logbooks[&logbook(5)];
+    assert_eq!((carried.sent, carried.received), (50, 70));
+    assert_same(&copy, &hub);
+}
+
+#[test]
+fn an_entry_that_its_device_does_not_vouch_for_is_refused_and_the_hub_says_whose() {
+    let (phone, carrier, hub) = (store(1), store(2), store(3));
+    write(&phone, 5, 1, "words");
+    let known = VersionVector::new();
+    let (batch, _) = phone
+        .entries_beyond(logbook(5), &known, usize::MAX)
+        .unwrap();
+    carrier.append(&batch, NOW, Clocks::TakenAsTold).unwrap(); // and no seal
+    let summary = exchange(&carrier, &hub, None).unwrap();
+    let refused = summary.logbooks[&logbook(5)].refused.clone();
+    assert_eq!(refused, Some(Refusal::Unsealed(phone.device())));
+    assert_eq!(hub.logbooks().unwrap(), []);
 }
 
 #[test]
@@ -275,8 +325,7 @@ fn a_store_does_not_exchange_with_itself() {
 fn an_entry_cannot_slip_into_another_logbook() {
     let (tablet, hub) = (store(1), store(2));
     write(&tablet, 5, 1, "words");
-    let known = VersionVector::new();
-    let mut part = parts::part(&tablet, logbook(5), &known, &mut 10_000, None).unwrap();
+    let mut part = parts::part(&tablet, logbook(5), &[], &mut 10_000, None).unwrap();
     part.logbook = logbook(6);
     let says = Says::Holdings {
         parts: vec![part],

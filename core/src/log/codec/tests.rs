@@ -2,8 +2,6 @@
 
 use proptest::prelude::*;
 
-use super::super::vector::VersionVector;
-
 use super::*;
 
 fn value() -> impl Strategy<Value = Value> {
@@ -52,28 +50,21 @@ fn change() -> impl Strategy<Value = Change> {
                 how,
             }
         }),
-        (any::<[u8; 16]>(), 1_u64.., any::<u64>()).prop_map(|(device, seq, stamp)| {
-            let seq = Seq::new(seq).expect("counted from one");
-            let place = Place {
-                device: DeviceId::from_bytes(device),
-                seq,
-            };
-            Change::Receipt {
-                place,
-                stamp: Stamp::from_bits(stamp),
-            }
+        (any_mark(), any::<u64>()).prop_map(|(of, stamp)| Change::Receipt {
+            of,
+            stamp: Stamp::from_bits(stamp),
         }),
-        (any::<[u8; 16]>(), 1_u64.., any::<[u8; 8]>()).prop_map(|(device, seq, check)| {
-            let seq = Seq::new(seq).expect("counted from one");
-            let place = Place {
-                device: DeviceId::from_bytes(device),
-                seq,
-            };
-            Change::Reentered { place, check }
-        }),
-        (5_u8.., prop::collection::vec(any::<u8>(), 0..9))
+        (4_u8.., prop::collection::vec(any::<u8>(), 0..9))
             .prop_map(|(kind, body)| Change::Unknown { kind, body }),
     ]
+}
+
+fn any_mark() -> impl Strategy<Value = Mark> {
+    (any::<[u8; 16]>(), 1_u64.., any::<[u8; 8]>()).prop_map(|(device, seq, tip)| Mark {
+        device: DeviceId::from_bytes(device),
+        seq: Seq::new(seq).expect("counted from one"),
+        tip: Tip(tip),
+    })
 }
 
 prop_compose! {
@@ -84,19 +75,20 @@ prop_compose! {
         utc_offset_min in any::<i16>(),
         by in "[A-Za-z ]{0,30}",
         visit in prop::option::of(any::<[u8; 16]>()),
-        gained in prop::collection::vec((any::<[u8; 16]>(), 1_u64..), 0..4),
+        prev in any::<[u8; 8]>(),
+        gained in prop::collection::vec(any_mark(), 0..4),
         changes in prop::collection::vec(change(), 0..6),
     ) -> Entry {
-        let place = |seq| Seq::new(seq).expect("counted from one");
         Entry {
             logbook: LogbookId::from_bytes(ids[0]),
             device: DeviceId::from_bytes(ids[1]),
-            seq: place(seq),
+            seq: Seq::new(seq).expect("counted from one"),
+            prev: Tip(prev),
             stamp: Stamp::from_bits(stamp),
             utc_offset_min,
             by,
             visit: visit.map(ThingId::from_bytes),
-            gained: gained.into_iter().map(|(d, s)| (DeviceId::from_bytes(d), place(s))).collect(),
+            gained,
             changes,
         }
     }
@@ -107,6 +99,8 @@ proptest! {
     fn an_entry_reads_back_as_it_was_written(entry in entry()) {
         let bytes = encode(&entry).unwrap();
         prop_assert_eq!(peek(&bytes).unwrap(), (entry.logbook, entry.device));
+        let (device, seq, tip) = (entry.device, entry.seq, Tip::of(&bytes));
+        prop_assert_eq!(mark(&bytes).unwrap(), Mark { device, seq, tip });
         prop_assert_eq!(decode(&bytes).unwrap(), entry);
     }
 
@@ -138,11 +132,12 @@ fn small(changes: Vec<Change>) -> Entry {
         logbook: LogbookId::from_bytes([1; 16]),
         device: DeviceId::from_bytes([2; 16]),
         seq: Seq::FIRST,
+        prev: Tip::NONE,
         stamp: Stamp::ZERO,
         utc_offset_min: 0,
         by: "R. Ash".to_owned(),
         visit: None,
-        gained: VersionVector::new(),
+        gained: Vec::new(),
         changes,
     }
 }

@@ -9,37 +9,26 @@ use super::*;
 /// The open writes of a field by the rule itself: those that no other write of it saw, latest
 /// first.
 fn open_by_the_rule(played: &Played, field: FieldNumber) -> Vec<Place> {
-    let receipts = receipts(&played.entries);
-    let writes: Vec<_> = played
-        .entries
+    let receipts = receipts(&played.placed);
+    let sets = |c: &Change| matches!(c, Change::Set { field: f, .. } if *f == field);
+    let of_field = |placed: &&Placed| placed.entry.changes.iter().any(sets);
+    let writes: BTreeMap<Place, Stamp> = played
+        .placed
         .iter()
-        .filter(|entry| {
-            entry
-                .changes
-                .iter()
-                .any(|c| matches!(c, Change::Set { field: f, .. } if *f == field))
-        })
+        .filter(of_field)
+        .map(|placed| (placed.place, placed.entry.stamp))
         .collect();
-    let unseen = |place| {
-        !writes
-            .iter()
-            .any(|entry| played.seen[&entry.place()].contains(&place))
-    };
+    let unseen = |place| !writes.keys().any(|by| played.seen[by].contains(place));
     let mut open: Vec<_> = writes
         .iter()
-        .filter(|entry| unseen(entry.place()))
-        .map(|entry| {
-            (
-                receipts.get(&entry.place()).copied().unwrap_or(entry.stamp),
-                entry.place(),
-            )
-        })
+        .filter(|(place, _)| unseen(place))
+        .map(|(place, stamp)| (receipts.get(place).copied().unwrap_or(*stamp), *place))
         .collect();
     open.sort_by_key(|rank| core::cmp::Reverse(*rank));
     open.into_iter().map(|(_, place)| place).collect()
 }
 
-fn shuffled(entries: &[Entry], swaps: &[(Index, Index)]) -> Vec<Entry> {
+fn shuffled(entries: &[Placed], swaps: &[(Index, Index)]) -> Vec<Placed> {
     let mut entries = entries.to_vec();
     for (one, other) in swaps
         .iter()
@@ -59,7 +48,7 @@ proptest! {
     #[test]
     fn the_open_writes_are_those_that_nobody_saw_latest_first(steps in crews::steps()) {
         let played = crews::play(&steps);
-        let state = State::of(&played.entries);
+        let state = State::of(&played.placed);
         for field in (0..4).map(FieldNumber) {
             let open: Vec<_> = state
                 .register(THING, field)
@@ -78,11 +67,11 @@ proptest! {
         again in prop::collection::vec(any::<Index>(), 0..10),
     ) {
         let played = crews::play(&steps);
-        let mut entries = shuffled(&played.entries, &swaps);
-        for index in again.iter().filter(|_| !played.entries.is_empty()) {
-            entries.push(index.get(&played.entries).clone());
+        let mut entries = shuffled(&played.placed, &swaps);
+        for index in again.iter().filter(|_| !played.placed.is_empty()) {
+            entries.push(index.get(&played.placed).clone());
         }
-        prop_assert_eq!(State::of(&entries), State::of(&played.entries));
+        prop_assert_eq!(State::of(&entries), State::of(&played.placed));
     }
 
     #[test]
@@ -92,28 +81,28 @@ proptest! {
     ) {
         let played = crews::play(&steps);
         let until = Stamp::end_of(crate::log::stamp::WallMs::new(wall));
-        let receipts = receipts(&played.entries);
+        let receipts = receipts(&played.placed);
         // Those entries, each with the stamp that orders it; the receipts themselves say no more.
         let up_to_then: Vec<_> = played
-            .entries
+            .placed
             .iter()
-            .map(|entry| {
-                let stamp = receipts.get(&entry.place()).copied().unwrap_or(entry.stamp);
-                Entry { stamp, ..entry.clone() }
+            .cloned()
+            .map(|mut placed| {
+                if let Some(stamp) = receipts.get(&placed.place) {
+                    placed.entry.stamp = *stamp;
+                }
+                placed.receipts.clear();
+                placed
             })
-            .filter(|entry| entry.stamp <= until)
-            .map(|mut entry| {
-                entry.changes.retain(|change| !matches!(change, Change::Receipt { .. }));
-                entry
-            })
+            .filter(|placed| placed.entry.stamp <= until)
             .collect();
-        let state = State::as_of(&played.entries, until);
+        let state = State::as_of(&played.placed, until);
         // Knowledge of a device whose clock went back may hang on an entry after `until`.
         let told_by_kept = Knowledge::of(&up_to_then);
-        let told_by_all = Knowledge::of(&played.entries);
+        let told_by_all = Knowledge::of(&played.placed);
         let same_knowledge = up_to_then.iter().all(|a| {
             up_to_then.iter().all(|b| {
-                told_by_kept.saw(a.place(), b.place()) == told_by_all.saw(a.place(), b.place())
+                told_by_kept.saw(a.place, b.place) == told_by_all.saw(a.place, b.place)
             })
         });
         if same_knowledge {
@@ -127,31 +116,25 @@ proptest! {
 fn of_several_receipts_the_earliest_counts() {
     let steps = [
         crews::Step::Write {
-            device: 0,
+            crew: 0,
             field: 0,
             value: 1,
             wall: 900,
         },
-        crews::Step::Meet {
-            device: 1,
-            other: 0,
-        },
+        crews::Step::Meet { crew: 1, other: 0 },
         crews::Step::Receipt {
-            device: 1,
+            crew: 1,
             of: 0,
             wall: 500,
         },
-        crews::Step::Meet {
-            device: 2,
-            other: 0,
-        },
+        crews::Step::Meet { crew: 2, other: 0 },
         crews::Step::Receipt {
-            device: 2,
+            crew: 2,
             of: 0,
             wall: 400,
         },
     ];
-    let state = State::of(&crews::play(&steps).entries);
+    let state = State::of(&crews::play(&steps).placed);
     let register = state.register(THING, FieldNumber(0)).unwrap();
     assert_eq!(register.in_force().stamp.wall().get(), 400);
 }

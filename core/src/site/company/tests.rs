@@ -1,10 +1,11 @@
 //! Who may say what of whom.
 
 use super::*;
+use crate::log::chain::Tip;
 use crate::log::id::Seq;
 use crate::log::value::HowKnown;
-use crate::log::vector::VersionVector;
-use crate::merge::replay::State;
+
+use crate::merge::replay::{Placed, State};
 use crate::site::fields::FieldDef;
 
 const COMPANY: LogbookId = LogbookId::from_bytes([1; 16]);
@@ -44,11 +45,12 @@ fn wrote(writer: u8, at: u64, of: ThingId, field: &FieldDef, value: Value) -> En
         logbook: COMPANY,
         device: id(writer),
         seq: Seq::new(at).unwrap(),
+        prev: Tip::NONE,
         stamp: Stamp::new(WallMs::new(at), 0),
         utc_offset_min: 0,
         by: "R. Ash".to_owned(),
         visit: None,
-        gained: VersionVector::new(),
+        gained: Vec::new(),
         changes: vec![change],
     }
 }
@@ -170,7 +172,7 @@ fn the_list_reads_as_people_see_it() {
         wrote(2, 22, thing, &device::NAME, text("truck 2")),
         wrote(2, 23, thing, &device::CARRIES, route(&[SITE]).value()),
     ];
-    let state = State::of(&entries);
+    let state = State::of(&entries.map(Placed::alone));
     let listed = devices(&Site::of(&state, COMPANY));
     assert_eq!(listed.len(), 1);
     assert_eq!(listed[0].name.as_deref(), Some("truck 2"));

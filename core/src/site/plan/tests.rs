@@ -485,14 +485,16 @@ fn odd_days_are_three_and_a_half_a_week() {
 
 #[test]
 fn two_versions_of_an_area_are_said_beside_the_rate() {
-    use crate::log::id::{DeviceId, Seq};
+    use crate::log::id::{ChainId, Place, Seq};
     let mut scene = lawn();
     scene.note("zone-7", "area", "1400 sqft");
     scene.note("zone-7", "area", "1300 sqft");
     let mut other = scene.entries.pop().unwrap();
     // Another device, which had seen neither.
-    other.device = DeviceId::from_bytes([9; 16]);
-    other.seq = Seq::FIRST;
+    other.place = Place {
+        chain: ChainId::from_bytes([9; 16]),
+        seq: Seq::FIRST,
+    };
     scene.entries.push(other);
     let plan = planned(&scene, &week(0.0), &HouseRules::default());
     let versions = Why::TwoVersions { field: "area" };

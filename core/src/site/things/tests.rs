@@ -3,18 +3,19 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::log::chain::Tip;
 use crate::log::entry::{Change, Entry};
 use crate::log::id::{DeviceId, Seq};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::value::HowKnown;
-use crate::log::vector::VersionVector;
+use crate::merge::replay::Placed;
 use crate::site::fields;
 use crate::site::unit::{Unit, UnitSystem};
 use crate::site::visit::{Lacks, VisitState, ZoneDone};
 
 /// A logbook that one device writes, entry by entry.
 pub(crate) struct Scene {
-    pub(crate) entries: Vec<Entry>,
+    pub(crate) entries: Vec<Placed>,
     pub(crate) logbook: LogbookId,
     visit: Option<ThingId>,
 }
@@ -38,17 +39,18 @@ impl Scene {
 
     pub(crate) fn write(&mut self, changes: Vec<Change>) {
         let nth = self.entries.len() as u64 + 1;
-        self.entries.push(Entry {
+        self.entries.push(Placed::alone(Entry {
             logbook: self.logbook,
             device: DeviceId::from_bytes([7; 16]),
             seq: Seq::new(nth).unwrap(),
+            prev: Tip::NONE,
             stamp: Stamp::new(WallMs::new(nth * 1_000), 0),
             utc_offset_min: -300,
             by: "R. Ash".to_owned(),
             visit: self.visit,
-            gained: VersionVector::new(),
+            gained: Vec::new(),
             changes,
-        });
+        }));
     }
 
     pub(crate) fn during(&mut self, visit: u8) {

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use chrono::NaiveDate;
 use serde::Serialize;
 
-use headwalk_core::log::id::DeviceId;
+use headwalk_core::log::id::{ChainId, DeviceId};
 use headwalk_core::store::{Kept, Store};
 
 use super::super::fleet::{Fleet, Met};
@@ -158,7 +158,7 @@ fn unsent(store: &Store, office: &Store, device: DeviceId) -> Result<u64, Error>
     for book in store.logbooks()? {
         let last = |store: &Store| -> Result<u64, Error> {
             let vector = store.vector(book)?;
-            Ok(vector.last(device).map_or(0, |seq| seq.get()))
+            Ok(vector.last(ChainId::of(device)).map_or(0, |seq| seq.get()))
         };
         unsent += last(store)?.saturating_sub(last(office)?);
     }

@@ -83,7 +83,7 @@ impl Story {
             }
         }
         let mut kept = store.entries(book.id)?;
-        kept.sort_by_key(|kept| (kept.stamp, kept.entry.place()));
+        kept.sort_by_key(|kept| (kept.stamp, kept.place));
         let mut lines: Vec<Line> = Vec::new();
         for kept in &kept {
             lines.extend(told_in(site, kept, &about));

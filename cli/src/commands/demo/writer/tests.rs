@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use headwalk_core::log::id::StoreId;
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::store::NewStore;
 
 use super::super::scenario::{Act, DeviceName, Scenario};
@@ -13,12 +14,12 @@ fn written(scenario: &Scenario) -> Result<(tempfile::TempDir, Store, Writer), Er
     let folder = tempfile::tempdir().unwrap();
     let new = NewStore {
         id: StoreId::from_bytes([1; 16]),
-        device: DeviceId::from_bytes([2; 16]),
+        key: DeviceKey::from_bytes([2; 32]),
     };
     let store = Store::create(&folder.path().join("all.redb"), new).unwrap();
     let mut writer = Writer::default();
     for name in DeviceName::ALL {
-        writer.devices.insert(name.word(), new.device);
+        writer.devices.insert(name.word(), store.device());
     }
     for event in &scenario.events {
         let (at, now) = (event.at, event.at);

@@ -1,0 +1,129 @@
+//! The seals of devices: kept with the entries that they cover, and given on with them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use redb::{ReadableDatabase, WriteTransaction};
+
+use super::fold::Tables;
+use super::tables::{self, HEADS, SEALS};
+use super::{Error, Store};
+use crate::log::chain::Link;
+use crate::log::codec;
+use crate::log::entry::Entry;
+use crate::log::id::{ChainId, DeviceId, LogbookId};
+use crate::log::seal::Seal;
+
+/// Seals that were checked, by logbook and device.
+pub(super) type Checked = BTreeMap<(LogbookId, DeviceId), Vec<Seal>>;
+
+/// Checks seals, and sorts them by the chains that they are about.
+pub(super) fn by_device(seals: &[Seal]) -> Result<Checked, Error> {
+    let mut checked = Checked::new();
+    for seal in seals {
+        let device = seal.device().ok_or(Error::ForgedSeal { seq: seal.seq })?;
+        let of_device = checked.entry((seal.logbook, device)).or_default();
+        of_device.push(seal.clone());
+    }
+    Ok(checked)
+}
+
+/// Whether an entry's device says of itself that its chain goes at least that far.
+pub(super) fn reach(seals: &Checked, entry: &Entry) -> bool {
+    let seals = seals.get(&(entry.logbook, entry.device));
+    seals.is_some_and(|seals| seals.iter().any(|seal| seal.seq >= entry.seq))
+}
+
+/// Keeps seals, each instead of those that reach less far on its chain; says whether any was new.
+pub(super) fn keep(
+    txn: &WriteTransaction,
+    tables: &mut Tables<'_>,
+    seals: &Checked,
+) -> Result<bool, Error> {
+    let mut table = txn.open_table(SEALS)?;
+    let mut new = false;
+    for ((logbook, device), seals) in seals {
+        for seal in seals {
+            let key = tables::seal_key(*device, seal);
+            if table.insert(&key, &tables::seal_row(seal))?.is_some() {
+                continue;
+            }
+            new = true;
+            let ends = ends(tables, *logbook, *device)?;
+            if !ends.contains(&seal.link) {
+                continue; // it reaches beyond what has come so far
+            }
+            let (from, _) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
+            table.retain_in::<&[u8; 72], _>(&from..&key, |key, row| {
+                tables::seal(key, row).is_ok_and(|(_, other)| ends.contains(&other.link))
+            })?;
+        }
+    }
+    Ok(new)
+}
+
+/// The links at the ends of a device's chains.
+fn ends(
+    tables: &mut Tables<'_>,
+    logbook: LogbookId,
+    device: DeviceId,
+) -> Result<BTreeSet<Link>, Error> {
+    let chains: Vec<_> = tables.chains(logbook)?.branches.chains_of(device).collect();
+    let mut ends = BTreeSet::new();
+    for chain in chains {
+        ends.extend(tables.head(logbook, chain)?.map(|head| head.link));
+    }
+    Ok(ends)
+}
+
+impl Store {
+    /// Returns the seals of the devices whose entries these are; this store's own device seals its
+    /// chains as they stand.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn seals(&self, batch: &[Vec<u8>]) -> Result<Vec<Seal>, Error> {
+        let writers: BTreeSet<_> = batch
+            .iter()
+            .map(|raw| codec::peek(raw))
+            .collect::<Result<_, _>>()?;
+        let txn = self.db.begin_read()?;
+        let (kept, heads) = (txn.open_table(SEALS)?, txn.open_table(HEADS)?);
+        let writer = self.writer();
+        let mut seals = Vec::new();
+        for (logbook, device) in writers {
+            if device == writer.device() && !writer.in_use_elsewhere {
+                let key = tables::chain_key(logbook, ChainId::of(device));
+                if let Some(row) = heads.get(&key)? {
+                    let head = tables::head_parts(row.value())?;
+                    seals.push(writer.key().seal(logbook, head.seq, head.link));
+                }
+                continue;
+            }
+            let (from, to) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
+            for row in kept.range::<&[u8; 72]>(&from..=&to)? {
+                let (key, row) = row?;
+                seals.push(tables::seal(key.value(), row.value())?.1);
+            }
+        }
+        Ok(seals)
+    }
+
+    /// Seals every chain of the store's own device, before its key is given up.
+    pub(super) fn seal_own(
+        &self,
+        txn: &WriteTransaction,
+        tables: &mut Tables<'_>,
+    ) -> Result<(), Error> {
+        let writer = self.writer();
+        let chain = ChainId::of(writer.device());
+        let mut seals = Checked::new();
+        for logbook in tables.logbooks()? {
+            if let Some(head) = tables.head(logbook, chain)? {
+                let seal = writer.key().seal(logbook, head.seq, head.link);
+                seals.insert((logbook, writer.device()), vec![seal]);
+            }
+        }
+        keep(txn, tables, &seals)?;
+        Ok(())
+    }
+}
