@@ -1,6 +1,7 @@
 //! What the company's logbook says counts at the hub: roles, routes and revocation.
 
 use headwalk_core::exchange::message::Refusal;
+use headwalk_core::log::id::ChainId;
 use headwalk_core::site::company::{self, Route};
 use headwalk_core::site::fields::{FieldDef, any, device};
 use headwalk_core::site::kind::ThingKind;

@@ -10,7 +10,7 @@ use crate::log::id::{FieldNumber, ThingId};
 use crate::log::seal::DeviceKey;
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
-use crate::store::{NewStore, Store};
+use crate::store::{self, NewStore, Store};
 
 const NOW: WallMs = WallMs::new(1_000_000);
 
@@ -31,20 +31,23 @@ fn logbook(number: u8) -> LogbookId {
 }
 
 fn write(store: &Store, book: u8, field: u16, words: &str) {
+    store.record(&[draft(book, field, words)], NOW).unwrap();
+}
+
+fn draft(book: u8, field: u16, words: &str) -> Draft {
     let change = Change::Set {
         thing: ThingId::from_bytes([7; 16]),
         field: FieldNumber(field),
         value: Value::text(words),
         how: HowKnown::Unstated,
     };
-    let draft = Draft {
+    Draft {
         logbook: logbook(book),
         by: "R. Ash".to_owned(),
         utc_offset_min: 0,
         visit: None,
         changes: vec![change],
-    };
-    store.record(&[draft], NOW).unwrap();
+    }
 }
 
 /// Carries parcels as bytes, as a wire would.
@@ -310,6 +313,40 @@ fn an_entry_that_its_device_does_not_vouch_for_is_refused_and_the_hub_says_whose
     let refused = summary.logbooks[&logbook(5)].refused.clone();
     assert_eq!(refused, Some(Refusal::Unsealed(phone.device())));
     assert_eq!(hub.logbooks().unwrap(), []);
+}
+
+#[test]
+fn of_a_store_that_dropped_a_logbook_what_stays_is_whole_and_what_went_comes_back() {
+    let (mut tablet, hub) = (store(1), store(2));
+    let (stays, goes) = (6, 5);
+    for field in 0..3 {
+        write(&tablet, stays, field, "on the tablet");
+        write(&tablet, goes, field, "on the tablet");
+        write(&hub, goes, 10 + field, "at the office");
+    }
+    assert!(exchange(&tablet, &hub, Some(hub.id())).unwrap().equal);
+    let gone = tablet.heads(logbook(goes)).unwrap();
+    let kept = tablet.state(logbook(stays)).unwrap();
+    assert_eq!(tablet.drop_logbook(logbook(goes)).unwrap(), 6);
+    assert_eq!(tablet.logbooks().unwrap(), [logbook(stays)]);
+    assert_eq!(tablet.state(logbook(stays)).unwrap(), kept);
+    assert_eq!(tablet.verify().unwrap().faults, []);
+    assert_eq!(tablet.drop_logbook(logbook(goes)).unwrap(), 0);
+    // Its next number there is taken, so it writes nothing there until it has the site again.
+    let refused = tablet.record(&[draft(goes, 4, "too early")], NOW);
+    assert!(
+        matches!(refused, Err(store::Error::Dropped(_))),
+        "{refused:?}"
+    );
+    // Arrival numbers are given again: what is recorded now must not count as acknowledged.
+    write(&tablet, stays, 9, "after the drop");
+    assert!(exchange(&tablet, &hub, Some(hub.id())).unwrap().equal);
+    assert_same(&tablet, &hub);
+    assert_eq!(tablet.heads(logbook(goes)).unwrap(), gone);
+    assert!(!tablet.id_is_in_use_elsewhere());
+    write(&tablet, goes, 5, "and on");
+    assert!(exchange(&tablet, &hub, Some(hub.id())).unwrap().equal);
+    assert_eq!(hub.branched(logbook(goes)).unwrap(), []);
 }
 
 #[test]
