@@ -4,6 +4,7 @@
 #![cfg(target_os = "linux")]
 
 use super::*;
+use headwalk_core::log::id::ChainId;
 
 #[test]
 fn a_hub_whose_disk_is_full_ends_and_keeps_what_it_acknowledged() {
@@ -49,7 +50,10 @@ fn a_hub_whose_disk_is_full_ends_and_keeps_what_it_acknowledged() {
     let mut kept = Store::open(&data.join(LOG_FILE)).unwrap();
     assert_eq!(kept.verify().unwrap().faults, []);
     let device = tablet.store.device();
-    let last = kept.vector(super::killed::LOGBOOK).unwrap().last(device);
+    let last = kept
+        .vector(super::killed::LOGBOOK)
+        .unwrap()
+        .last(ChainId::of(device));
     assert!(
         last.unwrap().get() >= acknowledged,
         "{last:?} of {acknowledged}"

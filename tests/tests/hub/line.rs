@@ -9,7 +9,7 @@ use std::thread;
 use std::time::Duration;
 
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{FieldNumber, LogbookId, ThingId};
+use headwalk_core::log::id::{ChainId, FieldNumber, LogbookId, ThingId};
 use headwalk_core::log::value::{HowKnown, Value};
 
 use super::*;
@@ -164,7 +164,7 @@ fn what_was_acknowledged_before_a_cut_is_not_sent_again() {
         assert_eq!(
             log.vector(LOGBOOK)
                 .unwrap()
-                .last(store.device())
+                .last(ChainId::of(store.device()))
                 .unwrap()
                 .get(),
             20_000

@@ -9,7 +9,8 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, ThingId};
+use headwalk_core::log::id::{FieldNumber, LogbookId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::site::company::{self, Role, Route};
 use headwalk_core::site::fields::{any, device};
@@ -44,9 +45,11 @@ fn site(number: u16) -> LogbookId {
 fn store(folder: &Path, number: u16) -> Store {
     let mut id = [3; 16];
     id[..2].copy_from_slice(&number.to_be_bytes());
+    let mut secret = [3; 32];
+    secret[..2].copy_from_slice(&number.to_be_bytes());
     let new = NewStore {
         id: StoreId::from_bytes(id),
-        device: DeviceId::from_bytes(id),
+        key: DeviceKey::from_bytes(secret),
     };
     Store::create(&folder.join(format!("{number}.redb")), new).unwrap()
 }
