@@ -18,7 +18,7 @@ pub(crate) async fn exchange(
     request: Request,
 ) -> Result<Response, Refused> {
     let Admitted { token, body } = shared.admit(request, Hub::holder).await?;
-    let _place = shared.parcel_place().await;
+    let _place = shared.parcel_place().await?;
     let parcel = read_body(body, MAX_PARCEL_BYTES).await?;
     let answer = shared
         .blocking(move |hub| hub.exchange(&token, &parcel))

@@ -75,6 +75,9 @@ pub enum Refused {
     /// Too many requests from one caller.
     #[error("too many requests from here in a short time")]
     TooFast(Duration),
+    /// More parcels at once than the hub answers.
+    #[error("the hub has as much to do as it can at this moment")]
+    TooBusy(Duration),
     /// Nothing is at that address.
     #[error("there is nothing at that address of the hub")]
     NoSuchPage,
@@ -189,6 +192,11 @@ impl Refused {
                 "too-fast",
                 "wait as long as Retry-After says.",
             ),
+            Self::TooBusy(_) => (
+                S::TOO_MANY_REQUESTS,
+                "too-busy",
+                "wait as long as Retry-After says; what was acknowledged before is kept.",
+            ),
             Self::NoSuchPage => (
                 S::NOT_FOUND,
                 "no-such-page",
@@ -214,7 +222,9 @@ impl Refused {
 
     fn retry_after(&self) -> Option<u64> {
         match self {
-            Self::TooFast(wait) => Some(wait.as_millis().div_ceil(1_000).max(1) as u64),
+            Self::TooFast(wait) | Self::TooBusy(wait) => {
+                Some(wait.as_millis().div_ceil(1_000).max(1) as u64)
+            }
             _ => None,
         }
     }

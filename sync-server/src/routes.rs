@@ -29,6 +29,8 @@ use crate::{enrol, exchange_http};
 
 /// How many parcels are read and answered at once; the others queue.
 const PARCELS_AT_ONCE: usize = 64;
+/// When to come again where all places were taken.
+const COME_AGAIN: Duration = Duration::from_secs(2);
 /// How often one device may ask.
 const DEVICE_PACE: Pace = Pace {
     at_once: 100,
@@ -208,10 +210,14 @@ impl Shared {
         turn.map_err(Refused::TooFast)
     }
 
-    /// Waits for one of the places at which parcels are read and answered.
-    pub(crate) async fn parcel_place(&self) -> tokio::sync::SemaphorePermit<'_> {
-        let place = self.0.parcels.acquire().await;
-        place.expect("the places are never closed")
+    /// Waits for one of the places at which parcels are read and answered, but not so long that the
+    /// request's own time runs out in a queue: whoever finds none is told when to come again.
+    pub(crate) async fn parcel_place(&self) -> Result<tokio::sync::SemaphorePermit<'_>, Refused> {
+        let wait = self.0.request_time / 3;
+        match tokio::time::timeout(wait, self.0.parcels.acquire()).await {
+            Ok(place) => Ok(place.expect("the places are never closed")),
+            Err(_) => Err(Refused::TooBusy(COME_AGAIN)),
+        }
     }
 }
 

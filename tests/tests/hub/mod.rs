@@ -16,6 +16,7 @@ use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::Mutex;
+use std::time::Duration;
 
 use headwalk_core::exchange::message::Parcel;
 use headwalk_core::exchange::session::{Caller, Next, Summary};
@@ -108,17 +109,25 @@ impl Hub {
         self.child.lock().unwrap().stdin.take()
     }
 
-    /// Posts a body; an error is the hub's being gone.
+    /// Posts a body, and again where the hub says that it has too much to do at this moment; an
+    /// error is the hub's being gone.
     fn post(&self, path: &str, token: Option<&str>, body: &[u8]) -> Result<Vec<u8>, ureq::Error> {
-        let mut request = self.agent.post(format!("{}{path}", self.address));
-        if let Some(token) = token {
-            request = request.header("authorization", format!("Bearer {token}"));
+        loop {
+            let mut request = self.agent.post(format!("{}{path}", self.address));
+            if let Some(token) = token {
+                request = request.header("authorization", format!("Bearer {token}"));
+            }
+            let mut response = request.send(body)?;
+            let bytes = response.body_mut().read_to_vec()?;
+            if response.status() == 429 {
+                let wait = response.headers()["retry-after"].to_str().unwrap();
+                std::thread::sleep(Duration::from_secs(wait.parse().unwrap()));
+                continue;
+            }
+            let words = String::from_utf8_lossy(&bytes);
+            assert_eq!(response.status(), 200, "{path}: {words}");
+            return Ok(bytes);
         }
-        let mut response = request.send(body)?;
-        let bytes = response.body_mut().read_to_vec()?;
-        let words = String::from_utf8_lossy(&bytes);
-        assert_eq!(response.status(), 200, "{path}: {words}");
-        Ok(bytes)
     }
 
     fn post_json(&self, path: &str, token: Option<&str>, body: &Json) -> Json {
