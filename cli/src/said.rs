@@ -56,7 +56,10 @@ impl What {
                 value,
                 how,
             } => Some((Self::Seen(*what), *thing, value, *how)),
-            Change::Receipt { .. } | Change::Unknown { .. } => None,
+            Change::Receipt { .. }
+            | Change::HoldBack { .. }
+            | Change::Admit { .. }
+            | Change::Unknown { .. } => None,
         }
     }
 

@@ -2,7 +2,8 @@
 //!
 //! Parcels are lost, doubled, cut, late; phones and hubs lose power before and after a commit;
 //! phones are copied and go on beside their copies, old copies of phones and hubs are put back,
-//! phones meet in the truck, clocks are wrong and jump, routes change. In the end everyone meets:
+//! phones meet in the truck, clocks are wrong and jump, routes change, access is taken back and
+//! colleagues carry what the hub turned away. In the end everyone meets:
 //! all must hold the same entries and say the same, nothing that was acknowledged may be missing or
 //! there twice, every chain must be sealed by its device, and the fields that stand in two versions
 //! must be those that a plain model, which knows no vectors, says.
@@ -23,7 +24,7 @@ use headwalk_core::exchange::Error;
 use headwalk_core::exchange::message::Parcel;
 use headwalk_core::exchange::session::{Answering, Caller, Next, Summary, answer};
 use headwalk_core::log::entry::{Change, Draft, Entry};
-use headwalk_core::log::id::{FieldNumber, LogbookId, StoreId, ThingId};
+use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, StoreId, ThingId};
 use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{HowKnown, Value};
@@ -45,6 +46,10 @@ struct Node {
     store: Option<Store>,
     clock_off_ms: i64,
     copies: Vec<Vec<u8>>,
+    /// Which phone it is, or is a copy of.
+    whose: u64,
+    /// Whether the hubs turn it away.
+    revoked: bool,
     // Chance for the keys of the devices that write here, as many as are needed.
     keys: Chance,
     route: BTreeSet<LogbookId>,
@@ -55,6 +60,8 @@ struct Written {
     logbook: LogbookId,
     field: u64,
     seen: BTreeSet<u64>,
+    /// Which phone wrote it.
+    whose: u64,
     /// Whether it was acknowledged, and its only copy has not been thrown away since.
     must_be_there: bool,
 }
@@ -62,11 +69,17 @@ struct Written {
 struct World {
     chance: Chance,
     now_ms: u64,
-    ids: u64,
+    given: u64,
     hubs: Vec<Node>,
     phones: Vec<Node>,
     written: BTreeMap<u64, Written>,
     late: Vec<(usize, usize, Vec<u8>)>,
+    /// Every id that a phone or a copy of it ever had.
+    ids: BTreeMap<u64, BTreeSet<DeviceId>>,
+    /// The ids of phones whose access was taken back.
+    gone: BTreeSet<DeviceId>,
+    /// For each of those phones, the writes that the hubs held by then.
+    had: BTreeMap<u64, BTreeSet<u64>>,
     tally: Tally,
 }
 
@@ -80,7 +93,8 @@ struct Tally {
     copied: u64,
     branches: u64,
     new_ids: u64,
-    receipts: u64,
+    revoked: u64,
+    held_back: u64,
     two_versions: u64,
 }
 
@@ -93,7 +107,8 @@ impl Tally {
         self.copied += other.copied;
         self.branches += other.branches;
         self.new_ids += other.new_ids;
-        self.receipts += other.receipts;
+        self.revoked += other.revoked;
+        self.held_back += other.held_back;
         self.two_versions += other.two_versions;
     }
 }
@@ -103,11 +118,14 @@ impl World {
         let mut world = Self {
             chance: Chance::seeded(seed + 1),
             now_ms: 400 * DAY_MS,
-            ids: 0,
+            given: 0,
             hubs: Vec::new(),
             phones: Vec::new(),
             written: BTreeMap::new(),
             late: Vec::new(),
+            ids: BTreeMap::new(),
+            gone: BTreeSet::new(),
+            had: BTreeMap::new(),
             tally: Tally::default(),
         };
         let (hubs, phones) = (1 + world.chance.next(2), 2 + world.chance.next(5));
@@ -124,9 +142,9 @@ impl World {
     }
 
     fn id(&mut self) -> [u8; 16] {
-        self.ids += 1;
+        self.given += 1;
         let mut id = [0; 16];
-        id[..8].copy_from_slice(&self.ids.to_be_bytes());
+        id[..8].copy_from_slice(&self.given.to_be_bytes());
         // Ids must not sort by age, or a lost tie-break would go unseen.
         id[0] = self.chance.next(256) as u8;
         id
@@ -139,6 +157,9 @@ impl World {
             id: StoreId::from_bytes(self.id()),
             key: key(&mut keys),
         };
+        let whose = self.given;
+        let ids = self.ids.entry(whose).or_default();
+        ids.insert(new.key.device());
         let store = Store::on_backend(disk.clone(), new).expect("a new disk");
         let route = (0..LOGBOOKS).map(logbook).collect();
         Node {
@@ -146,6 +167,8 @@ impl World {
             store: Some(store),
             clock_off_ms: 0,
             copies: Vec::new(),
+            whose,
+            revoked: false,
             keys,
             route,
         }
@@ -172,6 +195,7 @@ impl World {
             29 => self.lose_power_exchanging(phone, hub, Side::Phone),
             30 => self.lose_power_exchanging(phone, hub, Side::Hub),
             31 => self.copy(phone),
+            39 if self.chance.next(3) == 0 => self.revoke(phone),
             32 => self.put_phone_back(phone),
             33 => self.phones_meet(phone),
             34 => self.phones[phone].clock_off_ms = self.clock_error(),
@@ -193,8 +217,15 @@ impl World {
         let store = node.store.as_ref().expect("it is open");
         if store.id_is_in_use_elsewhere() {
             self.tally.new_ids += 1;
+            let key = key(&mut node.keys);
+            let device = key.device();
             // Where the power goes meanwhile, the next try finds the store as it was.
-            drop(store.write_as(key(&mut node.keys)));
+            drop(store.write_as(key));
+            let ids = self.ids.entry(node.whose).or_default();
+            ids.insert(device);
+            if node.revoked {
+                self.gone.insert(device);
+            }
         }
     }
 
@@ -220,6 +251,7 @@ impl World {
                 logbook: book,
                 field,
                 seen,
+                whose: self.phones[phone].whose,
                 must_be_there,
             },
         );
@@ -280,10 +312,43 @@ impl World {
 
     fn answered(&mut self, phone: usize, hub: usize, there: &[u8]) -> Result<Vec<u8>, Error> {
         let parcel = Parcel::from_bytes(there)?;
+        if self.phones[phone].revoked {
+            return Err(Error::Garbled("the hub turns this phone away"));
+        }
         self.renew(Side::Hub, hub);
-        let answering = Answering::as_hub().on_route(self.phones[phone].route.clone());
+        let answering = self.answering(Some(phone));
         let hub = self.hubs[hub].store.as_ref().expect("a hub is open");
         Ok(answer(hub, &parcel, &answering, WallMs::new(self.now_ms))?.to_bytes())
+    }
+
+    /// How hubs answer now.
+    fn answering(&self, phone: Option<usize>) -> Answering {
+        let as_hub = Answering::as_hub().holding_back(self.gone.clone());
+        match phone {
+            Some(phone) => as_hub.on_route(self.phones[phone].route.clone()),
+            None => as_hub,
+        }
+    }
+
+    /// Takes a phone's access back, with every copy of it and every id that it had: who has its
+    /// token is turned away.
+    fn revoke(&mut self, phone: usize) {
+        let whose = self.phones[phone].whose;
+        if !self
+            .phones
+            .iter()
+            .any(|other| !other.revoked && other.whose != whose)
+        {
+            return; // somebody must be left to carry
+        }
+        self.tally.revoked += 1;
+        for other in self.phones.iter_mut().filter(|other| other.whose == whose) {
+            other.revoked = true;
+        }
+        self.gone.extend(self.ids[&whose].iter().copied());
+        let stores = self.hubs.iter().filter_map(|hub| hub.store.as_ref());
+        let had: BTreeSet<u64> = stores.flat_map(all_uids).collect();
+        self.had.entry(whose).or_insert(had);
     }
 
     fn hubs_meet(&mut self) {
@@ -400,7 +465,9 @@ impl World {
         let image = self.image(Side::Phone, phone);
         let mut node = self.node();
         node.clock_off_ms = self.clock_error();
-        node.route = self.phones[phone].route.clone();
+        let original = &self.phones[phone];
+        node.route = original.route.clone();
+        (node.whose, node.revoked) = (original.whose, original.revoked);
         node.store = None;
         self.phones.push(node);
         self.start(Side::Phone, self.phones.len() - 1, image);
@@ -432,11 +499,26 @@ impl World {
         for phone in &mut self.phones {
             phone.route = everything.clone();
         }
+        let carrier = self.phones.iter().position(|phone| !phone.revoked);
+        let carrier = carrier.expect("one phone is never turned away");
         for _ in 0..12 {
             let mut quiet = true;
             for phone in 0..self.phones.len() {
                 for hub in 0..self.hubs.len() {
-                    quiet &= self.meet_for_good(phone, hub)?;
+                    if !self.phones[phone].revoked {
+                        quiet &= self.meet_for_good(phone, hub)?;
+                    }
+                }
+                if self.phones[phone].revoked {
+                    // Nobody but a colleague takes its entries along.
+                    let now = self.now_at(phone);
+                    let one = self.phones[phone].store.as_ref().expect("a phone is open");
+                    let other = self.phones[carrier]
+                        .store
+                        .as_ref()
+                        .expect("a phone is open");
+                    let summary = meet(one, other, now).map_err(|error| error.to_string())?;
+                    quiet &= summary.equal && summary.logbooks.is_empty();
                 }
             }
             if self.hubs.len() > 1 {
@@ -456,13 +538,14 @@ impl World {
     /// One whole call; whether nothing moved and both hold the same.
     fn meet_for_good(&mut self, phone: usize, hub: usize) -> Result<bool, String> {
         self.renew(Side::Hub, hub);
+        let answering = self.answering(None);
         let (now, hub_now) = (self.now_at(phone), WallMs::new(self.now_ms));
         let said = |error: Error| format!("phone {phone}, hub {hub}: {error}");
         let store = self.phones[phone].store.as_ref().expect("a phone is open");
         let hub = self.hubs[hub].store.as_ref().expect("a hub is open");
         let (mut caller, mut parcel) = Caller::begin(store, Some(hub.id()), now).map_err(said)?;
         let summary = loop {
-            let back = answer(hub, &parcel, &Answering::as_hub(), hub_now).map_err(said)?;
+            let back = answer(hub, &parcel, &answering, hub_now).map_err(said)?;
             match caller.receive(store, &back, now).map_err(said)? {
                 Next::Send(next) => parcel = next,
                 Next::Done(summary) => break summary,
@@ -505,7 +588,26 @@ impl World {
                     .map_or(0, |branched| branched.len() as u64)
             })
             .sum::<u64>();
-        let (two_versions, wrong) = self.compare_with_model(hub, &there);
+        let held_back = held_back(hub);
+        self.tally.held_back += held_back.len() as u64;
+        for (uid, written) in self
+            .written
+            .iter()
+            .filter(|(uid, _)| there.contains_key(uid))
+        {
+            let came_late = self.had.get(&written.whose).map(|had| !had.contains(uid));
+            if came_late == Some(true) && !held_back.contains(uid) {
+                return Err(format!(
+                    "write {uid} counts, and came when access was taken back"
+                ));
+            }
+            if came_late.is_none() && held_back.contains(uid) {
+                return Err(format!(
+                    "write {uid} does not count, and its phone may write"
+                ));
+            }
+        }
+        let (two_versions, wrong) = self.compare_with_model(hub, &there, &held_back);
         self.tally.two_versions += two_versions;
         if let Some(wrong) = wrong {
             return Err(wrong);
@@ -533,6 +635,7 @@ impl World {
         &self,
         hub: &Store,
         there: &BTreeMap<u64, usize>,
+        held_back: &BTreeSet<u64>,
     ) -> (u64, Option<String>) {
         let mut two_versions = 0;
         for book in (0..LOGBOOKS).map(logbook) {
@@ -542,7 +645,8 @@ impl World {
                     .written
                     .iter()
                     .filter(|(uid, w)| {
-                        w.logbook == book && w.field == field && there.contains_key(uid)
+                        let counts = there.contains_key(uid) && !held_back.contains(uid);
+                        w.logbook == book && w.field == field && counts
                     })
                     .collect();
                 let seen: BTreeSet<_> = of_field.iter().flat_map(|(_, w)| &w.seen).collect();
@@ -637,6 +741,32 @@ fn all_uids(store: &Store) -> BTreeSet<u64> {
     (0..LOGBOOKS)
         .flat_map(|number| uids(store, logbook(number)))
         .collect()
+}
+
+/// The writes that a hub holds back, by what it says in plain words in the log.
+fn held_back(store: &Store) -> BTreeSet<u64> {
+    let mut held_back = BTreeSet::new();
+    for number in 0..LOGBOOKS {
+        let kept = store.entries(logbook(number)).expect("the store reads");
+        let places: Vec<_> = kept.iter().map(|kept| kept.place).collect();
+        let marks = store
+            .marks(logbook(number), &places)
+            .expect("the store reads");
+        let words: BTreeSet<_> = kept
+            .iter()
+            .flat_map(|kept| &kept.entry.changes)
+            .filter_map(|change| match change {
+                Change::HoldBack { of } => Some(*of),
+                _ => None,
+            })
+            .collect();
+        for (kept, mark) in kept.iter().zip(marks) {
+            if words.contains(&mark) {
+                held_back.extend(uids_of(&kept.entry));
+            }
+        }
+    }
+    held_back
 }
 
 fn counted(store: &Store) -> BTreeMap<u64, usize> {

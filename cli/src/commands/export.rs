@@ -93,6 +93,14 @@ enum ChangeJson {
         /// The entry whose clock was wrong: its device and number, and the moment that counts.
         receipt: (String, u64, String),
     },
+    HeldBack {
+        /// The entry that does not count: its device and number.
+        held_back: (String, u64),
+    },
+    Admitted {
+        /// The entry that counts after all: its device and number.
+        admitted: (String, u64),
+    },
     Unknown {
         unknown: u8,
     },
@@ -200,6 +208,12 @@ impl ChangeJson {
                 let receipt = (device, seq, told::rfc3339(stamp.wall(), 0));
                 Self::Receipt { receipt }
             }
+            Change::HoldBack { of } => Self::HeldBack {
+                held_back: (of.device.to_string(), of.seq.get()),
+            },
+            Change::Admit { of } => Self::Admitted {
+                admitted: (of.device.to_string(), of.seq.get()),
+            },
             Change::Unknown { kind, .. } => Self::Unknown { unknown: *kind },
             Change::Set { .. } | Change::Observe { .. } => {
                 unreachable!("what is said of a thing is told above")

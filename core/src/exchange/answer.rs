@@ -3,12 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::message::{Batch, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
-use super::parts::Rules;
 use super::{Error, Shelf, parts};
 use crate::log::codec;
 use crate::log::id::{DeviceId, LogbookId};
 use crate::log::stamp::WallMs;
-use crate::store::{Bookmark, Clocks, Sealing};
+use crate::store::{Bookmark, Clocks, Sealing, Taking};
 
 /// How a store answers one caller.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,6 +18,8 @@ pub struct Answering {
     writes: Writes,
     /// Ids that the caller's device had before.
     earlier: BTreeSet<DeviceId>,
+    /// Devices whose access was taken back.
+    held_back: BTreeSet<DeviceId>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,6 +50,7 @@ impl Answering {
             route: Route::Everything,
             writes: Writes::Taken,
             earlier: BTreeSet::new(),
+            held_back: BTreeSet::new(),
         }
     }
 
@@ -60,6 +62,7 @@ impl Answering {
             route: Route::Everything,
             writes: Writes::Taken,
             earlier: BTreeSet::new(),
+            held_back: BTreeSet::new(),
         }
     }
 
@@ -74,6 +77,11 @@ impl Answering {
     /// Knows the caller's device under these ids, too: those that it had before it took a new one.
     pub fn known_as(self, earlier: BTreeSet<DeviceId>) -> Self {
         Self { earlier, ..self }
+    }
+
+    /// Holds back the entries of these devices, whoever brings them: their access was taken back.
+    pub fn holding_back(self, held_back: BTreeSet<DeviceId>) -> Self {
+        Self { held_back, ..self }
     }
 
     /// Takes no entries from this caller.
@@ -143,9 +151,10 @@ pub fn answer(
         shelf,
         parcel,
         answering,
-        rules: Rules {
+        taking: Taking {
             clocks,
             sealing: answering.sealing,
+            held_back: answering.held_back.clone(),
         },
         now,
     };
@@ -170,7 +179,7 @@ struct Answerer<'a, S> {
     shelf: &'a S,
     parcel: &'a Parcel,
     answering: &'a Answering,
-    rules: Rules,
+    taking: Taking,
     now: WallMs,
 }
 
@@ -192,7 +201,7 @@ impl<S: Shelf> Answerer<'_, S> {
             }
         }
         if !batch.entries.is_empty()
-            && parts::append(self.shelf, batch, self.now, self.rules)?.is_err()
+            && parts::append(self.shelf, batch, self.now, &self.taking)?.is_err()
         {
             return Ok(Says::Compare);
         }
@@ -222,7 +231,7 @@ impl<S: Shelf> Answerer<'_, S> {
             let refusal = if part.batch.entries.is_empty() {
                 None
             } else if self.takes(part.logbook)? {
-                parts::take(self.shelf, part, self.now, self.rules)?
+                parts::take(self.shelf, part, self.now, &self.taking)?
             } else {
                 Some(Refusal::NotAllowed)
             };

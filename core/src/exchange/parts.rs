@@ -9,14 +9,7 @@ use crate::log::codec;
 use crate::log::id::{DeviceId, LogbookId, Seq};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{self, Clocks, Head, Sealing};
-
-/// How entries are taken in.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Rules {
-    pub(super) clocks: Clocks,
-    pub(super) sealing: Sealing,
-}
+use crate::store::{self, Head, Taking};
 
 /// Says who speaks.
 pub(super) fn sender(shelf: &impl Shelf, now: WallMs) -> Sender {
@@ -50,10 +43,9 @@ pub(super) fn append(
     shelf: &impl Shelf,
     batch: &Batch,
     now: WallMs,
-    rules: Rules,
+    taking: &Taking,
 ) -> Result<Result<(), Unfit>, Error> {
-    let Rules { clocks, sealing } = rules;
-    match shelf.append_sealed(&batch.entries, &batch.seals, sealing, now, clocks) {
+    match shelf.append_sealed(&batch.entries, &batch.seals, taking, now) {
         Ok(_) => Ok(Ok(())),
         Err(store::Error::Gap { .. } | store::Error::MissingCause { .. }) => Ok(Err(Unfit::Early)),
         Err(store::Error::Codec(error)) => {
@@ -206,7 +198,7 @@ pub(super) fn take(
     shelf: &impl Shelf,
     part: &Part,
     now: WallMs,
-    rules: Rules,
+    taking: &Taking,
 ) -> Result<Option<Refusal>, Error> {
     if part.batch.entries.is_empty() {
         return Ok(None);
@@ -221,7 +213,7 @@ pub(super) fn take(
             Err(error) => return Ok(Some(Refusal::Unreadable(error.to_string()))),
         }
     }
-    Ok(match append(shelf, &part.batch, now, rules)? {
+    Ok(match append(shelf, &part.batch, now, taking)? {
         Ok(()) | Err(Unfit::Early) => None,
         Err(Unfit::For(refusal)) => Some(refusal),
     })

@@ -8,13 +8,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::message::{Batch, End, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
-use super::parts::Rules;
 use super::{Error, Shelf, parts};
 use crate::log::chain::{Held, Mark};
 use crate::log::codec;
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
 use crate::log::stamp::WallMs;
-use crate::store::{Bookmark, Clocks, Met, Sealing};
+use crate::store::{Bookmark, Clocks, Met, Taking};
 
 pub use super::answer::{Answering, answer};
 
@@ -86,11 +85,8 @@ struct Sent {
     entries: BTreeMap<LogbookId, u64>,
 }
 
-/// How a caller takes entries in: it judges nobody's clock, and takes what it is given.
-const RULES: Rules = Rules {
-    clocks: Clocks::TakenAsTold,
-    sealing: Sealing::Welcome,
-};
+/// A caller judges nobody's clock, and takes what it is given.
+static TAKING: Taking = Taking::everything(Clocks::TakenAsTold);
 
 impl Caller {
     /// Begins an exchange with the store `peer`, if it is known which one will answer; returns the
@@ -203,7 +199,7 @@ impl Caller {
         if !taken.batch.entries.is_empty() {
             let came = by_logbook(&taken.batch.entries)?;
             let before = Holding::of(shelf, came.keys())?;
-            if parts::append(shelf, taken.batch, now, RULES)?.is_err() {
+            if parts::append(shelf, taken.batch, now, &TAKING)?.is_err() {
                 return self.compare(shelf, now);
             }
             self.count_received(shelf, &before)?;
@@ -330,7 +326,7 @@ impl Caller {
             unreachable!("news are not compared");
         };
         let logbook = part.logbook;
-        let taken = parts::take(shelf, part, now, RULES)?;
+        let taken = parts::take(shelf, part, now, &TAKING)?;
         let heads = shelf.heads(logbook)?;
         let ours = parts::ends(shelf, logbook, &heads, &BTreeSet::new())?;
         let before = theirs.insert(logbook, part.ends.clone());

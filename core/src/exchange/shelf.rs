@@ -7,7 +7,7 @@ use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
 use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{Appended, Bookmark, Clocks, Error, Head, Met, News, Sealing, Store};
+use crate::store::{Appended, Bookmark, Error, Head, Met, News, Store, Taking};
 
 /// Asks of a logbook and a device whether its entry is wanted.
 pub type Wanted<'a> = &'a dyn Fn(LogbookId, DeviceId) -> bool;
@@ -50,7 +50,7 @@ shelf! {
     fn last_bookmark(&self) -> Result<Bookmark, Error>;
     fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error>;
     fn append_sealed(
-        &self, batch: &[Vec<u8>], seals: &[Seal], sealing: Sealing, now: WallMs, clocks: Clocks
+        &self, batch: &[Vec<u8>], seals: &[Seal], taking: &Taking, now: WallMs
     ) -> Result<Appended, Error>;
     fn met(&self, peer: StoreId) -> Result<Option<Met>, Error>;
     fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), Error>;

@@ -219,6 +219,8 @@ pub(super) const SET: u8 = 1;
 /// The kind of an observation.
 pub(super) const OBSERVE: u8 = 2;
 const RECEIPT: u8 = 3;
+const HOLD_BACK: u8 = 4;
+const ADMIT: u8 = 5;
 
 /// A mark's shape: device, number, tip.
 type MarkParts = ([u8; 16], u64, [u8; 8]);
@@ -254,6 +256,8 @@ pub(super) fn change_frame(change: &Change) -> (u8, Vec<u8>) {
             how,
         } => (OBSERVE, about(*thing, what.0, *how, value)),
         Change::Receipt { of, stamp } => (RECEIPT, packed(&(mark_parts(of), stamp.bits()))),
+        Change::HoldBack { of } => (HOLD_BACK, packed(&mark_parts(of))),
+        Change::Admit { of } => (ADMIT, packed(&mark_parts(of))),
         Change::Unknown { kind, body } => (*kind, body.clone()),
     }
 }
@@ -300,6 +304,12 @@ pub(super) fn frame_change(kind: u8, body: &[u8]) -> Result<Change, CodecError> 
                 stamp: Stamp::from_bits(stamp),
             }
         }
+        HOLD_BACK => Change::HoldBack {
+            of: parts_mark(whole(body)?)?,
+        },
+        ADMIT => Change::Admit {
+            of: parts_mark(whole(body)?)?,
+        },
         kind => Change::Unknown {
             kind,
             body: body.to_vec(),

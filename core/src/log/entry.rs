@@ -65,6 +65,17 @@ pub enum Change {
         /// The stamp that orders it.
         stamp: Stamp,
     },
+    /// A hub's word that an entry does not count: it came after its device's access had been taken
+    /// back. Every store holds it, and shows that it is held back.
+    HoldBack {
+        /// Which entry of this logbook.
+        of: Mark,
+    },
+    /// A dispatcher's word that an entry that was held back counts after all. Final.
+    Admit {
+        /// Which entry of this logbook.
+        of: Mark,
+    },
     /// A kind of change that this version does not know, kept as it came.
     Unknown {
         /// The kind's number.
@@ -79,7 +90,18 @@ impl Change {
     pub fn thing(&self) -> Option<ThingId> {
         match self {
             Self::Set { thing, .. } | Self::Observe { thing, .. } => Some(*thing),
-            Self::Receipt { .. } | Self::Unknown { .. } => None,
+            Self::Receipt { .. }
+            | Self::HoldBack { .. }
+            | Self::Admit { .. }
+            | Self::Unknown { .. } => None,
+        }
+    }
+
+    /// Returns the entry that the change is about, if it is about one.
+    pub const fn of(&self) -> Option<Mark> {
+        match self {
+            Self::Receipt { of, .. } | Self::HoldBack { of } | Self::Admit { of } => Some(*of),
+            Self::Set { .. } | Self::Observe { .. } | Self::Unknown { .. } => None,
         }
     }
 }

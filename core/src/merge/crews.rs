@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use proptest::prelude::*;
 
-use super::replay::Placed;
+use super::replay::{Placed, Verdict};
 use crate::log::chain::{Mark, Tip, branch_id};
 use crate::log::codec;
 use crate::log::entry::{Change, Entry};
@@ -31,6 +31,8 @@ pub(crate) enum Step {
     Observe { crew: u8, value: i64, wall: u64 },
     /// A hub gives a receipt for the last entry that it holds of another's device.
     Receipt { crew: u8, of: u8, wall: u64 },
+    /// A hub holds back the last entry that it holds of another's device, or admits it.
+    Judge { crew: u8, of: u8, admits: bool },
     /// One crew takes in all that another holds.
     Meet { crew: u8, other: u8 },
     /// A crew's device is replaced by a copy of another's: both go on under one id.
@@ -52,6 +54,8 @@ pub(crate) fn steps() -> impl Strategy<Value = Vec<Step>> {
             .prop_map(|(crew, value, wall)| Step::Observe { crew, value, wall }),
         2 => (crew(), crew(), 1_u64..1_000)
             .prop_map(|(crew, of, wall)| Step::Receipt { crew, of, wall }),
+        2 => (crew(), crew(), any::<bool>())
+            .prop_map(|(crew, of, admits)| Step::Judge { crew, of, admits }),
         6 => (crew(), crew()).prop_map(|(crew, other)| Step::Meet { crew, other }),
         1 => (crew(), crew()).prop_map(|(crew, of)| Step::Copy { crew, of }),
     ];
@@ -86,7 +90,7 @@ struct Noted {
     after: Option<usize>,
     had: BTreeSet<usize>,
     told: BTreeSet<usize>,
-    receipt_of: Option<usize>,
+    names: Option<usize>,
 }
 
 /// Plays a scenario.
@@ -107,7 +111,7 @@ pub(crate) fn play(steps: &[Step]) -> Played {
             value: Value::Int(value),
             how: HowKnown::Unstated,
         };
-        let (crew, wall, change, receipt_of) = match *step {
+        let (crew, wall, change, names) = match *step {
             Step::Meet { crew, other } => {
                 let gained = crews[usize::from(other)].held.clone();
                 crews[usize::from(crew)].held.extend(gained);
@@ -133,17 +137,30 @@ pub(crate) fn play(steps: &[Step]) -> Played {
                 (crew, wall, seen, None)
             }
             Step::Receipt { crew, of, wall } => {
-                let whose = crews[usize::from(of)].device;
-                let held = &crews[usize::from(crew)].held;
-                let Some(&of) = held.iter().rfind(|&&at| noted[at].entry.device == whose) else {
+                let Some(of) = last_of(&noted, &crews, crew, of) else {
                     continue;
                 };
                 let stamp = Stamp::new(WallMs::new(wall), 0);
-                let of_mark = mark(&noted[of]);
-                (crew, wall, Change::Receipt { of: of_mark, stamp }, Some(of))
+                let change = Change::Receipt {
+                    of: mark(&noted[of]),
+                    stamp,
+                };
+                (crew, wall, change, Some(of))
+            }
+            Step::Judge { crew, of, admits } => {
+                let Some(at) = last_of(&noted, &crews, crew, of) else {
+                    continue;
+                };
+                let of = mark(&noted[at]);
+                let change = if admits {
+                    Change::Admit { of }
+                } else {
+                    Change::HoldBack { of }
+                };
+                (crew, 1, change, Some(at))
             }
         };
-        let new = note(&noted, &crews[usize::from(crew)], wall, change, receipt_of);
+        let new = note(&noted, &crews[usize::from(crew)], wall, change, names);
         let crew = &mut crews[usize::from(crew)];
         crew.held.insert(noted.len());
         crew.told = crew.held.clone();
@@ -151,6 +168,15 @@ pub(crate) fn play(steps: &[Step]) -> Played {
         noted.push(new);
     }
     placed(&noted)
+}
+
+/// The last entry that a crew holds of another's device.
+fn last_of(noted: &[Noted], crews: &[Crew], crew: u8, of: u8) -> Option<usize> {
+    let whose = crews[usize::from(of)].device;
+    let held = &crews[usize::from(crew)].held;
+    held.iter()
+        .copied()
+        .rfind(|at| noted[*at].entry.device == whose)
 }
 
 fn mark(noted: &Noted) -> Mark {
@@ -161,13 +187,7 @@ fn mark(noted: &Noted) -> Mark {
     }
 }
 
-fn note(
-    noted: &[Noted],
-    crew: &Crew,
-    wall: u64,
-    change: Change,
-    receipt_of: Option<usize>,
-) -> Noted {
+fn note(noted: &[Noted], crew: &Crew, wall: u64, change: Change, names: Option<usize>) -> Noted {
     let ends = |at: &usize| {
         !crew
             .held
@@ -195,7 +215,7 @@ fn note(
         after: crew.last,
         had: crew.held.clone(),
         told: crew.told.clone(),
-        receipt_of,
+        names,
     }
 }
 
@@ -242,19 +262,23 @@ fn placed(noted: &[Noted]) -> Played {
             .map(|at| (places[at].chain, places[at].seq))
             .filter(|(chain, _)| *chain != place.chain)
             .collect();
-        let stamp = |change: &Change| match change {
-            Change::Receipt { stamp, .. } => Some(*stamp),
-            _ => None,
-        };
-        let receipts = new.receipt_of.iter().map(|of| places[*of]);
-        played.placed.push(Placed {
+        let mut one = Placed {
             place: *place,
             gained,
-            receipts: receipts
-                .zip(new.entry.changes.iter().filter_map(stamp))
-                .collect(),
+            receipts: Vec::new(),
+            verdicts: Vec::new(),
             entry: new.entry.clone(),
-        });
+        };
+        let of = new.names.map(|of| places[of]);
+        for (change, of) in new.entry.changes.iter().zip(of) {
+            match change {
+                Change::Receipt { stamp, .. } => one.receipts.push((of, *stamp)),
+                Change::HoldBack { .. } => one.verdicts.push((of, Verdict::HeldBack)),
+                Change::Admit { .. } => one.verdicts.push((of, Verdict::Admitted)),
+                Change::Set { .. } | Change::Observe { .. } | Change::Unknown { .. } => {}
+            }
+        }
+        played.placed.push(one);
         played.raws.push(codec::encode(&new.entry).unwrap());
         let had = new.had.iter().map(|at| places[*at]);
         played.seen.entry(*place).or_default().extend(had);

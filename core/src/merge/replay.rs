@@ -1,6 +1,6 @@
 //! Entries to state: everything now, or all that was written up to a moment.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::knowledge::Knowledge;
 use super::register::{Register, Write};
@@ -49,6 +49,8 @@ pub struct Placed {
     pub gained: VersionVector,
     /// The receipts that it gives: for which entry, and the stamp that orders it.
     pub receipts: Vec<(Place, Stamp)>,
+    /// The entries that it holds back or admits.
+    pub verdicts: Vec<(Place, Verdict)>,
     /// The entry.
     pub entry: Entry,
 }
@@ -63,9 +65,19 @@ impl Placed {
             },
             gained: VersionVector::new(),
             receipts: Vec::new(),
+            verdicts: Vec::new(),
             entry,
         }
     }
+}
+
+/// Whether an entry counts, where somebody had to say so.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// It does not: its device's access had been taken back when it came.
+    HeldBack,
+    /// It does after all.
+    Admitted,
 }
 
 impl Observation {
@@ -108,12 +120,12 @@ impl State {
 
     fn of_those(entries: &[Placed], counts: impl Fn(Stamp) -> bool) -> Self {
         let knowledge = Knowledge::of(entries);
-        let receipts = receipts(entries);
+        let (receipts, held_back) = (receipts(entries), held_back(entries));
         let mut state = Self::default();
         for placed in entries {
             let stamp = receipts.get(&placed.place).copied();
             let stamp = stamp.unwrap_or(placed.entry.stamp);
-            if counts(stamp) {
+            if counts(stamp) && !held_back.contains(&placed.place) {
                 state.absorb(placed, stamp, &knowledge);
             }
         }
@@ -152,7 +164,10 @@ impl State {
                     let seen = Observation::of((place, entry), index, stamp, value.clone(), *how);
                     self.observe(*thing, *what, seen);
                 }
-                Change::Receipt { .. } | Change::Unknown { .. } => {}
+                Change::Receipt { .. }
+                | Change::HoldBack { .. }
+                | Change::Admit { .. }
+                | Change::Unknown { .. } => {}
             }
         }
     }
@@ -222,6 +237,21 @@ pub fn receipts(entries: &[Placed]) -> BTreeMap<Place, Stamp> {
         *earliest = (*stamp).min(*earliest);
     }
     receipts
+}
+
+/// Returns the entries that do not count: held back, and admitted by nobody.
+pub fn held_back(entries: &[Placed]) -> BTreeSet<Place> {
+    let mut held_back = BTreeSet::new();
+    let verdicts = || entries.iter().flat_map(|placed| &placed.verdicts);
+    held_back.extend(
+        verdicts()
+            .filter(|(_, v)| *v == Verdict::HeldBack)
+            .map(|(of, _)| *of),
+    );
+    for (of, _) in verdicts().filter(|(_, verdict)| *verdict == Verdict::Admitted) {
+        held_back.remove(of);
+    }
+    held_back
 }
 
 #[cfg(test)]

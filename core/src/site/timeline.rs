@@ -91,6 +91,14 @@ pub fn tell(entry: &Entry, context: &impl Context, system: UnitSystem) -> Vec<To
                 of.device,
                 stamp.wall().at_offset(entry.utc_offset_min).to_rfc3339()
             ),
+            Change::HoldBack { of } => format!(
+                "held back: entry {} of device {}, whose access had been taken back",
+                of.seq, of.device
+            ),
+            Change::Admit { of } => format!(
+                "admitted: entry {} of device {} counts after all",
+                of.seq, of.device
+            ),
             Change::Unknown { kind, .. } => format!("a change of kind {kind}, {UNKNOWN}"),
         };
         let thing = change.thing();

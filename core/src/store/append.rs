@@ -1,6 +1,6 @@
 //! Entries in: one's own, and a peer's.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use redb::WriteTransaction;
 
@@ -34,6 +34,8 @@ pub struct Appended {
     pub held: usize,
     /// Entries whose stamps could not be believed and got a receipt.
     pub receipts: usize,
+    /// Entries that are held back.
+    pub held_back: usize,
 }
 
 /// What to make of the stamps in a peer's batch.
@@ -49,6 +51,29 @@ pub enum Clocks {
         /// How far its clock stands behind this store's wall, in milliseconds; negative if ahead.
         behind_ms: i64,
     },
+}
+
+/// How a peer's entries are taken in.
+#[derive(Debug, Clone)]
+pub struct Taking {
+    /// What to make of their stamps.
+    pub clocks: Clocks,
+    /// Whose word they need.
+    pub sealing: Sealing,
+    /// Devices whose access was taken back: their entries are held back, by an entry of this store's
+    /// own device.
+    pub held_back: BTreeSet<DeviceId>,
+}
+
+impl Taking {
+    /// Takes what comes, as one device does from another.
+    pub const fn everything(clocks: Clocks) -> Self {
+        Self {
+            clocks,
+            sealing: Sealing::Welcome,
+            held_back: BTreeSet::new(),
+        }
+    }
 }
 
 /// Whose word a batch needs.
@@ -142,7 +167,7 @@ impl Store {
         now: WallMs,
         clocks: Clocks,
     ) -> Result<Appended, Error> {
-        self.append_sealed(batch, &[], Sealing::Welcome, now, clocks)
+        self.append_sealed(batch, &[], &Taking::everything(clocks), now)
     }
 
     /// Appends a peer's entries as [`Self::append`] does, and with them the seals of their devices.
@@ -155,9 +180,8 @@ impl Store {
         &self,
         batch: &[R],
         seals: &[Seal],
-        sealing: Sealing,
+        taking: &Taking,
         now: WallMs,
-        clocks: Clocks,
     ) -> Result<Appended, Error> {
         let seals = seals::by_device(seals)?;
         let txn = self.db.begin_write()?;
@@ -167,7 +191,7 @@ impl Store {
         let mut tables = Tables::open(&txn)?;
         let (mut arrival, not_before) = tables.next_arrival()?;
         let arrived = now.max(not_before);
-        let mut receipts: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
+        let mut words: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
         for raw in batch {
             let raw = raw.as_ref();
             let entry = codec::decode(raw)?;
@@ -176,7 +200,7 @@ impl Store {
                 appended.held += 1;
                 continue;
             }
-            if sealing == Sealing::Demanded && !seals::reach(&seals, &entry) {
+            if taking.sealing == Sealing::Demanded && !seals::reach(&seals, &entry) {
                 return Err(Error::Unsealed {
                     device: entry.device,
                     seq: entry.seq,
@@ -197,23 +221,28 @@ impl Store {
             tables.append(arrival, arrived, &entry, raw, &slot)?;
             arrival = Arrival(arrival.0 + 1);
             clock.witness(entry.stamp, now);
-            if let Some(stamp) = clocks.instead_of(&entry, &mut clock, now) {
-                let of = Mark {
-                    device: entry.device,
-                    seq: entry.seq,
-                    tip: Tip::of(raw),
-                };
+            let of = Mark {
+                device: entry.device,
+                seq: entry.seq,
+                tip: Tip::of(raw),
+            };
+            if let Some(stamp) = taking.clocks.instead_of(&entry, &mut clock, now) {
+                appended.receipts += 1;
                 let receipt = Change::Receipt { of, stamp };
-                receipts.entry(entry.logbook).or_default().push(receipt);
+                words.entry(entry.logbook).or_default().push(receipt);
+            }
+            if taking.held_back.contains(&entry.device) {
+                appended.held_back += 1;
+                let word = Change::HoldBack { of };
+                words.entry(entry.logbook).or_default().push(word);
             }
         }
-        for (logbook, changes) in receipts {
-            appended.receipts += changes.len();
-            for changes in changes.chunks(RECEIPTS_AN_ENTRY) {
+        for (logbook, changes) in words {
+            for changes in changes.chunks(WORDS_AN_ENTRY) {
                 if writer.in_use_elsewhere {
                     return Err(Error::IdInUseElsewhere(writer.device()));
                 }
-                let (draft, stamp) = (receipt_draft(logbook, changes.to_vec()), clock.next(now));
+                let (draft, stamp) = (hubs_word(logbook, changes.to_vec()), clock.next(now));
                 self.append_own(&txn, &mut tables, &draft, stamp, arrival, arrived)?;
                 arrival = Arrival(arrival.0 + 1);
             }
@@ -231,10 +260,10 @@ impl Store {
     }
 }
 
-/// Keeps an entry of receipts well under the size that an entry may have.
-const RECEIPTS_AN_ENTRY: usize = 500;
+/// Keeps an entry of receipts and verdicts well under the size that an entry may have.
+const WORDS_AN_ENTRY: usize = 500;
 
-fn receipt_draft(logbook: LogbookId, changes: Vec<Change>) -> Draft {
+fn hubs_word(logbook: LogbookId, changes: Vec<Change>) -> Draft {
     Draft {
         logbook,
         by: "hub".to_owned(),

@@ -10,7 +10,7 @@ use crate::log::entry::{Change, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place};
 use crate::log::vector::VersionVector;
 use crate::merge::branches::Branches;
-use crate::merge::replay::Placed;
+use crate::merge::replay::{Placed, Verdict};
 
 /// One logbook's chains.
 pub(super) struct Chains<'a, E, O> {
@@ -111,16 +111,23 @@ where
             gained.learn_all(&self.walk(before)?.1);
             self.branches.learn(&mut gained, before);
         }
-        let mut receipts = Vec::new();
+        let (mut receipts, mut verdicts) = (Vec::new(), Vec::new());
         for change in &entry.changes {
-            if let Change::Receipt { of, stamp } = change {
-                receipts.extend(self.find(*of)?.map(|place| (place, *stamp)));
+            let Some(place) = change.of().map(|of| self.find(of)).transpose()?.flatten() else {
+                continue;
+            };
+            match change {
+                Change::Receipt { stamp, .. } => receipts.push((place, *stamp)),
+                Change::HoldBack { .. } => verdicts.push((place, Verdict::HeldBack)),
+                Change::Admit { .. } => verdicts.push((place, Verdict::Admitted)),
+                Change::Set { .. } | Change::Observe { .. } | Change::Unknown { .. } => {}
             }
         }
         Ok(Placed {
             place,
             gained,
             receipts,
+            verdicts,
             entry,
         })
     }

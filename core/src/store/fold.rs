@@ -19,7 +19,7 @@ use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::merge::branches::{Branch, Branches, Standing};
 use crate::merge::register::{Register, Write};
-use crate::merge::replay::Observation;
+use crate::merge::replay::{Observation, Verdict};
 
 type EntriesWrite<'txn> = Table<'txn, u64, &'static [u8]>;
 type OriginWrite<'txn> = Table<'txn, &'static [u8; 40], &'static [u8; 16]>;
@@ -35,6 +35,7 @@ pub(super) struct Tables<'txn> {
     observations: Table<'txn, &'static [u8; 44], &'static [u8]>,
     touches: Table<'txn, &'static [u8; 40], ()>,
     receipts: Table<'txn, &'static [u8; 40], u64>,
+    verdicts: Table<'txn, &'static [u8; 40], u8>,
     // Heads as they stand after the entries folded so far; written by `finish`.
     moved: BTreeMap<(LogbookId, ChainId), HeadRow>,
     branches: BTreeMap<LogbookId, Branches>,
@@ -64,6 +65,7 @@ impl<'txn> Tables<'txn> {
             observations: txn.open_table(tables::OBSERVATIONS)?,
             touches: txn.open_table(tables::TOUCHES)?,
             receipts: txn.open_table(tables::RECEIPTS)?,
+            verdicts: txn.open_table(tables::VERDICTS)?,
             moved: BTreeMap::new(),
             branches: BTreeMap::new(),
         })
@@ -224,13 +226,10 @@ impl<'txn> Tables<'txn> {
 
     /// Sees to it that all that an entry names is here.
     fn causes(&mut self, entry: &log::Entry) -> Result<(), Error> {
-        let receipts = entry.changes.iter().filter_map(|change| match change {
-            Change::Receipt { of, .. } => Some(of),
-            _ => None,
-        });
+        let named = entry.changes.iter().filter_map(Change::of);
         let chains = self.chains(entry.logbook)?;
-        for mark in entry.gained.iter().chain(receipts) {
-            if chains.find(*mark)?.is_none() {
+        for mark in entry.gained.iter().copied().chain(named) {
+            if chains.find(mark)?.is_none() {
                 return Err(Error::MissingCause {
                     by: entry.device,
                     device: mark.device,
@@ -313,7 +312,7 @@ impl<'txn> Tables<'txn> {
         }
         clear! {
             origin: 40; heads: 32; begun: 32; registers: 34; observations: 44; touches: 40;
-            receipts: 40;
+            receipts: 40; verdicts: 40;
         }
         self.moved.retain(|(of, _), _| *of != logbook);
         self.branches(logbook)?.forget_names();
@@ -377,6 +376,8 @@ impl<'txn> Tables<'txn> {
                     let of = of.ok_or(Error::damaged_index("origin"))?;
                     self.receive(logbook, of, *stamp)?;
                 }
+                Change::HoldBack { of } => self.judge(logbook, *of, Verdict::HeldBack)?,
+                Change::Admit { of } => self.judge(logbook, *of, Verdict::Admitted)?,
                 Change::Unknown { .. } => {}
             }
         }
@@ -475,6 +476,9 @@ impl<'txn> Tables<'txn> {
             return Ok(());
         }
         self.receipts.insert(&key, stamp.bits())?;
+        if self.is_held_back(logbook, place)? {
+            return Ok(()); // should it be admitted, it is ordered so then
+        }
         let (arrival, raw) = self.chains(logbook)?.raw(place)?;
         let entry = codec::decode(&raw)?;
         for (index, change) in (0_u16..).zip(&entry.changes) {
@@ -495,7 +499,105 @@ impl<'txn> Tables<'txn> {
                     let seen = Observation::of((place, &entry), index, stamp, value.clone(), *how);
                     self.keep_observation(logbook, *thing, *what, arrival, &seen)?;
                 }
-                Change::Receipt { .. } | Change::Unknown { .. } => {}
+                Change::Receipt { .. }
+                | Change::HoldBack { .. }
+                | Change::Admit { .. }
+                | Change::Unknown { .. } => {}
+            }
+        }
+        Ok(())
+    }
+
+    fn is_held_back(&self, logbook: LogbookId, place: Place) -> Result<bool, Error> {
+        let verdict = self.verdicts.get(&tables::origin_key(logbook, place))?;
+        Ok(verdict.is_some_and(|verdict| tables::is_held_back(verdict.value())))
+    }
+
+    /// Takes in a verdict: what the entry set and observed counts no more, or counts after all. That
+    /// somebody admitted it is final.
+    fn judge(&mut self, logbook: LogbookId, of: Mark, verdict: Verdict) -> Result<(), Error> {
+        let place = self.chains(logbook)?.find(of)?;
+        let place = place.ok_or(Error::damaged_index("origin"))?;
+        let key = tables::origin_key(logbook, place);
+        let before = self.verdicts.get(&key)?.map(|verdict| verdict.value());
+        let now = tables::verdict(verdict).max(before.unwrap_or(0));
+        if before == Some(now) {
+            return Ok(());
+        }
+        self.verdicts.insert(&key, now)?;
+        let (arrival, raw) = self.chains(logbook)?.raw(place)?;
+        let entry = codec::decode(&raw)?;
+        let stamp = self.receipts.get(&key)?;
+        let stamp = stamp.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
+        for (index, change) in (0_u16..).zip(&entry.changes) {
+            match change {
+                Change::Set { thing, field, .. } => self.count_again(logbook, *thing, *field)?,
+                Change::Observe {
+                    thing,
+                    what,
+                    value,
+                    how,
+                } if verdict == Verdict::Admitted => {
+                    let seen = Observation::of((place, &entry), index, stamp, value.clone(), *how);
+                    self.keep_observation(logbook, *thing, *what, arrival, &seen)?;
+                }
+                Change::Observe { thing, what, .. } => {
+                    let key = tables::observation_key(logbook, *thing, *what, arrival, index);
+                    self.observations.remove(&key)?;
+                }
+                Change::Receipt { .. }
+                | Change::HoldBack { .. }
+                | Change::Admit { .. }
+                | Change::Unknown { .. } => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// Makes a field's register again from all entries that touch the thing.
+    fn count_again(
+        &mut self,
+        logbook: LogbookId,
+        thing: ThingId,
+        field: FieldNumber,
+    ) -> Result<(), Error> {
+        self.registers
+            .remove(&tables::register_key(logbook, thing, field))?;
+        let (from, to) = tables::range(&[logbook.bytes(), thing.bytes()]);
+        let mut arrivals = Vec::new();
+        for row in self.touches.range::<&[u8; 40]>(&from..=&to)? {
+            arrivals.push(tables::touch_arrival(row?.0.value()));
+        }
+        for arrival in arrivals {
+            let row = self.entries.get(arrival.0)?;
+            let row = row.ok_or(Error::DamagedEntry { arrival })?.value().to_vec();
+            let (_, raw) = tables::entry_parts(arrival, &row)?;
+            let entry = codec::decode(raw)?;
+            let place = self.chains(logbook)?.place_of(&entry, raw)?;
+            if self.is_held_back(logbook, place)? {
+                continue;
+            }
+            let receipt = self.receipts.get(&tables::origin_key(logbook, place))?;
+            let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
+            for change in entry.changes {
+                match change {
+                    Change::Set {
+                        thing: of,
+                        field: what,
+                        value,
+                        how,
+                    } if (of, what) == (thing, field) => {
+                        let (_, knew) = self.chains(logbook)?.walk(place)?;
+                        let write = Write {
+                            place,
+                            stamp,
+                            value,
+                            how,
+                        };
+                        self.set(logbook, thing, field, write, &knew)?;
+                    }
+                    _ => {}
+                }
             }
         }
         Ok(())

@@ -23,7 +23,7 @@ use std::sync::{PoisonError, RwLock};
 
 use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend, WriteTransaction};
 
-pub use append::{Appended, Clocks, Recorded, Sealing};
+pub use append::{Appended, Clocks, Recorded, Sealing, Taking};
 pub use error::Error;
 pub use query::{Branched, Head, Kept, News};
 pub use rebuild::Rebuilt;

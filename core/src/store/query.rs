@@ -8,6 +8,7 @@ use redb::{ReadOnlyTable, ReadTransaction, ReadableDatabase, ReadableTable};
 use super::chains::{self, Chains};
 use super::tables::{
     self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES,
+    VERDICTS,
 };
 use super::{Bookmark, Error, Store};
 use crate::log::chain::{self, Held, Link, Mark, Tip};
@@ -58,6 +59,9 @@ pub struct Kept {
     pub arrived: WallMs,
     /// The stamp that orders it: its own, or a receipt's.
     pub stamp: Stamp,
+    /// Whether it does not count: its device's access had been taken back when it came to a hub, and
+    /// nobody has admitted it.
+    pub held_back: bool,
     /// The entry, and where it stands in its logbook.
     pub placed: Placed,
 }
@@ -190,6 +194,16 @@ impl Store {
             }
         }
         Ok((held, unknown))
+    }
+
+    /// Returns the marks of entries that are held.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or a place is not held.
+    pub fn marks(&self, logbook: LogbookId, places: &[Place]) -> Result<Vec<Mark>, Error> {
+        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
+        let chains = reader.chains();
+        places.iter().map(|place| chains.mark(*place)).collect()
     }
 
     /// Returns marks of entries before a chain's last one, ever farther apart: enough for another
@@ -494,6 +508,7 @@ struct Reader {
     entries: EntriesRead,
     origin: OriginRead,
     receipts: ReadOnlyTable<&'static [u8; 40], u64>,
+    verdicts: ReadOnlyTable<&'static [u8; 40], u8>,
     branches: Branches,
     logbook: LogbookId,
 }
@@ -504,6 +519,7 @@ impl Reader {
             entries: txn.open_table(ENTRIES)?,
             origin: txn.open_table(ORIGIN)?,
             receipts: txn.open_table(RECEIPTS)?,
+            verdicts: txn.open_table(VERDICTS)?,
             branches: branches(txn, logbook)?,
             logbook,
         })
@@ -524,14 +540,15 @@ impl Reader {
         let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
         let entry = codec::decode(raw)?;
         let place = self.chains().place_of(&entry, raw)?;
-        let receipt = self
-            .receipts
-            .get(&tables::origin_key(self.logbook, place))?;
+        let key = tables::origin_key(self.logbook, place);
+        let receipt = self.receipts.get(&key)?;
+        let verdict = self.verdicts.get(&key)?;
         let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
         Ok(Kept {
             arrival,
             arrived,
             stamp,
+            held_back: verdict.is_some_and(|row| tables::is_held_back(row.value())),
             placed: self.chains().placed(place, entry)?,
         })
     }

@@ -4,7 +4,7 @@ use redb::{ReadableTableMetadata, WriteTransaction};
 
 use super::fold::Tables;
 use super::tables::{
-    BRANCHES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES,
+    BRANCHES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES, VERDICTS,
 };
 use super::{Error, Store};
 
@@ -49,6 +49,7 @@ pub(super) fn refold(txn: &WriteTransaction) -> Result<u64, Error> {
     txn.delete_table(OBSERVATIONS)?;
     txn.delete_table(TOUCHES)?;
     txn.delete_table(RECEIPTS)?;
+    txn.delete_table(VERDICTS)?;
     let mut tables = Tables::open(txn)?;
     let folded = tables.fold_all()?;
     tables.finish()?;

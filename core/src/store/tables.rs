@@ -18,7 +18,7 @@ use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::merge::branches::{Branch, Parting};
 use crate::merge::register::{Register, Write};
-use crate::merge::replay::Observation;
+use crate::merge::replay::{Observation, Verdict};
 
 /// Arrival -> arrival time (8), check (8), the entry's bytes. In order of arrival. Irreplaceable.
 pub(super) const ENTRIES: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("entries_v1");
@@ -45,6 +45,8 @@ pub(super) const TOUCHES: TableDefinition<'_, &[u8; 40], ()> = TableDefinition::
 /// Logbook, chain, seq -> the stamp of the earliest receipt for that entry. Derived.
 pub(super) const RECEIPTS: TableDefinition<'_, &[u8; 40], u64> =
     TableDefinition::new("receipts_v1");
+/// Logbook, chain, seq -> 1 where that entry is held back, 2 where it was admitted. Derived.
+pub(super) const VERDICTS: TableDefinition<'_, &[u8; 40], u8> = TableDefinition::new("verdicts_v1");
 /// Logbook, device, seq, link -> public key (32), signature (64): how far a device says that its
 /// chain goes. Irreplaceable, though whoever else holds the entries has one as well.
 pub(super) const SEALS: TableDefinition<'_, &[u8; 72], &[u8; 96]> =
@@ -447,6 +449,18 @@ pub(super) fn observation(row: &[u8]) -> Result<Observation, Error> {
         value: codec::decode_value(row.value).map_err(|_| damaged())?,
         how: codec::code_how(row.how),
     })
+}
+
+/// A verdict as a row; of two the larger stands.
+pub(super) const fn verdict(verdict: Verdict) -> u8 {
+    match verdict {
+        Verdict::HeldBack => 1,
+        Verdict::Admitted => 2,
+    }
+}
+
+pub(super) const fn is_held_back(row: u8) -> bool {
+    row == verdict(Verdict::HeldBack)
 }
 
 fn packed<T: Serialize>(parts: &T) -> Vec<u8> {

@@ -302,8 +302,11 @@ fn nobody_writes_in_anothers_name_where_seals_are_demanded() {
     let known = VersionVector::new();
     let (batch, _) = phone.entries_beyond(LOGBOOK, &known, usize::MAX).unwrap();
     let take = |batch: &[Vec<u8>], seals: &[Seal]| {
-        let clocks = Clocks::TakenAsTold;
-        hub.append_sealed(batch, seals, Sealing::Demanded, at(20), clocks)
+        let taking = Taking {
+            sealing: Sealing::Demanded,
+            ..Taking::everything(Clocks::TakenAsTold)
+        };
+        hub.append_sealed(batch, seals, &taking, at(20))
     };
     assert!(matches!(take(&batch, &[]), Err(Error::Unsealed { .. })));
     let forged = Seal {
@@ -330,6 +333,52 @@ fn nobody_writes_in_anothers_name_where_seals_are_demanded() {
         seals,
         "only the seal that reaches farthest is kept"
     );
+}
+
+#[test]
+fn what_came_after_access_was_taken_back_is_kept_but_does_not_count_until_it_is_admitted() {
+    let (gone, crew, hub) = (store(1), store(2), store(3));
+    crew.record(&[set(5, "quarter")], at(10)).unwrap();
+    carry(&crew, &gone, 15);
+    gone.record(&[set(5, "half"), set(6, "dry")], at(20))
+        .unwrap();
+    carry(&gone, &crew, 25);
+    crew.record(&[set(7, "seen since")], at(30)).unwrap();
+    let known = VersionVector::new();
+    let (batch, _) = crew.entries_beyond(LOGBOOK, &known, usize::MAX).unwrap();
+    let taking = Taking {
+        held_back: BTreeSet::from([gone.device()]),
+        ..Taking::everything(Clocks::TakenAsTold)
+    };
+    let appended = hub.append_sealed(&batch, &[], &taking, at(40)).unwrap();
+    assert_eq!((appended.new, appended.held_back), (4, 2));
+    assert_eq!(in_force(&hub, 5), "quarter");
+    assert_eq!(in_force(&hub, 7), "seen since");
+    let state = hub.state(LOGBOOK).unwrap();
+    assert!(state.register(THING, FieldNumber(6)).is_none());
+    carry(&hub, &crew, 50);
+    assert_eq!(crew.state(LOGBOOK).unwrap(), state);
+    let held: Vec<_> = crew.entries(LOGBOOK).unwrap();
+    let held: Vec<_> = held.iter().filter(|kept| kept.held_back).collect();
+    assert_eq!(held.len(), 2);
+    let marks = crew.marks(LOGBOOK, &[held[0].place]).unwrap();
+    crew.record(&[draft(vec![Change::Admit { of: marks[0] }])], at(60))
+        .unwrap();
+    carry(&crew, &hub, 70);
+    for mut store in [crew, hub] {
+        assert_eq!(in_force(&store, 5), "half");
+        assert!(
+            store
+                .state(LOGBOOK)
+                .unwrap()
+                .register(THING, FieldNumber(6))
+                .is_none()
+        );
+        let before = store.verify().unwrap();
+        assert_eq!(before.faults, []);
+        store.rebuild().unwrap();
+        assert_eq!(store.verify().unwrap(), before);
+    }
 }
 
 #[test]

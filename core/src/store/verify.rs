@@ -10,7 +10,7 @@ use redb::{
 use super::fold::{Slot, Tables};
 use super::tables::{
     self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, SEALS,
-    TOUCHES,
+    TOUCHES, VERDICTS,
 };
 use super::{Error, Store, file};
 use crate::log::chain::{Link, Mark, Tip};
@@ -184,6 +184,7 @@ impl Store {
             ("observations", same_rows(&ours, &fresh, OBSERVATIONS)?),
             ("touches", same_rows(&ours, &fresh, TOUCHES)?),
             ("receipts", same_rows(&ours, &fresh, RECEIPTS)?),
+            ("verdicts", same_rows(&ours, &fresh, VERDICTS)?),
         ];
         verified.faults.extend(
             same.iter()

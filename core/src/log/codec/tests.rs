@@ -54,7 +54,9 @@ fn change() -> impl Strategy<Value = Change> {
             of,
             stamp: Stamp::from_bits(stamp),
         }),
-        (4_u8.., prop::collection::vec(any::<u8>(), 0..9))
+        any_mark().prop_map(|of| Change::HoldBack { of }),
+        any_mark().prop_map(|of| Change::Admit { of }),
+        (6_u8.., prop::collection::vec(any::<u8>(), 0..9))
             .prop_map(|(kind, body)| Change::Unknown { kind, body }),
     ]
 }

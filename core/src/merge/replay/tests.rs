@@ -11,7 +11,10 @@ use super::*;
 fn open_by_the_rule(played: &Played, field: FieldNumber) -> Vec<Place> {
     let receipts = receipts(&played.placed);
     let sets = |c: &Change| matches!(c, Change::Set { field: f, .. } if *f == field);
-    let of_field = |placed: &&Placed| placed.entry.changes.iter().any(sets);
+    let held_back = held_back(&played.placed);
+    let of_field = |placed: &&Placed| {
+        placed.entry.changes.iter().any(sets) && !held_back.contains(&placed.place)
+    };
     let writes: BTreeMap<Place, Stamp> = played
         .placed
         .iter()
@@ -81,7 +84,7 @@ proptest! {
     ) {
         let played = crews::play(&steps);
         let until = Stamp::end_of(crate::log::stamp::WallMs::new(wall));
-        let receipts = receipts(&played.placed);
+        let (receipts, held_back) = (receipts(&played.placed), held_back(&played.placed));
         // Those entries, each with the stamp that orders it; the receipts themselves say no more.
         let up_to_then: Vec<_> = played
             .placed
@@ -92,9 +95,10 @@ proptest! {
                     placed.entry.stamp = *stamp;
                 }
                 placed.receipts.clear();
+                placed.verdicts.clear();
                 placed
             })
-            .filter(|placed| placed.entry.stamp <= until)
+            .filter(|placed| placed.entry.stamp <= until && !held_back.contains(&placed.place))
             .collect();
         let state = State::as_of(&played.placed, until);
         // Knowledge of a device whose clock went back may hang on an entry after `until`.
