@@ -359,7 +359,11 @@ impl Hub {
 
     fn answer(&self, holder: &Enrolled, parcel: &Parcel, now: WallMs) -> Result<Parcel, Refused> {
         let ids = holder.later.iter().chain([&holder.device]);
-        let as_hub = Answering::as_hub().known_as(ids.copied().collect());
+        let listed = self.roster.now(&self.log, &self.access)?;
+        let as_hub = Answering::as_hub()
+            .known_as(ids.copied().collect())
+            .holding_back(listed.gone().clone())
+            .without_say(listed.without_say());
         let answering = match holder.role {
             Role::Crew | Role::Dispatcher => as_hub,
             // Told in the answer, logbook by logbook, so that everything else still comes.

@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use headwalk_core::log::id::{Arrival, DeviceId, LogbookId, ThingId};
 use headwalk_core::log::value::Value;
 use headwalk_core::log::vector::VersionVector;
-use headwalk_core::site::company::{self, LetIn, Route, Standing};
+use headwalk_core::site::company::{self, LetIn, Role, Route, Standing};
 use headwalk_core::site::fields::{self, FieldDef};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
@@ -31,6 +31,7 @@ pub(crate) struct Listed {
     held: BTreeMap<LogbookId, VersionVector>,
     standings: BTreeMap<DeviceId, Standing>,
     on_the_list: BTreeSet<DeviceId>,
+    gone: BTreeSet<DeviceId>,
     stations: BTreeMap<LogbookId, String>,
 }
 
@@ -76,8 +77,12 @@ impl Listed {
                 _ => {}
             }
         }
-        let (standings, on_the_list) = match last.filter(|last| last.held == held) {
-            Some(same) => (same.standings.clone(), same.on_the_list.clone()),
+        let (standings, on_the_list, gone) = match last.filter(|last| last.held == held) {
+            Some(same) => (
+                same.standings.clone(),
+                same.on_the_list.clone(),
+                same.gone.clone(),
+            ),
             None => standings(log, access, held.keys().copied())?,
         };
         Ok(Self {
@@ -85,6 +90,7 @@ impl Listed {
             held,
             standings,
             on_the_list,
+            gone,
             stations,
         })
     }
@@ -92,6 +98,18 @@ impl Listed {
     /// Returns how a device stands; none where the company's logbook cannot say.
     pub(crate) fn standing(&self, device: DeviceId) -> Option<&Standing> {
         self.standings.get(&device)
+    }
+
+    /// Returns the devices whose access was taken back, by every id that they had here.
+    pub(crate) const fn gone(&self) -> &BTreeSet<DeviceId> {
+        &self.gone
+    }
+
+    /// Returns the devices that have no say over others' entries: all but the dispatchers'.
+    pub(crate) fn without_say(&self) -> BTreeSet<DeviceId> {
+        let crews = self.standings.iter();
+        let crews = crews.filter(|(_, standing)| standing.role != Role::Dispatcher);
+        crews.map(|(device, _)| *device).collect()
     }
 
     /// Returns the company's logbook in which this hub enters its devices, if there is one, and
@@ -124,14 +142,19 @@ impl Listed {
     }
 }
 
-type Stood = (BTreeMap<DeviceId, Standing>, BTreeSet<DeviceId>);
+type Stood = (
+    BTreeMap<DeviceId, Standing>,
+    BTreeSet<DeviceId>,
+    BTreeSet<DeviceId>,
+);
 
 fn standings(
     log: &Store,
     access: &Access,
     companies: impl Iterator<Item = LogbookId>,
 ) -> Result<Stood, Error> {
-    let let_in: Vec<_> = access.devices()?.iter().map(let_in).collect();
+    let devices = access.devices()?;
+    let let_in: Vec<_> = devices.iter().map(let_in).collect();
     let (mut kept, mut on_the_list) = (Vec::new(), BTreeSet::new());
     for company in companies {
         kept.extend(log.entries(company)?);
@@ -140,7 +163,15 @@ fn standings(
         on_the_list.extend(listed.iter().map(|listed| listed.device));
     }
     let entries = kept.iter().map(|kept| (kept.stamp, &kept.entry));
-    Ok((company::standings(&let_in, entries), on_the_list))
+    let standings = company::standings(&let_in, entries);
+    let revoked = standings
+        .iter()
+        .filter(|(_, standing)| standing.revoked.is_some());
+    let mut gone: BTreeSet<_> = revoked.map(|(device, _)| *device).collect();
+    for device in devices.iter().filter(|device| device.revoked.is_some()) {
+        gone.extend(device.later.iter().chain([&device.device]));
+    }
+    Ok((standings, on_the_list, gone))
 }
 
 fn let_in(enrolled: &Enrolled) -> LetIn {

@@ -65,6 +65,9 @@ struct Line {
     /// Other values, where neither writer had seen the other's.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     unseen: Vec<Said>,
+    /// Whether it does not count, since its device's access had been taken back.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    held_back: bool,
     #[serde(skip)]
     device: String,
     #[serde(skip)]
@@ -161,6 +164,7 @@ impl Replay<'_> {
             reached_here: told::rfc3339(kept.arrived, offset),
             replaced,
             unseen,
+            held_back: kept.held_back,
             device: self.devices.name(kept.entry.device),
             during: visit.map(|visit| visit_called(self.site, visit)),
             reached: (kept.arrived.since(kept.stamp.wall()) >= AT_ONCE_MS)
@@ -197,6 +201,7 @@ impl Replay<'_> {
     /// Returns all writes of a field of the thing, in the order of their stamps.
     fn writes(&self, field: FieldNumber) -> Vec<(&Value, HowKnown, &Kept)> {
         let entries = self.logbook.entries.values();
+        let entries = entries.filter(|kept| !kept.held_back);
         let mut writes: Vec<_> = entries
             .flat_map(|kept| kept.entry.changes.iter().map(move |change| (change, kept)))
             .filter_map(|(change, kept)| {
@@ -220,6 +225,9 @@ impl Line {
             .map(|visit| format!(", during {visit}"));
         let (how, during) = (how.unwrap_or_default(), during.unwrap_or_default());
         let mut lines = vec![format!("{} {}{how}{during}", self.what, self.said.shown)];
+        if self.held_back {
+            lines.push("held back: its device's access had been taken back".to_owned());
+        }
         for other in &self.replaced {
             lines.push(format!(
                 "in place of {} ({})",

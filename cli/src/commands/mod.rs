@@ -11,6 +11,7 @@ mod enrol;
 mod exchange;
 mod export;
 mod finding;
+mod held_back;
 mod history;
 mod hub;
 mod import;
@@ -64,6 +65,7 @@ commands! {
     Weather weather;
     State state;
     Versions versions;
+    HeldBack held_back;
     Choose choose;
     History history;
     Enrol enrol;

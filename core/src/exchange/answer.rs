@@ -20,6 +20,8 @@ pub struct Answering {
     earlier: BTreeSet<DeviceId>,
     /// Devices whose access was taken back.
     held_back: BTreeSet<DeviceId>,
+    /// Devices that have no say over others' entries.
+    no_say: BTreeSet<DeviceId>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,6 +53,7 @@ impl Answering {
             writes: Writes::Taken,
             earlier: BTreeSet::new(),
             held_back: BTreeSet::new(),
+            no_say: BTreeSet::new(),
         }
     }
 
@@ -63,6 +66,7 @@ impl Answering {
             writes: Writes::Taken,
             earlier: BTreeSet::new(),
             held_back: BTreeSet::new(),
+            no_say: BTreeSet::new(),
         }
     }
 
@@ -82,6 +86,11 @@ impl Answering {
     /// Holds back the entries of these devices, whoever brings them: their access was taken back.
     pub fn holding_back(self, held_back: BTreeSet<DeviceId>) -> Self {
         Self { held_back, ..self }
+    }
+
+    /// Takes no entry by which one of these devices orders, holds back or admits others' entries.
+    pub fn without_say(self, no_say: BTreeSet<DeviceId>) -> Self {
+        Self { no_say, ..self }
     }
 
     /// Takes no entries from this caller.
@@ -155,6 +164,7 @@ pub fn answer(
             clocks,
             sealing: answering.sealing,
             held_back: answering.held_back.clone(),
+            no_say: answering.no_say.clone(),
         },
         now,
     };

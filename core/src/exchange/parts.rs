@@ -57,6 +57,7 @@ pub(super) fn append(
         Err(store::Error::Unsealed { device, .. }) => {
             Ok(Err(Unfit::For(Refusal::Unsealed(device))))
         }
+        Err(store::Error::NoSay(_)) => Ok(Err(Unfit::For(Refusal::NotAllowed))),
         Err(other) => Err(other.into()),
     }
 }

@@ -63,6 +63,8 @@ pub struct Taking {
     /// Devices whose access was taken back: their entries are held back, by an entry of this store's
     /// own device.
     pub held_back: BTreeSet<DeviceId>,
+    /// Devices that have no say over others' entries: they neither order, hold back nor admit any.
+    pub no_say: BTreeSet<DeviceId>,
 }
 
 impl Taking {
@@ -72,6 +74,7 @@ impl Taking {
             clocks,
             sealing: Sealing::Welcome,
             held_back: BTreeSet::new(),
+            no_say: BTreeSet::new(),
         }
     }
 }
@@ -205,6 +208,10 @@ impl Store {
                     device: entry.device,
                     seq: entry.seq,
                 });
+            }
+            let judges = entry.changes.iter().any(|change| change.of().is_some());
+            if judges && taking.no_say.contains(&entry.device) {
+                return Err(Error::NoSay(entry.device));
             }
             if entry.device == writer.device()
                 && !writer.in_use_elsewhere

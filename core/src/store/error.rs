@@ -57,6 +57,9 @@ pub enum Error {
          one before it writes again"
     )]
     IdInUseElsewhere(DeviceId),
+    /// An entry that orders, holds back or admits others, by a device that may not.
+    #[error("device {0} has no say over others' entries: nothing of this batch was taken")]
+    NoSay(DeviceId),
     /// The logbook was dropped, and its last number is not known here any more.
     #[error("this store dropped logbook {0}: exchange to have it again before you write in it")]
     Dropped(LogbookId),

@@ -1,6 +1,7 @@
 //! What the company's logbook says counts at the hub: roles, routes and revocation.
 
 use headwalk_core::exchange::message::Refusal;
+use headwalk_core::exchange::session::{self, Answering};
 use headwalk_core::log::id::ChainId;
 use headwalk_core::site::company::{self, Route};
 use headwalk_core::site::fields::{FieldDef, any, device};
@@ -187,6 +188,62 @@ fn roles_and_revocation_in_the_logbook_count_from_the_next_parcel_on() {
         remark(&office, ELM).as_deref(),
         Some("an auditor writes nothing")
     );
+}
+
+#[test]
+fn what_a_colleague_brings_of_a_device_without_access_is_held_back_until_a_dispatcher_admits_it() {
+    let (hub, office, crew) = firm();
+    let colleague = hub.device(&office, 3, "crew");
+    hub.exchange(&crew);
+    hub.exchange(&colleague);
+    says(&office, &crew, &device::REVOKED, Value::Bool(true));
+    hub.exchange(&office);
+    note(&crew, ELM, "written after that");
+    meet(&crew.store, &colleague.store, hub.now());
+    hub.exchange(&colleague);
+    hub.exchange(&office);
+    assert_eq!(remark(&office, ELM), None);
+    let held = |device: &Device| {
+        let kept = device.store.entries(ELM).unwrap().into_iter();
+        let held: Vec<_> = kept.filter(|kept| kept.held_back).collect();
+        let places: Vec<_> = held.iter().map(|kept| kept.place).collect();
+        device.store.marks(ELM, &places).unwrap()
+    };
+    assert_eq!(held(&office).len(), 1);
+    let admits = |device: &Device| {
+        let changes = held(device).into_iter().map(|of| Change::Admit { of });
+        let draft = Draft {
+            logbook: ELM,
+            by: "R. Ash".to_owned(),
+            utc_offset_min: 0,
+            visit: None,
+            changes: changes.collect(),
+        };
+        device.store.record(&[draft], hub.now()).unwrap();
+    };
+    // A crew has no say in it.
+    hub.exchange(&colleague);
+    admits(&colleague);
+    let summary = hub.exchange(&colleague);
+    assert_eq!(summary.logbooks[&ELM].refused, Some(Refusal::NotAllowed));
+    hub.exchange(&office);
+    assert_eq!(remark(&office, ELM), None);
+    admits(&office);
+    assert!(hub.exchange(&office).equal);
+    assert_eq!(remark(&office, ELM).as_deref(), Some("written after that"));
+    assert_eq!(held(&office), []);
+}
+
+/// Two devices in the truck.
+fn meet(one: &Store, other: &Store, now: WallMs) {
+    let (mut caller, mut parcel) = Caller::begin(one, Some(other.id()), now).unwrap();
+    loop {
+        let reply = session::answer(other, &parcel, &Answering::as_peer(), now).unwrap();
+        match caller.receive(one, &reply, now).unwrap() {
+            Next::Send(next) => parcel = next,
+            Next::Done(summary) => return assert!(summary.equal),
+        }
+    }
 }
 
 #[test]
