@@ -86,6 +86,7 @@ const STORY: &[(&[&str], &str)] = &[
         &[],
         r#"schedule "Maple Court" --on 2026-07-14 --why zone-3"#,
     ),
+    (&[], "held-back"),
     (&[], "verify"),
     (&[], "rebuild"),
 ];

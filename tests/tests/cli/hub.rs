@@ -286,3 +286,83 @@ fn what_is_not_yet_at_the_office_is_counted_until_it_is() {
     "#]],
     );
 }
+
+#[test]
+fn what_a_colleague_brings_of_a_lost_tablet_is_held_back_until_it_is_admitted() {
+    let mut env = maple_court();
+    let hub = two_let_in(&env);
+    let code = code_for_ben(&env);
+    env.ok(r#"init --person "Cara Lind" --store cara.redb"#);
+    env.ok(&format!(
+        "enrol {} {code} --device Cart --store cara.redb",
+        hub.url
+    ));
+    env.ok("exchange");
+    env.ok("exchange --store ben.redb");
+    env.ok("exchange --store cara.redb");
+    env.ok("devices --revoke Tablet");
+    env.set_now("2026-07-14T09:30:00-05:00");
+    env.ok("note maple 3-02 arc 90 --store ben.redb");
+    env.ok("exchange --with ben.redb --store cara.redb");
+    env.ok("exchange --store cara.redb");
+    env.ok("exchange");
+    check(
+        &env,
+        "held-back",
+        &expect![[r#"
+           site         written by  when              what
+        1  Maple Court  Ben Ode     2026-07-14 09:30  head-3-02: arc 90°
+        1 entry is held back: kept, and counted for nothing. `headwalk held-back --admit NUMBER` admits one.
+    "#]],
+    );
+    check(
+        &env,
+        "history maple 3-02 arc",
+        &expect![[r#"
+        head-3-02 at Maple Court
+        2026-07-14 07:30  Ana Ruiz  …<id>  arc 180°
+        2026-07-14 07:30  Ben Ode   …<id>  arc 90°
+                                             held back: its device's access had been taken back
+                                             in place of 180° (Ana Ruiz, 2026-07-14 07:30)
+                                             the device's clock said 2026-07-14T09:30:00-05:00
+                                             reached this store 2026-07-14 09:30
+    "#]],
+    );
+    check(
+        &env,
+        "held-back --admit 2",
+        &expect![[r#"
+        ! Error: no entry that is held back has the number 2.
+        ! Hint: `headwalk held-back` lists them with their numbers.
+        [exit 2]
+    "#]],
+    );
+    check(
+        &env,
+        "held-back --admit 1",
+        &expect![[r#"
+           site         written by  when              what
+        1  Maple Court  Ben Ode     2026-07-14 09:30  head-3-02: arc 90°  admitted
+        Admitted 1 entry; what they say counts from now on.
+    "#]],
+    );
+    check(
+        &env,
+        "held-back",
+        &expect![[r#"
+        Nothing is held back.
+    "#]],
+    );
+    check(
+        &env,
+        "state maple 3-02",
+        &expect![[r#"
+        Maple Court
+        head-3-02
+          arc        90°          Ben Ode   2026-07-14 07:30
+          head-kind  fixed spray  Ana Ruiz  2026-07-14 07:30
+          label      3-02         Ana Ruiz  2026-07-14 07:30
+          radius     12 ft        Ana Ruiz  2026-07-14 07:30
+    "#]],
+    );
+}
