@@ -16,6 +16,7 @@ mod history;
 mod hub;
 mod import;
 mod init;
+mod mend;
 mod note;
 mod rebuild;
 mod reckon;
@@ -77,6 +78,7 @@ commands! {
     Export export;
     Verify verify;
     Rebuild rebuild;
+    Mend mend;
     Schedule schedule;
     Reckon reckon;
     Hub hub;

@@ -57,7 +57,8 @@ fn wrong(faults: &[Fault]) -> Error {
     error.hint(if only_indexes {
         "the entries are whole: `headwalk rebuild` makes the indexes again."
     } else {
-        "keep the file, begin another with `headwalk init`, `headwalk enrol` it and exchange: \
+        "`headwalk mend` gets damaged entries again from the office, or --with another store. Else \
+         keep the file, begin another with `headwalk init`, `headwalk enrol` it and exchange: \
          everything that reached the office comes back."
     })
 }

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::message::{Batch, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
 use super::{Error, Shelf, parts};
+use crate::log::chain::Mark;
 use crate::log::codec;
 use crate::log::id::{DeviceId, LogbookId};
 use crate::log::stamp::WallMs;
@@ -175,7 +176,8 @@ pub fn answer(
             batch,
         } => answerer.news(*since, *covers, batch)?,
         Says::Holdings { parts, .. } => answerer.holdings(parts)?,
-        Says::Taken { .. } | Says::Compare => {
+        Says::Damaged { logbook, marks } => answerer.again(*logbook, marks)?,
+        Says::Taken { .. } | Says::Compare | Says::Again { .. } => {
             return Err(Error::Garbled("it is an answer where a question belongs"));
         }
     };
@@ -228,6 +230,17 @@ impl<S: Shelf> Answerer<'_, S> {
             batch: parts::sealed(self.shelf, news.batch)?,
             more,
         })
+    }
+
+    /// Gives entries again to one whose own are damaged, if it carries their logbook.
+    fn again(&self, logbook: LogbookId, marks: &[Mark]) -> Result<Says, Error> {
+        let caller = self.parcel.from.device;
+        let entries = if self.answering.is_on_route(self.shelf, logbook, caller)? {
+            self.shelf.entries_of(logbook, marks, MAX_ENTRY_BYTES)?
+        } else {
+            Vec::new()
+        };
+        Ok(Says::Again { entries })
     }
 
     fn takes(&self, logbook: LogbookId) -> Result<bool, Error> {

@@ -72,6 +72,18 @@ pub enum Says {
         /// The end of the speaker's arrivals.
         end: Bookmark,
     },
+    /// The caller's: entries that are damaged in its store, and wanted again.
+    Damaged {
+        /// In which logbook.
+        logbook: LogbookId,
+        /// Which entries.
+        marks: Vec<Mark>,
+    },
+    /// The answer to that: those that the answerer holds whole, as many as there is room for.
+    Again {
+        /// The entries' bytes.
+        entries: Vec<Vec<u8>>,
+    },
 }
 
 /// Entries, and how far their devices vouch for them.
@@ -172,6 +184,13 @@ enum SaysWire {
         parts: Vec<PartWire>,
         end: BookmarkWire,
     },
+    Damaged {
+        logbook: [u8; 16],
+        marks: Vec<([u8; 16], MarkWire)>,
+    },
+    Again {
+        entries: Vec<u8>,
+    },
 }
 
 /// Entries packed in columns, and seals: logbook, key, seq, link, signature in two halves.
@@ -267,6 +286,16 @@ fn says_wire(says: &Says) -> SaysWire {
             parts: parts.iter().map(part_wire).collect(),
             end: mark(end),
         },
+        Says::Damaged { logbook, marks } => {
+            let wire = |mark: &Mark| (*mark.device.bytes(), (mark.seq.get(), mark.tip.0));
+            SaysWire::Damaged {
+                logbook: *logbook.bytes(),
+                marks: marks.iter().map(wire).collect(),
+            }
+        }
+        Says::Again { entries } => SaysWire::Again {
+            entries: packed_entries(entries),
+        },
     }
 }
 
@@ -304,6 +333,20 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
                 .map(|part| wire_part(part, &mut left))
                 .collect::<Result<_, _>>()?,
             end: mark(end),
+        },
+        SaysWire::Damaged { logbook, marks } => {
+            let mark = |(device, mark)| {
+                let (seq, tip) = wire_mark(mark)?;
+                let device = DeviceId::from_bytes(device);
+                Ok(Mark { device, seq, tip })
+            };
+            Says::Damaged {
+                logbook: LogbookId::from_bytes(logbook),
+                marks: marks.into_iter().map(mark).collect::<Result<_, Error>>()?,
+            }
+        }
+        SaysWire::Again { entries } => Says::Again {
+            entries: unpacked_entries(&entries, &mut left)?,
         },
     })
 }
@@ -376,12 +419,26 @@ fn place(seq: u64) -> Result<Seq, Error> {
 }
 
 /// No entries take no bytes.
-fn packed(batch: &Batch) -> BatchWire {
-    let entries = if batch.entries.is_empty() {
+fn packed_entries(entries: &[Vec<u8>]) -> Vec<u8> {
+    if entries.is_empty() {
         Vec::new()
     } else {
-        columns::pack(&batch.entries)
-    };
+        columns::pack(entries)
+    }
+}
+
+/// Unpacks entries and takes their size off what the parcel's may still unpack to.
+fn unpacked_entries(packed: &[u8], left: &mut usize) -> Result<Vec<Vec<u8>>, Error> {
+    if packed.is_empty() {
+        return Ok(Vec::new());
+    }
+    let entries = columns::unpack(packed, *left);
+    let entries = entries.map_err(|_| Error::Garbled("its entries do not unpack"))?;
+    *left -= entries.iter().map(Vec::len).sum::<usize>();
+    Ok(entries)
+}
+
+fn packed(batch: &Batch) -> BatchWire {
     let seal = |seal: &Seal| {
         let (one, other) = seal.signature.split_at(32);
         (
@@ -393,17 +450,15 @@ fn packed(batch: &Batch) -> BatchWire {
             other.try_into().expect("half of 64 is 32"),
         )
     };
-    (entries, batch.seals.iter().map(seal).collect())
+    let seals = batch.seals.iter().map(seal).collect();
+    (packed_entries(&batch.entries), seals)
 }
 
-/// Unpacks one batch and takes its size off what the parcel's batches may still unpack to.
 fn unpacked((entries, seals): BatchWire, left: &mut usize) -> Result<Batch, Error> {
-    let mut batch = Batch::default();
-    if !entries.is_empty() {
-        let unpacked = columns::unpack(&entries, *left);
-        batch.entries = unpacked.map_err(|_| Error::Garbled("its entries do not unpack"))?;
-        *left -= batch.entries.iter().map(Vec::len).sum::<usize>();
-    }
+    let mut batch = Batch {
+        entries: unpacked_entries(&entries, left)?,
+        seals: Vec::new(),
+    };
     for (logbook, key, seq, link, one, other) in seals {
         let mut signature = [0; 64];
         signature[..32].copy_from_slice(&one);

@@ -28,6 +28,7 @@
 //! ```
 
 mod answer;
+pub mod mend;
 pub mod message;
 mod parts;
 pub mod session;

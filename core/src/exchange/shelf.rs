@@ -47,6 +47,10 @@ shelf! {
         &self, after: Arrival, wanted: Wanted<'_>, covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<News, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
+    fn entries_of(
+        &self, logbook: LogbookId, marks: &[Mark], max_bytes: usize
+    ) -> Result<Vec<Vec<u8>>, Error>;
+    fn mend(&self, logbook: LogbookId, raws: &[Vec<u8>]) -> Result<usize, Error>;
     fn last_bookmark(&self) -> Result<Bookmark, Error>;
     fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error>;
     fn append_sealed(

@@ -12,6 +12,7 @@ mod drop;
 mod error;
 mod file;
 mod fold;
+mod mend;
 mod query;
 mod rebuild;
 mod seals;

@@ -248,7 +248,7 @@ impl Store {
         let mut arrivals = BTreeMap::new();
         for row in reader.origin.range::<&[u8; 40]>(&from..=&to)? {
             let (key, row) = row?;
-            let place = tables::origin_place(key.value())?;
+            let (_, place) = tables::origin_ids(key.value())?;
             arrivals.insert(tables::origin_parts(row.value()).0, place);
         }
         for place in arrivals.into_values() {
@@ -492,7 +492,7 @@ fn held(
     Ok(chain::held(&chains))
 }
 
-fn branches(txn: &ReadTransaction, logbook: LogbookId) -> Result<Branches, Error> {
+pub(super) fn branches(txn: &ReadTransaction, logbook: LogbookId) -> Result<Branches, Error> {
     chains::branches(
         &txn.open_table(BRANCHES)?,
         &txn.open_table(PARTINGS)?,
@@ -500,11 +500,11 @@ fn branches(txn: &ReadTransaction, logbook: LogbookId) -> Result<Branches, Error
     )
 }
 
-type EntriesRead = ReadOnlyTable<u64, &'static [u8]>;
-type OriginRead = ReadOnlyTable<&'static [u8; 40], &'static [u8; 16]>;
+pub(super) type EntriesRead = ReadOnlyTable<u64, &'static [u8]>;
+pub(super) type OriginRead = ReadOnlyTable<&'static [u8; 40], &'static [u8; 16]>;
 
 /// What it takes to read the entries of one logbook.
-struct Reader {
+pub(super) struct Reader {
     entries: EntriesRead,
     origin: OriginRead,
     receipts: ReadOnlyTable<&'static [u8; 40], u64>,
@@ -514,7 +514,7 @@ struct Reader {
 }
 
 impl Reader {
-    fn open(txn: &ReadTransaction, logbook: LogbookId) -> Result<Self, Error> {
+    pub(super) fn open(txn: &ReadTransaction, logbook: LogbookId) -> Result<Self, Error> {
         Ok(Self {
             entries: txn.open_table(ENTRIES)?,
             origin: txn.open_table(ORIGIN)?,
@@ -525,7 +525,7 @@ impl Reader {
         })
     }
 
-    fn chains(&self) -> Chains<'_, EntriesRead, OriginRead> {
+    pub(super) fn chains(&self) -> Chains<'_, EntriesRead, OriginRead> {
         Chains {
             entries: &self.entries,
             origin: &self.origin,

@@ -84,17 +84,19 @@ pub(super) fn origin_key(logbook: LogbookId, place: Place) -> [u8; 40] {
     ])
 }
 
-/// The place within an origin's key.
+/// The logbook and place within an origin's key.
 ///
 /// # Errors
 /// [`Error::DamagedIndex`] where it is none.
-pub(super) fn origin_place(key: &[u8; 40]) -> Result<Place, Error> {
-    let (chain, rest) = first::<16>(&key[16..]).expect("24 bytes begin with 16");
+pub(super) fn origin_ids(key: &[u8; 40]) -> Result<(LogbookId, Place), Error> {
+    let (logbook, rest) = first::<16>(key).expect("40 bytes begin with 16");
+    let (chain, rest) = first::<16>(rest).expect("24 bytes begin with 16");
     let (seq, _) = first::<8>(rest).expect("8 bytes follow");
-    Ok(Place {
+    let place = Place {
         chain: ChainId::from_bytes(chain),
         seq: Seq::new(u64::from_be_bytes(seq)).ok_or(Error::damaged_index("origin"))?,
-    })
+    };
+    Ok((LogbookId::from_bytes(logbook), place))
 }
 
 pub(super) fn origin_row(arrival: Arrival, tip: Tip) -> [u8; 16] {

@@ -513,17 +513,7 @@ fn a_changed_entry_is_found_by_reading_and_by_verify() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("yard.redb");
     drop(on_disk(&path));
-    {
-        let db = Database::open(&path).unwrap();
-        let txn = db.begin_write().unwrap();
-        {
-            let mut entries = txn.open_table(tables::ENTRIES).unwrap();
-            let mut row = entries.get(17).unwrap().unwrap().value().to_vec();
-            *row.last_mut().unwrap() ^= 1;
-            entries.insert(17, row.as_slice()).unwrap();
-        }
-        txn.commit().unwrap();
-    }
+    damage(&path, 17);
     let mut kept = Store::open(&path).unwrap();
     assert!(matches!(
         kept.entries(LOGBOOK),
@@ -535,6 +525,46 @@ fn a_changed_entry_is_found_by_reading_and_by_verify() {
         "{faults:?}"
     );
     assert!(matches!(kept.rebuild(), Err(Error::DamagedEntry { .. })));
+}
+
+#[test]
+fn damaged_entries_are_got_again_from_whoever_holds_them_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("yard.redb");
+    let (kept, peer) = (on_disk(&path), store(2));
+    carry(&kept, &peer, 2);
+    drop(kept);
+    for arrival in [17, 18, 33] {
+        damage(&path, arrival);
+    }
+    let mut kept = Store::open(&path).unwrap();
+    let damaged = kept.damaged().unwrap();
+    assert_eq!(damaged[&LOGBOOK].len(), 3);
+    let whole = peer
+        .entries_of(LOGBOOK, &damaged[&LOGBOOK], usize::MAX)
+        .unwrap();
+    // Another entry cannot take a damaged one's place.
+    let (others, _) = peer
+        .entries_beyond(LOGBOOK, &VersionVector::new(), 400)
+        .unwrap();
+    assert_eq!(kept.mend(LOGBOOK, &others).unwrap(), 0);
+    assert_eq!(kept.mend(LOGBOOK, &whole).unwrap(), 3);
+    assert_eq!(kept.damaged().unwrap().len(), 0);
+    assert_eq!(kept.verify().unwrap().faults, []);
+    assert_eq!(kept.state(LOGBOOK).unwrap(), peer.state(LOGBOOK).unwrap());
+}
+
+/// Changes one bit of an entry's row in a closed store, checksums and all.
+fn damage(path: &Path, arrival: u64) {
+    let db = Database::open(path).unwrap();
+    let txn = db.begin_write().unwrap();
+    {
+        let mut entries = txn.open_table(tables::ENTRIES).unwrap();
+        let mut row = entries.get(arrival).unwrap().unwrap().value().to_vec();
+        *row.last_mut().unwrap() ^= 1;
+        entries.insert(arrival, row.as_slice()).unwrap();
+    }
+    txn.commit().unwrap();
 }
 
 #[test]

@@ -129,17 +129,18 @@ impl Store {
                     known.0
                 }),
             };
-            let new = known.and_then(|known| {
-                let link = known.link.after(raw);
-                let sealed = if sealed.contains(&(entry.logbook, entry.device, link)) {
-                    Some(entry.seq)
-                } else {
-                    known.sealed
-                };
-                let walked = walked.insert((entry.logbook, mark), (Walked { link, sealed }, false));
-                walked.is_none().then_some(())
+            let follows = known.is_some();
+            // Where it does not, whatever follows it may still follow each other.
+            let known = known.unwrap_or(Walked {
+                link: Link::origin(entry.logbook, entry.device),
+                sealed: None,
             });
-            if new.is_none() {
+            let link = known.link.after(raw);
+            let is_sealed = sealed.contains(&(entry.logbook, entry.device, link));
+            let sealed = is_sealed.then_some(entry.seq).or(known.sealed);
+            let new = (Walked { link, sealed }, false);
+            let twice = walked.insert((entry.logbook, mark), new).is_some();
+            if twice || !follows {
                 verified.faults.push(Fault::Chain(mark));
             }
         }

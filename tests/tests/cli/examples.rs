@@ -89,6 +89,7 @@ const STORY: &[(&[&str], &str)] = &[
     (&[], "held-back"),
     (&[], "verify"),
     (&[], "rebuild"),
+    (&[], "mend --with stick.redb"),
 ];
 
 /// Commands whose examples are run by tests of their own.

@@ -6,6 +6,7 @@ use expect_test::expect;
 use headwalk_core::log::{id::StoreId, seal::DeviceKey};
 use headwalk_core::store::{NewStore, Store};
 use headwalk_tests::TestEnv;
+use redb::{ReadableDatabase, ReadableTable};
 
 use super::{check, maple_court};
 
@@ -207,4 +208,90 @@ fn however_a_store_is_damaged_it_is_told_plainly() {
         told_damaged > 60,
         "{told_damaged} of 120 were told as damaged"
     );
+}
+
+#[test]
+fn damaged_entries_come_back_from_another_store_and_nothing_else_changes() {
+    let env = maple_court();
+    env.ok(r#"init --person "Ben Ode" --store ben.redb"#);
+    env.ok("exchange --with ben.redb");
+    env.ok("note maple 3-02 arc 90");
+    check(
+        &env,
+        "mend --with ben.redb",
+        &expect![[r#"
+        Nothing is damaged.
+    "#]],
+    );
+    let before = env.ok("verify --json");
+    damage(&env.path("headwalk.redb"), &[2, 5]);
+    check(
+        &env,
+        "verify",
+        &expect![[r#"
+            ! Error: the store is not what was written: 4 faults.
+            !   entry number 2 is damaged: get it again from a peer
+            !   entry 3 of device <id 1> follows one that is not there, or is there twice
+            !   entry number 5 is damaged: get it again from a peer
+            !   entry 6 of device <id 1> follows one that is not there, or is there twice
+            ! Hint: `headwalk mend` gets damaged entries again from the office, or --with another store. Else keep the file, begin another with `headwalk init`, `headwalk enrol` it and exchange: everything that reached the office comes back.
+            [exit 1]
+        "#]],
+    );
+    check(
+        &env,
+        "mend",
+        &expect![[r#"
+        ! Error: this store belongs to no hub yet.
+        ! Hint: `headwalk enrol URL CODE` joins one; the dispatcher gives you both.
+        [exit 2]
+    "#]],
+    );
+    check(
+        &env,
+        "mend --with ben.redb --json",
+        &expect![[r#"
+        {
+          "damaged": 2,
+          "mended": 2,
+          "rebuilt": false
+        }
+    "#]],
+    );
+    assert_eq!(env.ok("verify --json"), before);
+    // What nobody else holds cannot be had again.
+    damage(&env.path("headwalk.redb"), &[3, last_arrival(&env)]);
+    check(
+        &env,
+        "mend --with ben.redb",
+        &expect![[r#"
+        ! Error: 1 damaged entry could not be had again there; 1 are whole again.
+        ! Hint: try another store that may hold them: headwalk mend --with PATH.
+        [exit 1]
+    "#]],
+    );
+}
+
+const ENTRIES: redb::TableDefinition<'_, u64, &[u8]> = redb::TableDefinition::new("entries_v1");
+
+/// Changes one bit of some entries, in the order in which they came, with the file's own checksums.
+fn damage(path: &std::path::Path, arrivals: &[u64]) {
+    let db = redb::Database::open(path).unwrap();
+    let txn = db.begin_write().unwrap();
+    {
+        let mut entries = txn.open_table(ENTRIES).unwrap();
+        for arrival in arrivals {
+            let mut row = entries.get(arrival).unwrap().unwrap().value().to_vec();
+            *row.last_mut().unwrap() ^= 1;
+            entries.insert(arrival, row.as_slice()).unwrap();
+        }
+    }
+    txn.commit().unwrap();
+}
+
+fn last_arrival(env: &TestEnv) -> u64 {
+    let db = redb::Database::open(env.path("headwalk.redb")).unwrap();
+    let entries = db.begin_read().unwrap().open_table(ENTRIES).unwrap();
+    let (last, _) = entries.last().unwrap().unwrap();
+    last.value()
 }
