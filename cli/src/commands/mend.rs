@@ -79,8 +79,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     Err(Error::new(
         Kind::Damaged,
         format!(
-            "{entries} could not be had again there; {} are whole again",
-            report.mended
+            "{entries} could not be had again there; {} as written again",
+            counted(report.mended as u64, "other is", "others are")
         ),
     )
     .hint("try another store that may hold them: headwalk mend --with PATH."))

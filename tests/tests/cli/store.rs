@@ -265,10 +265,10 @@ fn damaged_entries_come_back_from_another_store_and_nothing_else_changes() {
         &env,
         "mend --with ben.redb",
         &expect![[r#"
-        ! Error: 1 damaged entry could not be had again there; 1 are whole again.
-        ! Hint: try another store that may hold them: headwalk mend --with PATH.
-        [exit 1]
-    "#]],
+            ! Error: 1 damaged entry could not be had again there; 1 other is as written again.
+            ! Hint: try another store that may hold them: headwalk mend --with PATH.
+            [exit 1]
+        "#]],
     );
 }
 
@@ -276,22 +276,33 @@ const ENTRIES: redb::TableDefinition<'_, u64, &[u8]> = redb::TableDefinition::ne
 
 /// Changes one bit of some entries, in the order in which they came, with the file's own checksums.
 fn damage(path: &std::path::Path, arrivals: &[u64]) {
-    let db = redb::Database::open(path).unwrap();
-    let txn = db.begin_write().unwrap();
+    let db = redb::Database::open(path).expect("the closed store takes it");
+    let txn = db.begin_write().expect("the closed store takes it");
     {
-        let mut entries = txn.open_table(ENTRIES).unwrap();
+        let mut entries = txn.open_table(ENTRIES).expect("the closed store takes it");
         for arrival in arrivals {
-            let mut row = entries.get(arrival).unwrap().unwrap().value().to_vec();
-            *row.last_mut().unwrap() ^= 1;
-            entries.insert(arrival, row.as_slice()).unwrap();
+            let mut row = entries
+                .get(arrival)
+                .expect("it reads")
+                .expect("it is there")
+                .value()
+                .to_vec();
+            *row.last_mut().expect("the closed store takes it") ^= 1;
+            entries
+                .insert(arrival, row.as_slice())
+                .expect("the closed store takes it");
         }
     }
-    txn.commit().unwrap();
+    txn.commit().expect("the closed store takes it");
 }
 
 fn last_arrival(env: &TestEnv) -> u64 {
-    let db = redb::Database::open(env.path("headwalk.redb")).unwrap();
-    let entries = db.begin_read().unwrap().open_table(ENTRIES).unwrap();
-    let (last, _) = entries.last().unwrap().unwrap();
+    let db = redb::Database::open(env.path("headwalk.redb")).expect("the closed store takes it");
+    let entries = db
+        .begin_read()
+        .expect("the closed store takes it")
+        .open_table(ENTRIES)
+        .expect("the closed store takes it");
+    let (last, _) = entries.last().expect("it reads").expect("it is there");
     last.value()
 }
