@@ -33,7 +33,7 @@ const PSI_PER_FOOT: f64 = 0.433;
 pub(super) const FLOW_EXPONENT: f64 = 1.852;
 
 /// Common design rule for plastic pipe: faster is loud, and hard on it when a valve shuts.
-const SPEED_MAX: FeetPerSecond = FeetPerSecond::new(5.0);
+pub(super) const SPEED_MAX: FeetPerSecond = FeetPerSecond::new(5.0);
 
 /// What a length of pipe takes from the water.
 #[derive(Debug, Clone, PartialEq)]
@@ -264,6 +264,26 @@ pub fn surge(
     })
 }
 
+impl Surge {
+    /// Returns how far the pressure rises where the valve takes some time to shut.
+    ///
+    /// # Errors
+    /// [`OutOfRange`] naming `closing_seconds` below zero.
+    ///
+    /// # Source
+    /// Michaud: rise = 2 density L V / t once t passes 2L/a, which is the whole rise times
+    /// (2L/a) / t; at most the whole. From memory.
+    pub fn rise_when_closing_in(&self, time: Seconds) -> Result<Psi, OutOfRange> {
+        let seconds = Allowed::ZeroOrMore.check("closing_seconds", time.get())?;
+        let critical = self.critical_time.get();
+        Ok(if seconds > critical {
+            self.rise * (critical / seconds)
+        } else {
+            self.rise
+        })
+    }
+}
+
 /// Bulk modulus of water at 20 °C.
 const WATER_MODULUS: Kilopascals = Kilopascals::new(2.18e6);
 /// Density of water at 20 °C, kg/m³.
@@ -396,6 +416,27 @@ mod tests {
         close("H-30", sdr_21(5.0).rise.get(), 80.21, 0.005);
         close("H-31", sdr_21(7.0).rise.get(), 112.30, 0.005);
         close("time", sdr_21(5.0).critical_time.get(), 0.503, 0.0005);
+    }
+
+    #[test]
+    fn a_slow_valve_softens_the_blow_in_proportion() {
+        let whole = surge(
+            FeetPerSecond::new(5.0),
+            Fraction::new(21.0),
+            Feet::new(300.0),
+        )
+        .unwrap();
+        let rise = |seconds| whole.rise_when_closing_in(Seconds::new(seconds)).unwrap();
+        assert_eq!(rise(0.0), whole.rise);
+        assert_eq!(rise(0.4), whole.rise);
+        // 2 density L V / t by hand: 2 x 1.938 slug/ft³ x 300 ft x 5 ft/s / 2 s / 144.
+        close(
+            "2 s",
+            rise(2.0).get(),
+            2.0 * 1.938 * 300.0 * 5.0 / 2.0 / 144.0,
+            0.05,
+        );
+        assert!(whole.rise_when_closing_in(Seconds::new(-1.0)).is_err());
     }
 
     #[test]

@@ -27,7 +27,10 @@
 //! system of equations by the global gradient method (Todini and Pilati 1988, from memory). Checks:
 //! `fixtures/tables/network_wntr.csv`, by EPANET.
 
+mod findings;
 mod gradient;
+
+pub use findings::{Finding, LowCause, MISTS_ABOVE, Taken, findings, taken};
 
 use super::{
     hydraulics::{self, head_to_pressure},

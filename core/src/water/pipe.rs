@@ -45,6 +45,44 @@ pub enum NominalSize {
     Four,
 }
 
+impl NominalSize {
+    /// Every size with the words for it, smallest first.
+    const WORDS: [(&'static str, Self); 9] = [
+        ("1/2", Self::Half),
+        ("3/4", Self::ThreeQuarter),
+        ("1", Self::One),
+        ("1-1/4", Self::OneAndQuarter),
+        ("1-1/2", Self::OneAndHalf),
+        ("2", Self::Two),
+        ("2-1/2", Self::TwoAndHalf),
+        ("3", Self::Three),
+        ("4", Self::Four),
+    ];
+
+    /// Returns the size that words name: `3/4`, `1-1/4`, `1-1/4-in`, `2 in`.
+    #[must_use]
+    pub fn of_words(words: &str) -> Option<Self> {
+        let plain = words
+            .trim()
+            .trim_end_matches("in")
+            .trim_end_matches([' ', '-']);
+        let known = Self::WORDS.iter().find(|(word, _)| *word == plain);
+        known.map(|(_, size)| *size)
+    }
+
+    /// Returns the size whose nominal inches these are; none between sizes.
+    #[must_use]
+    pub fn of_inches(nominal: Inches) -> Option<Self> {
+        let inches = [0.5, 0.75, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0];
+        let sizes = inches.iter().zip(Self::WORDS);
+        let near = |inches: f64| (inches - nominal.get()).abs() < 0.01;
+        sizes
+            .into_iter()
+            .find(|(inches, _)| near(**inches))
+            .map(|(_, (_, size))| size)
+    }
+}
+
 /// Returns a pipe's inside diameter: outside less twice the least wall; none where the standard has
 /// no such pipe.
 #[must_use]
@@ -130,6 +168,22 @@ mod tests {
                 row.close(&format!("{column}_gpm"), flow.get());
             }
         }
+    }
+
+    #[test]
+    fn sizes_are_read_as_crews_write_them() {
+        for words in ["1-1/4", "1-1/4-in", " 1-1/4 in"] {
+            assert_eq!(
+                NominalSize::of_words(words),
+                Some(NominalSize::OneAndQuarter)
+            );
+        }
+        assert_eq!(NominalSize::of_words("1.3"), None);
+        assert_eq!(
+            NominalSize::of_inches(Inches::new(0.75)),
+            Some(NominalSize::ThreeQuarter)
+        );
+        assert_eq!(NominalSize::of_inches(Inches::new(0.8)), None);
     }
 
     #[test]

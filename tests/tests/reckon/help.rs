@@ -8,7 +8,7 @@ use serde_json::Value;
 use super::run;
 
 /// One good input of every formula.
-pub const EXAMPLES: [(&str, &str); 19] = [
+pub const EXAMPLES: [(&str, &str); 23] = [
     (
         "eto",
         r#"{"date": "2015-07-06", "latitude_deg": 50.8, "elevation_m": 100, "tmin_c": 12.3,
@@ -23,6 +23,22 @@ pub const EXAMPLES: [(&str, &str); 19] = [
     (
         "uniformity",
         r#"{"catch_ml": [22, 25, 28, 30], "can_area_cm2": 106.45, "minutes": 10, "wind_mph": [3]}"#,
+    ),
+    (
+        "coverage",
+        r#"{"heads": [
+              {"east_ft": 0, "north_ft": 0, "facing_deg": 45, "arc_deg": 90, "radius_ft": 15,
+               "flow_gpm": 0.93},
+              {"east_ft": 15, "north_ft": 15, "facing_deg": 225, "arc_deg": 90, "radius_ft": 15,
+               "flow_gpm": 0.93}],
+            "areas": [{"surface": "turf", "corners_ft": [[0, 0], [15, 0], [15, 15], [0, 15]]}],
+            "profile": [{"distance_ft": 2, "rate_in_h": 0.8}, {"distance_ft": 15, "rate_in_h": 0}],
+            "step_ft": 0.5}"#,
+    ),
+    (
+        "kerb",
+        r#"{"radius_ft": 12, "flow_gpm": 2.4, "flow_with_arc": true, "curve": "lawn-inside",
+            "kerb_radius_ft": 18, "to_kerb_ft": 0.5, "dry_sqft": 12}"#,
     ),
     (
         "runtime",
@@ -74,8 +90,19 @@ pub const EXAMPLES: [(&str, &str); 19] = [
         r#"{"static_psi": 70, "rise_ft": 12, "losses_psi": 8, "regulator_psi": 45}"#,
     ),
     (
+        "pressure-at-head",
+        r#"{"static_psi": 60, "need_psi": 30, "mend": "leak", "nodes": [
+              {"name": "meter", "loss_psi": 2, "at_gpm": 10},
+              {"name": "valve", "from": "meter", "rise_ft": 2, "length_ft": 120,
+               "class": "class-200", "size": "1-1/4"},
+              {"name": "leak", "from": "valve", "length_ft": 5, "inside_diameter_in": 1.049,
+               "c": 140, "flow_gpm": 2, "at_psi": 50},
+              {"name": "3-01", "from": "valve", "length_ft": 15, "class": "class-200",
+               "size": "1", "flow_gpm": 1.85, "at_psi": 30, "regulated_psi": 40}]}"#,
+    ),
+    (
         "surge",
-        r#"{"velocity_ft_s": 5, "dimension_ratio": 21, "length_ft": 300}"#,
+        r#"{"velocity_ft_s": 5, "dimension_ratio": 21, "length_ft": 300, "closing_seconds": 2}"#,
     ),
     (
         "leak",
@@ -84,6 +111,11 @@ pub const EXAMPLES: [(&str, &str); 19] = [
     (
         "orifice",
         r#"{"hole_in": 0.0625, "pressure_psi": 60, "discharge": 0.62}"#,
+    ),
+    (
+        "evidence",
+        r#"{"trouble": "wet-area", "yes": ["puddle forms late in the run"],
+            "no": ["static meter moves"]}"#,
     ),
     (
         "lifetimes",

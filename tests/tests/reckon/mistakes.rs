@@ -441,3 +441,146 @@ fn numbers(value: &Value, way: &str) -> Vec<String> {
         _ => Vec::new(),
     }
 }
+
+#[test]
+fn grounds_systems_and_signs_that_cannot_be_are_refused_by_name() {
+    let head = json!({"east_ft": 0, "north_ft": 0, "facing_deg": 0, "arc_deg": 360,
+                      "radius_ft": 10, "flow_gpm": 1});
+    let with = |field: &str, value: Value| {
+        let mut head = head.clone();
+        head[field] = value;
+        head
+    };
+    let lawn = |corners: Value| json!([{"surface": "turf", "corners_ft": corners}]);
+    let square = lawn(json!([[0, 0], [9, 0], [9, 9], [0, 9]]));
+    let node = |more: Value| {
+        let mut node = json!({"name": "a"});
+        for (name, value) in more.as_object().expect("an object") {
+            node[name] = value.clone();
+        }
+        json!({"static_psi": 60, "nodes": [node]})
+    };
+    let pipe = json!({"length_ft": 10, "inside_diameter_in": 1});
+    for (what, input, field) in [
+        ("coverage", json!({"heads": [], "areas": square}), "heads"),
+        ("coverage", json!({"heads": [head]}), "areas"),
+        (
+            "coverage",
+            json!({"heads": [with("arc_deg", json!(400))], "areas": square}),
+            "arc_deg",
+        ),
+        (
+            "coverage",
+            json!({"heads": [with("flow_gpm", json!("much"))], "areas": square}),
+            "flow_gpm",
+        ),
+        (
+            "coverage",
+            json!({"heads": [head], "areas": lawn(json!([[0, 0], [9, 9], [9, 0], [0, 12]]))}),
+            "corners_ft",
+        ),
+        (
+            "coverage",
+            json!({"heads": [head], "areas": square, "profile": "round"}),
+            "profile",
+        ),
+        (
+            "coverage",
+            json!({"heads": [head], "areas": square, "step_ft": 0}),
+            "step_ft",
+        ),
+        (
+            "coverage",
+            json!({"heads": [head], "areas": [{"surface": "sand", "corners_ft": []}]}),
+            "surface",
+        ),
+        (
+            "kerb",
+            json!({"radius_ft": 12, "flow_gpm": 2, "curve": "lawn-inside", "dry_sqft": 5}),
+            "kerb_radius_ft",
+        ),
+        (
+            "kerb",
+            json!({"radius_ft": 12, "flow_gpm": 2, "curve": "lawn-inside", "chord_ft": 10,
+                   "offset_ft": 9, "dry_sqft": 5}),
+            "offset_ft",
+        ),
+        (
+            "kerb",
+            json!({"radius_ft": 12, "flow_gpm": 2, "curve": "straight", "kerb_radius_ft": 9,
+                   "dry_sqft": 5}),
+            "curve",
+        ),
+        ("pressure-at-head", node(json!({})), "length_ft"),
+        (
+            "pressure-at-head",
+            node(json!({"length_ft": 5})),
+            "inside_diameter_in",
+        ),
+        (
+            "pressure-at-head",
+            node(json!({"length_ft": 5, "class": "class-200", "size": "9"})),
+            "size",
+        ),
+        (
+            "pressure-at-head",
+            node(json!({"length_ft": 5, "class": "class-200", "size": "1/2"})),
+            "size",
+        ),
+        (
+            "pressure-at-head",
+            node(json!({"from": "b", "length_ft": 5, "inside_diameter_in": 1})),
+            "from",
+        ),
+        ("pressure-at-head", node(json!({"loss_psi": 5})), "at_gpm"),
+        (
+            "pressure-at-head",
+            node(json!({"length_ft": 5, "inside_diameter_in": 1, "at_psi": 30})),
+            "flow_gpm",
+        ),
+        (
+            "pressure-at-head",
+            json!({"static_psi": 0, "nodes": []}),
+            "static_psi",
+        ),
+        (
+            "pressure-at-head",
+            json!({"static_psi": 60, "nodes": []}),
+            "nodes",
+        ),
+        (
+            "pressure-at-head",
+            {
+                let mut system = node(pipe.clone());
+                system["mend"] = json!("b");
+                system
+            },
+            "mend",
+        ),
+        (
+            "surge",
+            json!({"velocity_ft_s": 5, "dimension_ratio": 21, "length_ft": 300,
+                   "closing_seconds": -1}),
+            "closing_seconds",
+        ),
+        ("evidence", json!({"trouble": "damp"}), "trouble"),
+        (
+            "evidence",
+            json!({"trouble": "wet-area", "yes": ["it glows"]}),
+            "yes",
+        ),
+        (
+            "evidence",
+            json!({"trouble": "wet-area", "yes": ["static meter moves"],
+                   "no": ["static meter moves"]}),
+            "no",
+        ),
+        (
+            "lifetimes",
+            json!({"lives": [{"years": 5, "failed": true, "entered_years": 6}]}),
+            "entered_years",
+        ),
+    ] {
+        refused(what, &input.to_string(), Some(field));
+    }
+}

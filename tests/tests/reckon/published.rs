@@ -418,3 +418,87 @@ fn figures_set_by_flags_match_their_sources() {
         row.close("expected", figure(&answer, row.text("figure")));
     }
 }
+
+#[test]
+fn coverage_agrees_with_an_independent_integration() {
+    for row in rows("coverage_numeric.csv").iter().step_by(3) {
+        let heads: Vec<Value> = row
+            .list("heads")
+            .chunks(6)
+            .map(|head| {
+                json!({"east_ft": head[0], "north_ft": head[1], "facing_deg": head[2],
+                       "arc_deg": head[3], "radius_ft": head[4], "flow_gpm": head[5]})
+            })
+            .collect();
+        let corners: Vec<Value> = row.list("lawn").chunks(2).map(|at| json!(at)).collect();
+        let given = json!({"heads": heads, "profile": row.text("profile"),
+                           "areas": [{"surface": "turf", "corners_ft": corners}]});
+        let answer = reckon("coverage", &given);
+        close(
+            row.text("id"),
+            figure(&answer, "du_lq"),
+            row.get("du_lq"),
+            0.01,
+        );
+        let mean = row.get("mean_in_h");
+        close(
+            row.text("id"),
+            figure(&answer, "mean_in_h"),
+            mean,
+            0.015 * mean,
+        );
+    }
+}
+
+#[test]
+fn systems_of_pipe_agree_with_a_network_solver() {
+    let table = rows("network_wntr.csv");
+    let mut systems: BTreeMap<(&str, &str), Vec<&Row>> = BTreeMap::new();
+    for row in &table {
+        let key = (row.text("layout"), row.text("kind"));
+        systems.entry(key).or_default().push(row);
+    }
+    for lines in systems.values() {
+        let nodes: Vec<Value> = lines
+            .iter()
+            .map(|row| {
+                let mut node = json!({"name": row.text("node"), "from": row.text("from"),
+                    "rise_ft": row.get("rise_ft"), "length_ft": row.get("length_ft"),
+                    "inside_diameter_in": row.get("inside_diameter_in"),
+                    "flow_gpm": row.get("flow_gpm")});
+                if row.text("kind") == "nozzle" {
+                    node["at_psi"] = json!(30);
+                }
+                node
+            })
+            .collect();
+        let given = json!({"static_psi": lines[0].get("static_psi"), "nodes": nodes});
+        let answer = reckon("pressure-at-head", &given);
+        let places = answer["places"].as_array().expect("a list");
+        for (row, place) in lines.iter().zip(places) {
+            let (psi, gpm) = (row.get("psi"), row.get("outlet_gpm"));
+            close(row.text("id"), figure(place, "psi"), psi, 0.011 * psi);
+            close(
+                row.text("id"),
+                figure(place, "gpm"),
+                gpm,
+                0.011 * gpm + 1e-9,
+            );
+        }
+    }
+}
+
+#[test]
+fn signs_of_a_wet_area_point_where_the_trade_says() {
+    let given = json!({"trouble": "wet-area", "yes": ["static meter moves",
+        "trickle at the lowest head day and night", "stops when the flow control is shut"]});
+    let answer = reckon("evidence", &given);
+    assert_eq!(answer["causes"][0]["cause"], json!("valve-weeping"));
+    let says = answer["says"].as_str().expect("a sentence");
+    assert!(
+        says.starts_with("the evidence points to valve weeping"),
+        "{says}"
+    );
+    let cautions = answer["cautions"].to_string();
+    assert!(cautions.contains("Probe the box with a tool"), "{cautions}");
+}

@@ -5,14 +5,17 @@
 
 mod answer;
 mod eto;
+mod ground;
 mod input;
 mod leaks;
 mod lives;
 mod minutes;
 mod pipes;
 mod plants;
+mod signs;
 mod soil;
 mod spray;
+mod system;
 mod value;
 mod window;
 mod zone;
@@ -77,6 +80,8 @@ formulas! {
     "coefficient" Coefficient plants::Coefficient;
     "precipitation" Precipitation spray::Precipitation;
     "uniformity" Uniformity spray::Uniformity;
+    "coverage" Coverage ground::Coverage;
+    "kerb" Kerb ground::Kerb;
     "runtime" Runtime minutes::Runtime;
     "soak" Soak minutes::Soak;
     "zone" Zone zone::Zone;
@@ -88,9 +93,11 @@ formulas! {
     "lateral" Lateral pipes::Lateral;
     "flow-at-pressure" FlowAtPressure pipes::FlowAtPressure;
     "pressure" Pressure pipes::Pressure;
+    "pressure-at-head" PressureAtHead system::PressureAtHead;
     "surge" Surge pipes::Surge;
     "leak" Leak leaks::Leak;
     "orifice" Orifice leaks::Orifice;
+    "evidence" Evidence signs::Evidence;
     "lifetimes" Lifetimes lives::Lifetimes;
 }
 

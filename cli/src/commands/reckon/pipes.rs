@@ -198,11 +198,13 @@ impl Formula for Pressure {
 ///
 /// In:  velocity_ft_s; length_ft, of pipe up to the valve; and of PVC pipe dimension_ratio, outside
 ///      diameter over wall (class 200: 21), or of any pipe inside_diameter_in, wall_in and
-///      modulus_kpa, its modulus of elasticity (PVC 2.76e6).
+///      modulus_kpa, its modulus of elasticity (PVC 2.76e6); closing_seconds, that the valve takes
+///      to shut (left out: at once).
 /// Out: rise_psi, on top of the pressure there was; wave_ft_s; critical_seconds: a valve that takes
-///      longer to shut gives less.
+///      longer to shut gives less; with closing_seconds closing_rise_psi, what it then gives.
 ///
-/// Source: Joukowsky; with dimension_ratio the wave speed of a PVC handbook, from memory.
+/// Source: Joukowsky; with dimension_ratio the wave speed of a PVC handbook, from memory; Michaud
+/// for a valve that takes its time, from memory.
 ///
 /// Example: headwalk reckon surge --set velocity_ft_s=5 --set dimension_ratio=21
 /// --set length_ft=300
@@ -220,6 +222,7 @@ pub struct SurgeIn {
     inside_diameter_in: Option<f64>,
     wall_in: Option<f64>,
     modulus_kpa: Option<f64>,
+    closing_seconds: Option<f64>,
 }
 
 impl Formula for Surge {
@@ -257,7 +260,7 @@ impl Formula for Surge {
             }
         };
         let time = surge.critical_time.get();
-        Ok(Answer::default()
+        let answer = Answer::default()
             .number("rise_psi", "pressure rises by", surge.rise.get(), Psi::UNIT)
             .number(
                 "wave_ft_s",
@@ -272,6 +275,16 @@ impl Formula for Surge {
                 Seconds::UNIT,
             )
             .warnings(from_memory)
-            .caution(Caution::PressurisedPipe.sentence()))
+            .caution(Caution::PressurisedPipe.sentence());
+        let Some(closing) = given.closing_seconds else {
+            return Ok(answer);
+        };
+        let rise = surge.rise_when_closing_in(Seconds::new(closing))?;
+        Ok(answer.number(
+            "closing_rise_psi",
+            "shut in that time",
+            rise.get(),
+            Psi::UNIT,
+        ))
     }
 }

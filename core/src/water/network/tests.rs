@@ -179,6 +179,65 @@ fn a_fitting_takes_the_square_of_its_flow() {
 }
 
 #[test]
+fn a_weak_head_is_told_with_what_takes_its_pressure() {
+    let head = |rise, gpm| Node {
+        rise: Feet::new(rise),
+        outlet: Outlet::Nozzle {
+            flow: Gpm::new(gpm),
+            at: Psi::new(30.0),
+            regulated: None,
+        },
+    };
+    let network = |psi, rise, gpm, loss| Network {
+        static_pressure: Psi::new(psi),
+        nodes: vec![
+            Node {
+                rise: Feet::ZERO,
+                outlet: Outlet::Shut,
+            },
+            head(rise, gpm),
+        ],
+        links: vec![
+            Link::fitting(None, 0, Psi::new(loss), Gpm::new(10.0)),
+            Link::pipe(Some(0), 1, Inches::new(0.93), Feet::new(100.0), PLASTIC),
+        ],
+    };
+    let told = |network: &Network| {
+        let found = solve(network).unwrap();
+        findings(network, &found, Some(Psi::new(30.0)))
+    };
+    let cause = |network: &Network| match told(network)[..] {
+        [Finding::Low { node: 1, cause, .. }] => cause,
+        ref other => panic!("{other:?}"),
+    };
+    assert_eq!(cause(&network(50.0, 60.0, 1.0, 1.0)), LowCause::Rise);
+    assert_eq!(cause(&network(33.1, 0.0, 9.0, 0.1)), LowCause::Pipe);
+    assert_eq!(cause(&network(45.0, 0.0, 4.0, 99.0)), LowCause::Fittings);
+    assert_eq!(cause(&network(25.0, 0.0, 1.0, 0.1)), LowCause::Supply);
+    let high = told(&network(80.0, 0.0, 1.0, 0.1));
+    assert!(
+        matches!(high[..], [Finding::High { node: 1, .. }]),
+        "{high:?}"
+    );
+    let fast = told(&network(90.0, 0.0, 9.0, 0.1));
+    assert!(
+        fast.iter()
+            .any(|it| matches!(it, Finding::Fast { node: 1, .. })),
+        "{fast:?}"
+    );
+}
+
+#[test]
+fn what_was_taken_adds_up_to_what_is_missing() {
+    let network = with_leak(Outlet::Fixed(Gpm::new(6.0)));
+    let found = solve(&network).unwrap();
+    let taken = taken(&network, &found, 1);
+    let left = 62.0 - (taken.rise + taken.pipes + taken.fittings).get();
+    close("left", found.nodes[1].pressure.get(), left, 1e-9);
+    assert_eq!(taken.fittings, Psi::ZERO);
+}
+
+#[test]
 fn a_loop_shares_the_water_as_its_two_sides_resist() {
     // Two equal pipes side by side carry half each.
     let pipe = || Link::pipe(None, 0, Inches::new(1.049), Feet::new(100.0), PLASTIC);

@@ -30,12 +30,19 @@ pub struct Look {
 }
 
 /// Returns the weight of a look: the days it looked back on, times how fast valves of that age
-/// fail beside younger ones.
+/// fail beside those of twenty years.
+///
+/// A shape above [`STEEPEST`] counts as that: a fit to a few failures of one age gives shapes that
+/// no record supports.
 #[must_use]
 pub fn weight(covers: Days, age: Years, shape: Fraction) -> Fraction {
-    let pace = age.get().max(0.1).powf(shape.get().max(1.0) - 1.0);
+    let steep = shape.get().clamp(1.0, STEEPEST.get()) - 1.0;
+    let pace = (age.get().max(0.1) / 20.0).powf(steep);
     Fraction::new(covers.get().max(0.0) * pace)
 }
+
+/// The steepest wear that a weight takes: our choice.
+pub const STEEPEST: Fraction = Fraction::new(10.0);
 
 /// What the record says of failures that follow a repair.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -196,7 +203,7 @@ impl Record {
         let mut sum = 0.0;
         for look in looks {
             days.push(Allowed::Between(-1e5, 1e5).check("day", look.day.get())?);
-            let weight = Allowed::Between(0.0, 1e9).check("weight", look.weight.get())?;
+            let weight = Allowed::Between(0.0, 1e15).check("weight", look.weight.get())?;
             let count = Allowed::Between(0.0, 1_000.0).check("found", look.found.get())?;
             if count.fract() > 0.0 {
                 return Err(Allowed::Rule("a whole number").broken("found", count));
