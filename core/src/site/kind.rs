@@ -45,6 +45,10 @@ kinds! {
     Head, "head", "a head";
     /// A wet or a dry spot.
     Spot, "spot", "a spot";
+    /// A piece of ground on the sketch: lawn, bed, paving, building.
+    Area, "area", "an area";
+    /// A place on the sketch to measure from.
+    Mark, "mark", "a mark";
     /// One walk of a crew over a site.
     Visit, "visit", "a visit";
     /// Something that is not as it should be.

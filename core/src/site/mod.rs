@@ -6,14 +6,19 @@
 //! entries are kept or how they travel. Start at [`fields`], the one table of all that can be
 //! written down.
 
+pub mod client_page;
 pub mod company;
 pub mod evidence;
 pub mod fields;
 pub mod finding;
+pub mod kerb;
 pub mod kind;
+pub mod lives;
+pub mod map;
 pub mod measure;
 pub mod plan;
 pub mod programs;
+pub mod supply_sheet;
 pub mod things;
 pub mod time_of_day;
 pub mod timeline;

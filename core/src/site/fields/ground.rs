@@ -1,6 +1,6 @@
 //! Fields of a zone (250 to 299), a head (350 to 399) and a wet or dry spot (400 to 449).
 
-use super::shape::{LONG, SHORT, Shape, count, named, number, quantity};
+use super::shape::{LONG, Part, SHORT, Shape, count, named, needed, number, optional, quantity};
 use super::table;
 use crate::site::kind::ThingKind;
 use crate::site::unit::Unit;
@@ -15,6 +15,21 @@ pub(super) const TAKEN_AT: Shape = Shape::Choice(choices![
     "backflow" | "test-cock",
     "hose-bib" | "hose",
     "meter",
+]);
+
+/// Plastic pipe by its standard.
+pub(super) const PIPE_CLASS: Shape = Shape::Choice(choices!["schedule-40", "class-200"]);
+/// Nominal sizes of pipe.
+pub(super) const PIPE_SIZE: Shape = Shape::Choice(choices![
+    "1/2-in" | "1/2",
+    "3/4-in" | "3/4",
+    "1-in" | "1",
+    "1-1/4-in" | "1-1/4",
+    "1-1/2-in" | "1-1/2",
+    "2-in" | "2",
+    "2-1/2-in" | "2-1/2",
+    "3-in" | "3",
+    "4-in" | "4",
 ]);
 
 const BETWEEN: Shape = quantity(Unit::Foot, [2.0, 75.0], [0.1, 200.0]);
@@ -57,7 +72,38 @@ table! {
     272 EXCEPTION, "exception",
         SHORT, "Why it is watered otherwise than computed, such as new seed.";
     273 EXCEPTION_UNTIL, "exception-until", Shape::Day, "Until when the exception holds.";
+    293 LATERAL, "lateral", PIPE_CLASS, "What the pipe behind the valve is.";
+    294 LATERAL_SIZE, "lateral-size", PIPE_SIZE, "Its nominal size.";
+    295 MAIN_LENGTH, "main-length", quantity(Unit::Foot, [5.0, 600.0], [0.1, 10_000.0]),
+        "Main line from the supply to its valve.";
+    296 LATERAL_LENGTH, "lateral-length", quantity(Unit::Foot, [2.0, 200.0], [0.1, 5_000.0]),
+        "From its valve to the first head.";
+    297 RISE, "rise", quantity(Unit::Foot, [-30.0, 30.0], [-1_000.0, 1_000.0]),
+        "How far its highest head lies above the supply; below zero downhill.";
+    298 VALVE_LOSS, "valve-loss", quantity(Unit::Psi, [1.0, 6.0], [0.0, 50.0]),
+        "What its valve takes at the zone's flow, off the valve's curve.";
 }
+
+/// The two tapes make sense only together.
+static TAPES_PARTS: [Part; 5] = [
+    needed(1, "from", SHORT),
+    needed(2, "tape", BETWEEN),
+    needed(3, "and-from", SHORT),
+    needed(4, "other-tape", BETWEEN),
+    needed(5, "side", Shape::Choice(choices!["left", "right"])),
+];
+
+/// The curve of a kerb, as a tape measures it.
+static KERB_PARTS: [Part; 4] = [
+    needed(1, "chord", BETWEEN),
+    needed(
+        2,
+        "offset",
+        quantity(Unit::Foot, [0.2, 20.0], [0.01, 100.0]),
+    ),
+    needed(3, "lawn", Shape::Choice(choices!["inside", "outside"])),
+    optional(4, "to-kerb", quantity(Unit::Foot, [0.0, 3.0], [0.0, 100.0])),
+];
 
 const ARC_NAMES: &[(&str, f64)] = &[
     ("quarter", 90.0),
@@ -102,6 +148,11 @@ table! {
         "Why it is set as it is, so that the next crew leaves it.";
     372 INSTALLED, "installed",
         count([1950.0, 2100.0], [1900.0, 2200.0]), "The year it was installed.";
+    392 TAPES, "tapes", Shape::Record(&TAPES_PARTS),
+        "Two tape measures from two marks, and on which side of the way between them it stands.";
+    393 KERB, "kerb", Shape::Record(&KERB_PARTS),
+        "The curve of the kerb that it stands at: a chord, the curve's distance from its middle, \
+         and on which side the lawn lies.";
 }
 
 table! {
@@ -119,7 +170,7 @@ const ON_THE_SKETCH: Shape = quantity(Unit::Foot, [-500.0, 500.0], [-5_000.0, 5_
 table! {
     /// Where a thing stands on the sketch.
     sketch of &[ThingKind::Head, ThingKind::Spot, ThingKind::Valve, ThingKind::Controller,
-    ThingKind::Supply];
+    ThingKind::Supply, ThingKind::Mark];
     440 EAST, "east", ON_THE_SKETCH, "Place on the sketch, to the right of its origin.";
     441 NORTH, "north", ON_THE_SKETCH, "Place on the sketch, up from its origin.";
 }

@@ -25,6 +25,7 @@ mod show;
 mod anything;
 mod control;
 mod ground;
+mod map;
 mod office;
 pub mod seen;
 mod street;
@@ -33,6 +34,7 @@ mod walk;
 pub use anything::any;
 pub use control::{controller, valve};
 pub use ground::{head, sketch, spot, zone};
+pub use map::{area, mark};
 pub use office::{company, crew, device, part, person, price, route, station};
 pub use street::{site, supply};
 pub use walk::{finding, visit};
@@ -88,7 +90,7 @@ impl<N> Def<N> {
 }
 
 /// Every group of fields, in the order of their numbers.
-static FIELDS: [&[&FieldDef]; 19] = [
+static FIELDS: [&[&FieldDef]; 21] = [
     any::ALL,
     site::ALL,
     supply::ALL,
@@ -108,6 +110,8 @@ static FIELDS: [&[&FieldDef]; 19] = [
     price::ALL,
     station::ALL,
     route::ALL,
+    area::ALL,
+    mark::ALL,
 ];
 
 /// Returns every field, by number.

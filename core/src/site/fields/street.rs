@@ -1,5 +1,6 @@
 //! Fields of a site (100 to 149) and of its supply, the point of connection (150 to 199).
 
+use super::ground::PIPE_CLASS;
 use super::shape::{LONG, Part, SHORT, Shape, count, needed, number, optional, quantity};
 use super::table;
 use crate::site::kind::ThingKind;
@@ -125,4 +126,11 @@ table! {
     166 SHUT_OFF, "shut-off", SHORT, "Where the water is shut off.";
     167 BACKFLOW_INTERVAL, "backflow-interval", number([1.0, 3.0], [0.0, 10.0]),
         "Years between tests, by local rule; never assumed.";
+    187 METER_LOSS, "meter-loss", quantity(Unit::Psi, [1.0, 10.0], [0.0, 100.0]),
+        "What the meter takes at the flow of loss-flow, off its curve.";
+    188 BACKFLOW_LOSS, "backflow-loss", quantity(Unit::Psi, [2.0, 15.0], [0.0, 100.0]),
+        "What the backflow assembly takes at the flow of loss-flow, off its curve.";
+    189 LOSS_FLOW, "loss-flow", quantity(Unit::GallonPerMinute, [5.0, 100.0], [0.1, 2_000.0]),
+        "The flow at which those two were read.";
+    190 MAINLINE_CLASS, "mainline-class", PIPE_CLASS, "The main line's standard, where plastic.";
 }

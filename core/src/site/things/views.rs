@@ -232,6 +232,12 @@ impl Head<'_> {
         self.measure(&fields::head::RADIUS)
     }
 
+    /// The findings on it.
+    #[must_use]
+    pub fn findings_here(&self) -> Vec<Finding<'_>> {
+        self.site.findings_under(self.id)
+    }
+
     /// What it delivers: its nozzle's flow, or that of all its emitters.
     ///
     /// # Errors
