@@ -9,6 +9,7 @@ mod devices;
 mod edge;
 mod error;
 mod firm;
+mod geojson;
 mod hub;
 mod logbook;
 mod output;

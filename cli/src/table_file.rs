@@ -73,6 +73,20 @@ impl TableFile {
         Ok(Self { columns, rows })
     }
 
+    /// Makes a table of rows from elsewhere, counted from one; short rows are filled up.
+    pub fn of(headings: &[String], rows: Vec<Vec<String>>) -> Self {
+        let columns: Vec<Column> = headings
+            .iter()
+            .map(|heading| Column::read(heading))
+            .collect();
+        let rows = (1..).zip(rows).map(|(line, mut cells)| {
+            cells.resize(columns.len(), String::new());
+            Row { line, cells }
+        });
+        let rows = rows.collect();
+        Self { columns, rows }
+    }
+
     /// Returns where the column of one of these names is.
     pub fn column(&self, names: &[&str]) -> Option<usize> {
         self.columns

@@ -18,15 +18,17 @@ use headwalk_core::store::{Kept, Store};
 
 use crate::call::Call;
 use crate::error::{Error, Kind};
+use crate::geojson;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::said::What;
 use crate::told::{self, how_word};
 
-/// Export every entry as JSON lines, or a table of zones, heads or valves as CSV.
+/// Export every entry as JSON lines, a table of zones, heads or valves as CSV, or a site's map.
 ///
 /// Entries come in the order of their moments, the same from every store that holds them, each
-/// with the digest of its device's chain up to it. A table can be read back with `import`.
+/// with the digest of its device's chain up to it. A table can be read back with `import`, and so can
+/// a map, which is GeoJSON by the site's latitude and longitude.
 ///
 /// Example: headwalk export zones --site "Maple Court" --out zones.csv
 #[derive(Debug, clap::Args)]
@@ -53,6 +55,8 @@ pub enum Exported {
     Heads,
     /// Valves, as CSV.
     Valves,
+    /// The sketch of one site, as GeoJSON.
+    Geojson,
 }
 
 /// One line of the export of entries.
@@ -125,6 +129,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         Exported::Zones => things(&store, &wanted, ThingKind::Zone, call)?,
         Exported::Heads => things(&store, &wanted, ThingKind::Head, call)?,
         Exported::Valves => things(&store, &wanted, ThingKind::Valve, call)?,
+        Exported::Geojson => map(&store, &wanted, call)?,
     };
     let Some(out) = args.out else {
         return call.print_lines(&text);
@@ -139,6 +144,20 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         out: out.display().to_string(),
         lines: text.lines().count(),
     })
+}
+
+/// The sketch of the one site that is wanted.
+fn map(store: &Store, wanted: &[Root], call: &Call) -> Result<String, Error> {
+    let mut sites = wanted
+        .iter()
+        .filter(|root| root.kind == Some(ThingKind::Site));
+    let (Some(root), None) = (sites.next(), sites.next()) else {
+        return Err(Error::input("a map is of one site")
+            .field("site")
+            .hint("name it with --site; `headwalk sites` lists them."));
+    };
+    let state = store.state(root.id)?;
+    geojson::written(&Site::of(&state, root.id), call.units())
 }
 
 fn entries(store: &Store, wanted: &[Root]) -> Result<String, Error> {

@@ -19,23 +19,28 @@ use headwalk_core::store::Store;
 use super::add::Meant;
 use crate::call::Call;
 use crate::error::Error;
+use crate::geojson;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::table_file::{Column, Faults, Row, TableFile};
 
-/// Import a table of zones, heads, valves or other things of a site.
+/// Import a table or a GeoJSON map of zones, heads, valves or other things of a site.
 ///
 /// The first line names the columns. The column `thing` says what each line is about: zone-7, 3-07
 /// or valve-7; a thing that is not there yet is added. Every other column is a field, as in `note`;
 /// bare numbers are in the field's unit, or in that of the heading: area (sqft), radius_m. Empty
 /// cells say nothing. A column `site` lets one table serve several sites.
 ///
+/// A file that ends in .geojson is a map: points are heads and the like, polygons are areas, the
+/// property `thing` says what each is, and the others are fields. It goes onto the sketch by the
+/// site's latitude and longitude.
+///
 /// All of it is taken or nothing; what is there already in the same words is not recorded again.
 ///
 /// Example: headwalk import zones.csv --site "Maple Court"
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The table, as CSV in UTF-8.
+    /// The table, as CSV in UTF-8, or the map.
     file: PathBuf,
     /// The site, where the table has no column `site`.
     #[arg(long)]
@@ -58,10 +63,14 @@ struct Imported {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
-    let table = TableFile::read(&args.file)?;
-    let things = Table::of(&table, &args)?;
     let store = call.store()?;
     let roots = Roots::of(&store)?;
+    let table = if geojson::is_geojson(&args.file) {
+        map(&args, &store, &roots)?
+    } else {
+        TableFile::read(&args.file)?
+    };
+    let things = Table::of(&table, &args)?;
     let mut faults = Faults::default();
     let mut lines = BTreeMap::new();
     for row in &table.rows {
@@ -90,6 +99,19 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         as_before: outcome.as_before,
         ask: with_lines(outcome.ask),
     })
+}
+
+/// Reads a map onto a site's sketch.
+fn map(args: &Args, store: &Store, roots: &Roots) -> Result<TableFile, Error> {
+    let site = args.site.as_deref().ok_or_else(|| {
+        Error::input("a map does not say which site it is of")
+            .field("site")
+            .hint("name it with --site.")
+    })?;
+    let root = roots.find(site)?;
+    let state = store.state(root.id)?;
+    let origin = geojson::origin(&Site::of(&state, root.id))?;
+    geojson::table(&args.file, &origin)
 }
 
 /// Says an error in the words of a line.

@@ -4,6 +4,7 @@
 
 mod add;
 mod choose;
+mod coverage;
 mod demo;
 mod devices;
 mod drop;
@@ -16,8 +17,11 @@ mod history;
 mod hub;
 mod import;
 mod init;
+mod kerb;
 mod mend;
 mod note;
+mod page;
+mod pressure;
 mod rebuild;
 mod reckon;
 mod route;
@@ -28,7 +32,9 @@ mod state;
 mod verify;
 mod versions;
 mod visit;
+mod wear;
 mod weather;
+mod why;
 
 use crate::call::Call;
 use crate::error::Error;
@@ -80,6 +86,12 @@ commands! {
     Rebuild rebuild;
     Mend mend;
     Schedule schedule;
+    Why why;
+    Coverage coverage;
+    Kerb kerb;
+    Pressure pressure;
+    Wear wear;
+    Page page;
     Reckon reckon;
     Hub hub;
 }

@@ -48,7 +48,7 @@ kinds! {
     /// A piece of ground on the sketch: lawn, bed, paving, building.
     Area, "area", "an area";
     /// A place on the sketch to measure from.
-    Mark, "mark", "a mark";
+    Landmark, "landmark", "a landmark";
     /// One walk of a crew over a site.
     Visit, "visit", "a visit";
     /// Something that is not as it should be.

@@ -87,6 +87,31 @@ const STORY: &[(&[&str], &str)] = &[
         r#"schedule "Maple Court" --on 2026-07-14 --why zone-3"#,
     ),
     (&[], "held-back"),
+    (
+        &[
+            "note maple 3-01 east 0 north 0 facing 45",
+            "note maple 3-02 east 12 north 0 facing 315",
+            "note maple 3-03 east 12 north 12 facing 225",
+        ],
+        r#"coverage "Maple Court" zone-3 --svg zone-3.svg"#,
+    ),
+    (
+        &[r#"note maple 3-07 kerb "chord=18 ft; offset=4 ft; lawn=inside""#],
+        r#"kerb "Maple Court" 3-07 --dry 10"#,
+    ),
+    (
+        &["add maple spot-1 moisture wet"],
+        r#"why "Maple Court" spot-1"#,
+    ),
+    (
+        &[
+            "add maple supply static-pressure 60 mainline-size 1.25",
+            "note maple zone-3 main-length 100 lateral-length 10 lateral-size 1 spacing 12",
+        ],
+        r#"pressure "Maple Court" zone-3"#,
+    ),
+    (&[], "wear --years 2"),
+    (&[], r#"page "Maple Court" zone-3 --out zone-3.html"#),
     (&[], "verify"),
     (&[], "rebuild"),
     (&[], "mend --with stick.redb"),

@@ -1,6 +1,7 @@
 //! The command: what it prints, to whom, and with which exit code.
 
 mod carry;
+mod causes;
 mod crash;
 mod examples;
 mod full;

@@ -149,7 +149,7 @@ table! {
     372 INSTALLED, "installed",
         count([1950.0, 2100.0], [1900.0, 2200.0]), "The year it was installed.";
     392 TAPES, "tapes", Shape::Record(&TAPES_PARTS),
-        "Two tape measures from two marks, and on which side of the way between them it stands.";
+        "Two tape measures from two landmarks, and on which side of the way between them it stands.";
     393 KERB, "kerb", Shape::Record(&KERB_PARTS),
         "The curve of the kerb that it stands at: a chord, the curve's distance from its middle, \
          and on which side the lawn lies.";
@@ -170,7 +170,7 @@ const ON_THE_SKETCH: Shape = quantity(Unit::Foot, [-500.0, 500.0], [-5_000.0, 5_
 table! {
     /// Where a thing stands on the sketch.
     sketch of &[ThingKind::Head, ThingKind::Spot, ThingKind::Valve, ThingKind::Controller,
-    ThingKind::Supply, ThingKind::Mark];
+    ThingKind::Supply, ThingKind::Landmark];
     440 EAST, "east", ON_THE_SKETCH, "Place on the sketch, to the right of its origin.";
     441 NORTH, "north", ON_THE_SKETCH, "Place on the sketch, up from its origin.";
 }

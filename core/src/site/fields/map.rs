@@ -1,4 +1,4 @@
-//! Fields of an area on the sketch (900 to 949) and of a mark to measure from (950 to 999).
+//! Fields of an area on the sketch (900 to 949) and of a landmark to measure from (950 to 999).
 
 use super::shape::{Part, SHORT, Shape, needed, quantity};
 use super::table;
@@ -24,7 +24,7 @@ table! {
 }
 
 table! {
-    /// Fields of a mark.
-    mark of &[ThingKind::Mark];
+    /// Fields of a landmark.
+    landmark of &[ThingKind::Landmark];
     950 SEEN_AS, "seen-as", SHORT, "What it is on the ground: a house corner, a gate post.";
 }

@@ -34,7 +34,7 @@ mod walk;
 pub use anything::any;
 pub use control::{controller, valve};
 pub use ground::{head, sketch, spot, zone};
-pub use map::{area, mark};
+pub use map::{area, landmark};
 pub use office::{company, crew, device, part, person, price, route, station};
 pub use street::{site, supply};
 pub use walk::{finding, visit};
@@ -111,7 +111,7 @@ static FIELDS: [&[&FieldDef]; 21] = [
     station::ALL,
     route::ALL,
     area::ALL,
-    mark::ALL,
+    landmark::ALL,
 ];
 
 /// Returns every field, by number.

@@ -84,7 +84,7 @@ impl fmt::Display for Unplaced {
             Self::NotMeasured => f.write_str("it has no place; note its east and north, or tapes"),
             Self::NoMark(mark) => write!(
                 f,
-                "it was measured from `{mark}`, which has no place; add the mark with its east and \
+                "it was measured from `{mark}`, which has no place; add the landmark with its east and \
                  north"
             ),
             Self::TapesMiss(error) => write!(f, "its two tapes do not meet: {error}"),
@@ -122,13 +122,15 @@ impl Site<'_> {
         let plain = |words: &str| words.trim().to_lowercase().replace([' ', '_'], "-");
         let wanted = plain(called);
         let named = |mark: &Thing<'_>| {
-            let seen_as = mark.raw(&fields::mark::SEEN_AS).and_then(Value::as_text);
+            let seen_as = mark
+                .raw(&fields::landmark::SEEN_AS)
+                .and_then(Value::as_text);
             let names = [mark.label(), seen_as];
             let known = names
                 .into_iter()
                 .flatten()
                 .any(|name| plain(name) == wanted);
-            mark.kind == Some(ThingKind::Mark)
+            mark.kind == Some(ThingKind::Landmark)
                 && !mark.is_removed()
                 && (known || plain(&self.address(*mark)) == wanted)
         };

@@ -29,7 +29,7 @@ fn scene() -> Scene {
         "3-02",
         &[("east", "15 ft"), ("north", "0 ft"), ("facing", "315")],
     );
-    let tapes = "from=gate post; tape=15; and-from=mark-2; other-tape=21.2132; side=left";
+    let tapes = "from=gate post; tape=15; and-from=landmark-2; other-tape=21.2132; side=left";
     at(5, "3-03", &[("tapes", tapes), ("facing", "135")]);
     at(6, "3-04", &[("facing", "225")]);
     let place = [
@@ -38,10 +38,10 @@ fn scene() -> Scene {
         ("east", "0"),
         ("north", "0"),
     ];
-    scene.add(7, ThingKind::Mark, root, &place);
+    scene.add(7, ThingKind::Landmark, root, &place);
     scene.add(
         8,
-        ThingKind::Mark,
+        ThingKind::Landmark,
         root,
         &[("label", "2"), ("east", "15"), ("north", "0")],
     );

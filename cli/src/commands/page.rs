@@ -1,0 +1,119 @@
+//! `headwalk page`: one page for a client, about a spot, a head at a kerb, a valve or a zone.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use headwalk_core::site::client_page::{ClientPage, for_kerb, for_spot, for_valve, for_zone};
+use headwalk_core::site::kerb::DRY_MOST;
+use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::lives::wear;
+use headwalk_core::site::things::{Head, Site, Thing, Valve, Zone};
+use headwalk_core::store::Store;
+use headwalk_core::water::units::Years;
+use headwalk_core::water::wear::cascade::Deals;
+
+use super::wear::lives;
+use crate::args::MomentArgs;
+use crate::call::Call;
+use crate::error::{Error, Kind};
+use crate::logbook::{Logbook, Moment};
+use crate::output::{Page, Report};
+use crate::roots::{Root, Roots};
+
+/// Write one page that a client can be shown: what was seen, what it means, what is proposed.
+///
+/// Of a spot: what the signs point to, and the next test. Of a head at a measured kerb: every
+/// choice, and the reason for the one that was made. Of a valve: what was found, what the firm's
+/// record says of valves of its age, and what one hole would serve. Of a zone: where its water
+/// falls. The file is HTML that needs no other file, for print and screen.
+///
+/// Example: headwalk page "Maple Court" zone-3 --out zone-3.html
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The site, by its name or enough of it.
+    site: String,
+    /// The spot, head, valve or zone.
+    thing: String,
+    /// The file to write.
+    #[arg(long, value_name = "PATH")]
+    out: PathBuf,
+    #[command(flatten)]
+    moment: MomentArgs,
+}
+
+/// `{"out": PATH, "title": .., "cautions": [..]}`
+#[derive(Serialize)]
+struct Written {
+    out: String,
+    title: String,
+    cautions: Vec<&'static str>,
+}
+
+pub fn run(args: Args, call: &Call) -> Result<(), Error> {
+    let store = call.store()?;
+    let moment = args.moment.moment(call.now())?;
+    let roots = Roots::of(&store)?;
+    let root = roots.find(&args.site)?;
+    let logbook = Logbook::read(&store, root.id, moment)?;
+    let site = Site::of(&logbook.state, root.id);
+    let thing = site.find(&args.thing)?;
+    let page = about(root, &site, thing, &store, moment, call)?;
+    write_file(&args.out, &page.html())?;
+    call.print(&Written {
+        out: args.out.display().to_string(),
+        title: page.title,
+        cautions: page.cautions,
+    })
+}
+
+fn about(
+    root: &Root,
+    site: &Site<'_>,
+    thing: Thing<'_>,
+    store: &Store,
+    moment: Moment,
+    call: &Call,
+) -> Result<ClientPage, Error> {
+    let now = call.now();
+    let wall = moment.as_of.or(moment.as_known).unwrap_or(now.wall);
+    let day = wall.date_at(now.utc_offset_min);
+    let missing = |why: String| Error::input(why).field("thing");
+    if let Some(head) = Head::of(site, thing) {
+        return for_kerb(&root.name, &head, DRY_MOST, day).map_err(missing);
+    }
+    if let Some(zone) = Zone::of(site, thing) {
+        return for_zone(&root.name, site, &zone, day).map_err(missing);
+    }
+    if let Some(valve) = Valve::of(site, thing) {
+        let sites = lives(store, None, moment, call)?;
+        let found = wear(&sites, Years::new(1.0), Deals::default());
+        let found = found.map_err(|error| Error::input(error.to_string()))?;
+        return Ok(for_valve(&root.name, site, &valve, &found, day));
+    }
+    if thing.kind == Some(ThingKind::Spot) {
+        return Ok(for_spot(&root.name, site, thing, day));
+    }
+    let address = site.address(thing);
+    Err(Error::input(format!("there is no page about {address}"))
+        .field("thing")
+        .hint("name a spot, a head, a valve or a zone."))
+}
+
+/// Writes a file that a person asked for.
+pub fn write_file(path: &Path, text: &str) -> Result<(), Error> {
+    fs::write(path, text).map_err(|error| {
+        let message = format!("{} cannot be written: {error}", path.display());
+        Error::new(Kind::Machine, message)
+    })
+}
+
+impl Report for Written {
+    fn write(&self, page: &mut Page) {
+        page.line(format!("\"{}\" in {}.", self.title, self.out));
+        for caution in &self.cautions {
+            page.paragraph(&format!("It carries: {caution}"));
+        }
+    }
+}

@@ -1,0 +1,171 @@
+//! `headwalk pressure`: a zone's pressure from the street to its worst head.
+
+use serde::Serialize;
+
+use headwalk_core::site::finding::Caution;
+use headwalk_core::site::supply_sheet::ZonePressure;
+use headwalk_core::site::things::{Site, Zone};
+use headwalk_core::water::units::FeetPerSecond;
+
+use crate::args::MomentArgs;
+use crate::call::Call;
+use crate::error::Error;
+use crate::logbook::Logbook;
+use crate::output::{Page, Report};
+use crate::roots::Roots;
+
+/// Show the pressure at every head of a zone, what took the rest, and how the gauge stands to it.
+///
+/// Reads static pressure, meter and backflow loss, main line and lateral, rise and flows as they
+/// are recorded; heads are taken in the order of the walk, on one lateral. Nothing is guessed:
+/// lengths that nobody wrote are named with what to record.
+///
+/// Example: headwalk pressure "Maple Court" zone-3
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The site, by its name or enough of it.
+    site: String,
+    /// The zone.
+    zone: String,
+    #[command(flatten)]
+    moment: MomentArgs,
+}
+
+/// The sheet.
+#[derive(Serialize)]
+struct Sheet {
+    site: String,
+    zone: String,
+    static_psi: f64,
+    total_gpm: f64,
+    need_psi: f64,
+    places: Vec<Place>,
+    worst: String,
+    worst_psi: f64,
+    taken_by_rise_psi: f64,
+    taken_by_pipe_psi: f64,
+    taken_by_fittings_psi: f64,
+    /// What the gauge showed, where somebody took it.
+    gauge_psi: Option<f64>,
+    findings: Vec<String>,
+    assumed: Vec<String>,
+    cautions: Vec<&'static str>,
+}
+
+#[derive(Serialize)]
+struct Place {
+    name: String,
+    psi: f64,
+    gpm: f64,
+    velocity_ft_s: Option<f64>,
+}
+
+pub fn run(args: Args, call: &Call) -> Result<(), Error> {
+    let store = call.store()?;
+    let moment = args.moment.moment(call.now())?;
+    let roots = Roots::of(&store)?;
+    let root = roots.find(&args.site)?;
+    let logbook = Logbook::read(&store, root.id, moment)?;
+    let site = Site::of(&logbook.state, root.id);
+    let zone = Zone::of(&site, site.find(&args.zone)?)
+        .ok_or_else(|| Error::input(format!("`{}` is not a zone", args.zone)).field("zone"))?;
+    let sheet = ZonePressure::of(&site, &zone).map_err(|missing| {
+        let details = missing.iter().map(|it| format!("{}: {}", it.name, it.why));
+        let message = format!(
+            "the pressure of {} cannot be worked out yet",
+            zone.address()
+        );
+        Error::input(message)
+            .details(details.collect())
+            .hint("record them with `headwalk note`; a tape along the pipe will do.")
+    })?;
+    let (worst, taken) = sheet.worst;
+    let name = |at: usize| sheet.names.get(at).map_or("", String::as_str);
+    let mut findings: Vec<String> = sheet.findings.iter().map(|it| it.sentence(name)).collect();
+    let means = sheet.measured.and_then(|measured| measured.means());
+    findings.extend(means.map(str::to_owned));
+    let places = sheet
+        .names
+        .iter()
+        .zip(&sheet.found.nodes)
+        .zip(&sheet.found.links);
+    call.print(&Sheet {
+        site: root.name.clone(),
+        zone: zone.address(),
+        static_psi: sheet.network.static_pressure.get(),
+        total_gpm: sheet.found.total.get(),
+        need_psi: sheet.need.get(),
+        places: places
+            .map(|((name, at), link)| Place {
+                name: name.clone(),
+                psi: at.pressure.get(),
+                gpm: at.outflow.get(),
+                velocity_ft_s: link.velocity.map(FeetPerSecond::get),
+            })
+            .collect(),
+        worst: name(worst).to_owned(),
+        worst_psi: sheet
+            .found
+            .nodes
+            .get(worst)
+            .map_or(0.0, |at| at.pressure.get()),
+        taken_by_rise_psi: taken.rise.get(),
+        taken_by_pipe_psi: taken.pipes.get(),
+        taken_by_fittings_psi: taken.fittings.get(),
+        gauge_psi: sheet.measured.map(|measured| measured.gauge.get()),
+        findings,
+        assumed: sheet.assumed.clone(),
+        cautions: vec![Caution::PressurisedPipe.sentence()],
+    })
+}
+
+impl Report for Sheet {
+    fn write(&self, page: &mut Page) {
+        page.line(format!(
+            "{} at {}: {:.0} psi static, {:.1} gpm while it runs; its heads want about {:.0} psi",
+            self.zone, self.site, self.static_psi, self.total_gpm, self.need_psi
+        ));
+        let rows: Vec<_> = self
+            .places
+            .iter()
+            .map(|place| {
+                [
+                    place.name.clone(),
+                    format!("{:.1} psi", place.psi),
+                    if place.gpm > 0.0 {
+                        format!("{:.2} gpm", place.gpm)
+                    } else {
+                        String::new()
+                    },
+                    place
+                        .velocity_ft_s
+                        .map_or(String::new(), |speed| format!("{speed:.1} ft/s")),
+                ]
+            })
+            .collect();
+        page.table(
+            ["place", "pressure", "leaves there", "in the pipe to it"],
+            &rows,
+        );
+        page.line(format!(
+            "Worst: {}, {:.1} psi; rise takes {:.1}, pipe {:.1}, fittings {:.1} psi.",
+            self.worst,
+            self.worst_psi,
+            self.taken_by_rise_psi,
+            self.taken_by_pipe_psi,
+            self.taken_by_fittings_psi
+        ));
+        if let Some(gauge) = self.gauge_psi {
+            page.line(format!("The gauge showed {gauge:.0} psi."));
+        }
+        for finding in &self.findings {
+            page.paragraph(&format!("Look at: {finding}."));
+        }
+        for assumed in &self.assumed {
+            page.paragraph(&format!("Assumed: {assumed}."));
+        }
+        for caution in &self.cautions {
+            page.paragraph(&format!("Caution: {caution}"));
+        }
+    }
+}
