@@ -1,4 +1,10 @@
-//! A station's weather days and where it stands, read from its logbook.
+//! A station's weather days, what is usual there, and where it stands, read from its logbook.
+
+mod filled;
+mod normals;
+
+pub use filled::{FilledDay, Origin, filled};
+pub use normals::{Normal, Normals, UsualDay};
 
 use std::collections::BTreeMap;
 
@@ -206,6 +212,35 @@ pub fn days(state: &State, station: LogbookId) -> BTreeMap<NaiveDate, WeatherDay
     let standing = standing(Site::of(state, station).root());
     days.map(|day| (day.date, WeatherDay { standing, ..day }))
         .collect()
+}
+
+/// What a station recorded: its days, and what is usual there.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Record {
+    /// Its days, in any order; of two of one day the last in the list counts.
+    pub days: Vec<WeatherDay>,
+    /// The usual weather of its months, for days that nobody recorded.
+    pub normals: Normals,
+}
+
+impl Record {
+    /// A record of days alone.
+    #[must_use]
+    pub fn of_days(days: Vec<WeatherDay>) -> Self {
+        Self {
+            days,
+            normals: Normals::default(),
+        }
+    }
+
+    /// Reads a station's logbook.
+    #[must_use]
+    pub fn of(state: &State, station: LogbookId) -> Self {
+        Self {
+            days: days(state, station).into_values().collect(),
+            normals: Normals::of(state, station),
+        }
+    }
 }
 
 /// Returns where a site stands, for weather that does not say where it was taken.

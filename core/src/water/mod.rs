@@ -24,6 +24,9 @@ pub mod rain;
 pub mod runtime;
 pub mod soak;
 
+pub mod learn;
+pub mod season;
+
 pub mod schedule;
 pub mod window;
 

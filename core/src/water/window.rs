@@ -1,7 +1,7 @@
 //! Packing: when each cycle of each zone starts, so that all of them fit the hours when water may
 //! run.
 //!
-//! [`pack`] is the entry point. While one zone soaks, others run. A zone never overlaps itself, the
+//! [`pack`] is the entry point; [`pack_most`] runs as much as fits where not all does. While one zone soaks, others run. A zone never overlaps itself, the
 //! soak between its cycles is never cut short, and nothing runs outside the window.
 //!
 //! Finding the shortest packing is a hard problem. A few plain orders are tried; where none fits,
@@ -20,7 +20,10 @@
 //! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
 //! ```
 
+mod most;
 mod search;
+
+pub use self::most::{Loses, Most, pack_most};
 
 use self::search::Placed;
 use super::units::{Allowed, Gpm, OutOfRange};

@@ -37,6 +37,14 @@ table! {
     213 PUMP_START, "pump-start", Shape::YesNo, "Whether it starts a pump.";
     214 BATTERY_DATE, "battery-date", Shape::Day, "When its back-up battery was changed.";
     215 CABINET_CARD, "cabinet-card", Shape::YesNo, "Whether its card hangs in the cabinet.";
+    216 PROGRAM_COUNT, "program-count", count([1.0, 4.0], [1.0, 26.0]),
+        "How many programs it has, A to Z.";
+    217 STARTS_EACH, "starts-each", count([1.0, 8.0], [1.0, 48.0]),
+        "How many start times each program takes.";
+    218 LONGEST_RUN, "longest-run", quantity(Unit::Minute, [59.0, 600.0], [1.0, 1_440.0]),
+        "The longest run time that a station can be given.";
+    219 ZONES_TOGETHER, "zones-together", Shape::YesNo,
+        "Whether it may run zones together, as far as the supply's flow limit carries.";
 }
 
 const VALVE_SIZE: Shape = Shape::Choice(choices![

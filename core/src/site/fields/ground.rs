@@ -72,6 +72,15 @@ table! {
     272 EXCEPTION, "exception",
         SHORT, "Why it is watered otherwise than computed, such as new seed.";
     273 EXCEPTION_UNTIL, "exception-until", Shape::Day, "Until when the exception holds.";
+    274 SPECIES, "species-factor", number([0.1, 0.9], [0.05, 1.0]),
+        "Landscape coefficient method: the plants' share of reference ET; low 0.2, middling 0.5, \
+         high 0.8.";
+    275 DENSITY, "density-factor", number([0.5, 1.3], [0.3, 1.5]),
+        "Landscape coefficient method: young or sparse below 1, full cover 1, in layers above.";
+    276 MICROCLIMATE, "microclimate-factor", number([0.5, 1.4], [0.3, 1.6]),
+        "What sun, wind and walls make of the need: shade below 1, open 1, heat above.";
+    277 BY_HAND, "by-hand", Shape::YesNo,
+        "Whether a person keeps its setting, whatever a weather-based controller would do.";
     293 LATERAL, "lateral", PIPE_CLASS, "What the pipe behind the valve is.";
     294 LATERAL_SIZE, "lateral-size", PIPE_SIZE, "Its nominal size.";
     295 MAIN_LENGTH, "main-length", quantity(Unit::Foot, [5.0, 600.0], [0.1, 10_000.0]),

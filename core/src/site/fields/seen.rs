@@ -64,6 +64,23 @@ const WEATHER_PARTS: &[Part] = &[
     optional(13, "source", SHORT),
 ];
 
+const NORMAL_PARTS: &[Part] = &[
+    needed(1, "month", count([1.0, 12.0], [1.0, 12.0])),
+    optional(
+        2,
+        "tmin",
+        quantity(Unit::Fahrenheit, [-20.0, 90.0], [-130.0, 140.0]),
+    ),
+    optional(
+        3,
+        "tmax",
+        quantity(Unit::Fahrenheit, [0.0, 115.0], [-130.0, 140.0]),
+    ),
+    optional(4, "rain", quantity(Unit::Inch, [0.0, 20.0], [0.0, 400.0])),
+    optional(5, "et", quantity(Unit::Inch, [0.0, 14.0], [0.0, 40.0])),
+    optional(6, "source", SHORT),
+];
+
 const CATCH: Shape = quantity(Unit::Millilitre, [0.0, 200.0], [0.0, 5_000.0]);
 const WIND: Shape = quantity(Unit::MilePerHour, [0.0, 5.0], [0.0, 150.0]);
 
@@ -364,6 +381,9 @@ lines! { OBSERVATIONS: crate::site::fields::ObservationDef, ObservationNumber;
         "What came in or, below zero, went out.";
     60 WEATHER_DAY, "weather-day", &[Station], Shape::Record(WEATHER_PARTS),
         "One day's weather; of two for one day the later counts.";
+    61 MONTHLY_NORMAL, "monthly-normal", &[Station], Shape::Record(NORMAL_PARTS),
+        "A month's usual weather: mean lowest and highest temperature, all its rain, all its ET; \
+         used where no days are recorded.";
     70 SENT, "sent", &[Site, Visit, Finding, Company], Shape::Record(SENT_PARTS),
         "What the client was sent or told.";
 }

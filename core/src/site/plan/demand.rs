@@ -6,7 +6,9 @@ use chrono::{Days, Month, NaiveDate};
 
 use super::{Figure, Unknown, Why};
 use crate::site::things::Site;
-use crate::site::weather::{EtFrom, WeatherDay, standing_of_site};
+use crate::site::weather::{
+    EtFrom, Normals, Record, Standing, UsualDay, WeatherDay, standing_of_site,
+};
 use crate::site::words::Season;
 use crate::water::rain;
 use crate::water::units::Inches;
@@ -34,9 +36,10 @@ pub(super) struct Week {
 }
 
 impl Week {
-    pub(super) fn of(site: &Site<'_>, weather: &[WeatherDay], on: NaiveDate) -> Self {
+    pub(super) fn of(site: &Site<'_>, weather: &Record, on: NaiveDate) -> Self {
         let from = on.checked_sub_days(Days::new(WEEK)).unwrap_or(on);
         let days: BTreeMap<NaiveDate, &WeatherDay> = weather
+            .days
             .iter()
             .filter(|day| (from..on).contains(&day.date))
             .map(|day| (day.date, day))
@@ -70,18 +73,66 @@ impl Week {
             counted_rain.extend(counted.filter(|rain| *rain > Inches::ZERO));
         }
         let season = site.season().ok().map(|season| season.value);
-        Self {
+        let mut week = Self {
             eto: eto_figure(total, known, computed, assumed, fault),
             rain: rain_figure(&days),
             counted_rain,
             month: month(on),
             on,
             off: season.filter(|season| *season != Season::Running),
+        };
+        week.take_normals(&weather.normals, from, elsewhere, known);
+        week
+    }
+
+    /// A week of a month with so much evapotranspiration a day and no rain, the water on.
+    pub(super) fn dry(on: NaiveDate, eto_a_day: Inches, why: Why) -> Self {
+        Self {
+            eto: Figure::known(eto_a_day * WEEK as f64, why),
+            rain: Figure::known(Inches::ZERO, Why::NoRainCounted),
+            counted_rain: Vec::new(),
+            month: month(on),
+            on,
+            off: None,
+        }
+    }
+
+    /// Puts the month's usual weather where the week has too little of its own, and says so.
+    fn take_normals(
+        &mut self,
+        normals: &Normals,
+        from: NaiveDate,
+        elsewhere: Option<Standing>,
+        known: usize,
+    ) {
+        let usual = |date: NaiveDate| normals.day(date, elsewhere);
+        let week: Result<Vec<UsualDay>, _> = from
+            .iter_days()
+            .take_while(|date| *date < self.on)
+            .map(usual)
+            .collect();
+        let Ok(week) = week else { return };
+        if self.eto.get().is_err() {
+            let assumed = week.iter().flat_map(|day| &day.assumed);
+            let assumed: BTreeSet<&str> = assumed.map(|assumed| assumed.field()).collect();
+            let figure = Figure::known(
+                week.iter().map(|day| day.eto).sum(),
+                Why::EtFromNormals { known },
+            );
+            self.eto = figure.and_all((!assumed.is_empty()).then(|| Why::EtMethod {
+                assumed: assumed.into_iter().collect(),
+            }));
+        }
+        let rain: Option<Vec<Inches>> = week.iter().map(|day| day.rain).collect();
+        if let (Err(_), Some(rain)) = (self.rain.get(), rain) {
+            let total = rain.iter().copied().sum();
+            self.rain = Figure::known(total, Why::RainFromNormals);
+            self.counted_rain = rain;
         }
     }
 }
 
-fn month(on: NaiveDate) -> Month {
+pub(super) fn month(on: NaiveDate) -> Month {
     use chrono::Datelike;
     let number = u8::try_from(on.month()).ok();
     let month = number.and_then(|number| Month::try_from(number).ok());

@@ -44,6 +44,15 @@ impl<T> Figure<T> {
         self
     }
 
+    /// Makes another figure of it for the same reasons.
+    #[must_use]
+    pub(super) fn map<U>(self, to: impl FnOnce(T) -> U) -> Figure<U> {
+        Figure {
+            value: self.value.map(to),
+            why: self.why,
+        }
+    }
+
     /// Returns the value.
     ///
     /// # Errors

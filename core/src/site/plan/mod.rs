@@ -5,14 +5,18 @@
 //! reckoned is an [`Unknown`] that says why and what to do next, never zero and never a number
 //! that is not one.
 
+mod coefficient;
 mod days;
 mod demand;
 mod figure;
 mod nights;
+mod proposal;
 mod rules;
+mod season;
 mod settings;
 mod soil;
 mod supply;
+mod teach;
 mod unknown;
 mod why;
 mod zone;
@@ -20,7 +24,9 @@ mod zone;
 pub use days::{Allowed, WaterDays};
 pub use figure::Figure;
 pub use nights::ZoneStart;
+pub use proposal::{DialLimits, Proposal, StationRun, propose};
 pub use rules::{From, HouseRules, Rule, Valves};
+pub use season::{Kept, SiteSeason, Stretch, ZoneSeason, season, volume};
 pub use settings::Setting;
 pub use unknown::Unknown;
 pub use why::{Why, say};
@@ -29,7 +35,7 @@ pub use zone::{AsSet, ZonePlan};
 use chrono::NaiveDate;
 
 use super::things::Site;
-use super::weather::WeatherDay;
+use super::weather::Record;
 use crate::water::units::{Gallons, Inches};
 use crate::water::window::Window;
 
@@ -58,21 +64,40 @@ pub struct SitePlan {
 
 /// Returns a site's schedule for the week that begins on a day.
 ///
-/// `weather` may hold any days in any order; those of the week before `on` count. Of two records
-/// of one day the last in the list counts.
+/// `weather` may hold any days in any order; those of the week before `on` count, and where they are
+/// too few the month's normals. Of two records of one day the last in the list counts. Notes of the
+/// year before may move the plants' coefficients, which asks for the weather before each of them.
 #[must_use]
-pub fn plan_site(
+pub fn plan_site(site: &Site<'_>, weather: &Record, on: NaiveDate, rules: &HouseRules) -> SitePlan {
+    let lessons = teach::Lessons::of(site, &weather.days, on, rules);
+    plan_of(site, demand::Week::of(site, weather, on), rules, &lessons)
+}
+
+/// A plan as if the water were on.
+fn plan_running(
     site: &Site<'_>,
-    weather: &[WeatherDay],
+    weather: &Record,
     on: NaiveDate,
     rules: &HouseRules,
+    lessons: &teach::Lessons<'_>,
 ) -> SitePlan {
-    let week = demand::Week::of(site, weather, on);
+    let mut week = demand::Week::of(site, weather, on);
+    week.off = None;
+    plan_of(site, week, rules, lessons)
+}
+
+fn plan_of(
+    site: &Site<'_>,
+    week: demand::Week,
+    rules: &HouseRules,
+    lessons: &teach::Lessons<'_>,
+) -> SitePlan {
+    let on = week.on;
     let limits = days::Limits::of(site, on, rules);
     let mut zones: Vec<ZonePlan> = site
         .zones()
         .into_iter()
-        .map(|zone| zone::plan(site, zone, &week, &limits, rules))
+        .map(|zone| zone::plan(site, zone, &week, &limits, rules, lessons))
         .collect();
     nights::give_starts(site, &mut zones, &limits, rules);
     let total = |figure: fn(&ZonePlan) -> &Figure<Gallons>| {

@@ -5,11 +5,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{Weekday, WeekdaySet};
 
 use super::days::{Limits, spread};
-use super::{Allowed, AsSet, Figure, HouseRules, Unknown, Valves, WaterDays, Why, ZonePlan};
+use super::{
+    Allowed, AsSet, Figure, HouseRules, Unknown, Valves, WaterDays, Why, ZonePlan, settings,
+};
 use crate::site::programs::DayRule;
 use crate::site::things::Site;
-use crate::water::units::Gpm;
-use crate::water::window::{self, Job, Packing, Proof, Start, Supply, TimeOfDay, Window};
+use crate::site::words::Planting;
+use crate::water::units::{Gpm, Minutes, Percent};
+use crate::water::window::{self, Job, Loses, Start, Supply, TimeOfDay, Window};
 
 /// One cycle of a zone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,10 +33,8 @@ struct Thirsty {
     /// Its place in the list of zones.
     zone: usize,
     job: Job,
+    loses: Loses,
 }
-
-/// Why a zone has no starts.
-type Refused = BTreeMap<usize, Unknown>;
 
 /// A zone, one of its cycles, and the day; `None` for every day on which the zone is watered.
 type Placed = (usize, Start, Option<Weekday>);
@@ -58,21 +59,21 @@ pub(super) fn give_starts(
     };
     let supply = supply(site, zones, rules);
     let thirsty = thirsty(zones);
-    let (starts, refused) = night(&thirsty, window, supply);
-    let too_long = |reason: &Unknown| matches!(reason, Unknown::DoesNotFit { .. });
-    if refused.values().any(too_long)
-        && let Some(Allowed::Weekdays(allowed)) = limits.allowed.value()
-    {
-        let days = spread_out(zones, &thirsty, allowed);
-        let (starts, refused) = week(&thirsty, &days, window, supply);
-        for (&zone, &set) in &days {
-            if let Some(plan) = zones.get_mut(zone) {
-                move_days(plan, set);
+    let nights = Nights { window, supply };
+    let one = nights.all_in_one(&thirsty);
+    match limits.allowed.value() {
+        Some(Allowed::Weekdays(allowed)) if !one.lost.is_empty() => {
+            let days = spread_out(zones, &thirsty, allowed);
+            let week = nights.each(&thirsty, &days);
+            for (&zone, &set) in &days {
+                if let Some(plan) = zones.get_mut(zone) {
+                    move_days(plan, set);
+                }
             }
+            put(zones, &thirsty, week, supply, limits);
         }
-        return put(zones, &thirsty, &starts, &refused, supply, limits);
+        _ => put(zones, &thirsty, one, supply, limits),
     }
-    put(zones, &thirsty, &starts, &refused, supply, limits);
 }
 
 fn supply(site: &Site<'_>, zones: &[ZonePlan], rules: &HouseRules) -> Supply {
@@ -103,52 +104,87 @@ fn thirsty(zones: &[ZonePlan]) -> Vec<Thirsty> {
                 soak,
                 flow,
             };
-            (cycles > 0).then_some(Thirsty { zone, job })
+            let loses = match plan.plants {
+                // Their roots cannot wait for a better night.
+                Some(Planting::NewTurf | Planting::Annuals | Planting::Vegetables) => Loses::Last,
+                _ => Loses::WithTheOthers,
+            };
+            (cycles > 0).then_some(Thirsty { zone, job, loses })
         })
         .collect()
 }
 
-/// Packs one night; what cannot be packed is told by zone.
-fn night(thirsty: &[Thirsty], window: Window, supply: Supply) -> (Vec<Placed>, Refused) {
-    let jobs: Vec<Job> = thirsty.iter().map(|thirsty| thirsty.job).collect();
-    let zone = |job: usize| thirsty.get(job).map_or(usize::MAX, |thirsty| thirsty.zone);
-    let by_zone = |starts: Vec<Start>| {
-        starts
-            .into_iter()
-            .map(|start| (zone(start.job), start, None))
-            .collect()
-    };
-    match window::pack(&jobs, window, supply) {
-        Err(fault) => {
-            let all = thirsty.iter().map(|thirsty| thirsty.zone);
-            (
-                Vec::new(),
-                all.map(|zone| (zone, Unknown::Impossible(fault.clone())))
-                    .collect(),
-            )
+/// What the nights of a week can hold.
+#[derive(Clone, Copy)]
+struct Nights {
+    window: Window,
+    supply: Supply,
+}
+
+/// What was placed, and what was not.
+#[derive(Default)]
+struct Packed {
+    starts: Vec<Placed>,
+    /// Why a zone has no starts.
+    refused: BTreeMap<usize, Unknown>,
+    /// Minutes that a zone lost on each night that was too short for it.
+    lost: BTreeMap<usize, Vec<u32>>,
+}
+
+impl Nights {
+    /// Packs one night; of what does not fit, as much as does.
+    fn all_in_one(self, thirsty: &[Thirsty]) -> Packed {
+        self.night(thirsty, None)
+    }
+
+    /// Packs each night of the week by itself.
+    fn each(self, thirsty: &[Thirsty], days: &BTreeMap<usize, WeekdaySet>) -> Packed {
+        let mut week = Packed::default();
+        for day in WeekdaySet::ALL.iter(Weekday::Mon) {
+            let tonight = |thirsty: &&Thirsty| {
+                days.get(&thirsty.zone)
+                    .is_some_and(|days| days.contains(day))
+            };
+            let tonight: Vec<Thirsty> = thirsty.iter().filter(tonight).copied().collect();
+            let packed = self.night(&tonight, Some(day));
+            week.starts.extend(packed.starts);
+            week.refused.extend(packed.refused);
+            for (zone, lost) in packed.lost {
+                week.lost.entry(zone).or_default().extend(lost);
+            }
         }
-        Ok(Packing::Fits { starts, .. }) => (by_zone(starts), Refused::new()),
-        Ok(Packing::DoesNotFit {
-            starts,
-            overrun,
-            jobs,
-            proof,
-        }) => {
-            let certain = proof == Proof::NoOrderFits;
-            let late = jobs.into_iter().map(zone);
-            let late = late.map(|zone| (zone, Unknown::DoesNotFit { overrun, certain }));
-            (by_zone(starts), late.collect())
-        }
-        Ok(Packing::OverSupply { jobs }) => {
-            let over: BTreeSet<usize> = jobs.into_iter().map(zone).collect();
-            let rest: Vec<Thirsty> = thirsty
+        week
+    }
+
+    fn night(self, thirsty: &[Thirsty], day: Option<Weekday>) -> Packed {
+        let jobs: Vec<Job> = thirsty.iter().map(|thirsty| thirsty.job).collect();
+        let loses = |job: usize| thirsty.get(job).map_or(Loses::Last, |zone| zone.loses);
+        let zone = |job: usize| thirsty.get(job).map_or(usize::MAX, |thirsty| thirsty.zone);
+        let most = match window::pack_most(&jobs, loses, self.window, self.supply) {
+            Ok(most) => most,
+            Err(fault) => {
+                let all = thirsty.iter().map(|thirsty| thirsty.zone);
+                let refused = all.map(|zone| (zone, Unknown::Impossible(fault.clone())));
+                return Packed {
+                    refused: refused.collect(),
+                    ..Packed::default()
+                };
+            }
+        };
+        let over: BTreeSet<usize> = most.over_supply.iter().copied().collect();
+        let lost = jobs.iter().zip(&most.run).enumerate();
+        let lost = lost.filter_map(|(at, (asked, run))| {
+            let lost = asked.cycles * asked.minutes - run.cycles * run.minutes;
+            (lost > 0 && !over.contains(&at)).then(|| (zone(at), vec![lost]))
+        });
+        let starts = most.starts.iter();
+        Packed {
+            starts: starts.map(|start| (zone(start.job), *start, day)).collect(),
+            lost: lost.collect(),
+            refused: over
                 .iter()
-                .filter(|thirsty| !over.contains(&thirsty.zone))
-                .copied()
-                .collect();
-            let (starts, mut refused) = night(&rest, window, supply);
-            refused.extend(over.into_iter().map(|zone| (zone, Unknown::OverSupply)));
-            (starts, refused)
+                .map(|at| (zone(*at), Unknown::OverSupply))
+                .collect(),
         }
     }
 }
@@ -164,7 +200,7 @@ fn spread_out(
     order.sort_by_key(|thirsty| (std::cmp::Reverse(water(&thirsty.job)), thirsty.zone));
     let mut load: BTreeMap<u32, u32> = BTreeMap::new();
     let mut days = BTreeMap::new();
-    for Thirsty { zone, job } in order {
+    for Thirsty { zone, job, .. } in order {
         let plan = zones.get(*zone).and_then(|plan| plan.days.value());
         let Some(DayRule::Weekdays(set)) = plan.map(|days: WaterDays| days.rule) else {
             continue;
@@ -188,31 +224,6 @@ fn spread_out(
     days
 }
 
-/// Packs each night of the week by itself.
-fn week(
-    thirsty: &[Thirsty],
-    days: &BTreeMap<usize, WeekdaySet>,
-    window: Window,
-    supply: Supply,
-) -> (Vec<Placed>, Refused) {
-    let (mut starts, mut refused) = (Vec::new(), Refused::new());
-    for day in WeekdaySet::ALL.iter(Weekday::Mon) {
-        let tonight = |thirsty: &&Thirsty| {
-            days.get(&thirsty.zone)
-                .is_some_and(|days| days.contains(day))
-        };
-        let tonight: Vec<Thirsty> = thirsty.iter().filter(tonight).copied().collect();
-        let (packed, late) = night(&tonight, window, supply);
-        starts.extend(
-            packed
-                .into_iter()
-                .map(|(zone, start, _)| (zone, start, Some(day))),
-        );
-        refused.extend(late);
-    }
-    (starts, refused)
-}
-
 fn move_days(plan: &mut ZonePlan, set: WeekdaySet) {
     let Some(days) = plan.days.value() else {
         return;
@@ -228,32 +239,59 @@ fn move_days(plan: &mut ZonePlan, set: WeekdaySet) {
 fn put(
     zones: &mut [ZonePlan],
     thirsty: &[Thirsty],
-    starts: &[Placed],
-    refused: &Refused,
+    packed: Packed,
     supply: Supply,
     limits: &Limits,
 ) {
-    let differ = starts.iter().any(|(.., day)| day.is_some());
+    let differ = packed.starts.iter().any(|(.., day)| day.is_some());
     for Thirsty { zone, .. } in thirsty {
         let Some(plan) = zones.get_mut(*zone) else {
             continue;
         };
-        if let Some(reason) = refused.get(zone) {
+        if let Some(reason) = packed.refused.get(zone) {
             plan.starts = Figure::unknown(reason.clone());
+            plan.minutes_set = Figure::unknown(reason.clone());
+            plan.gallons = Figure::unknown(reason.clone());
             continue;
         }
-        let own = starts.iter().copied().filter(|(of, ..)| of == zone);
-        let own = own.map(|(_, start, day)| ZoneStart {
-            day,
-            cycle: start.cycle,
-            at: start.at,
-            minutes: start.minutes,
-        });
+        let own = packed.starts.iter().copied();
+        let own = own
+            .filter(|(of, ..)| of == zone)
+            .map(|(_, start, day)| ZoneStart {
+                day,
+                cycle: start.cycle,
+                at: start.at,
+                minutes: start.minutes,
+            });
+        let shortened = packed.lost.get(zone).and_then(|lost| shorten(plan, lost));
         let together = matches!(supply, Supply::UpTo(_));
         plan.starts = Figure::known(own.collect(), Why::Packed { together })
+            .and_all(shortened)
             .and_all(differ.then_some(Why::NightsDiffer))
             .and_all(limits.window.why().iter().cloned());
     }
+}
+
+/// Takes from a zone's week what does not fit its nights, and says so.
+fn shorten(plan: &mut ZonePlan, lost: &[u32]) -> Option<Why> {
+    let (set, days) = (plan.minutes_set.value()?, plan.days.value()?);
+    // One setting for every night loses the same on each of them.
+    let nights = if lost.len() == 1 && !plan.days.why().contains(&Why::NightsDiffer) {
+        days.a_week
+    } else {
+        1.0
+    };
+    let lost_minutes: u32 = lost.iter().sum();
+    let lost_minutes = Minutes::new(f64::from(lost_minutes) * nights);
+    let why = Why::Shortened {
+        lost: lost_minutes,
+        percent: Percent::new(100.0 * (lost_minutes / set)),
+        nights: lost.len(),
+    };
+    let left = Figure::known(set - lost_minutes, why.clone());
+    plan.gallons = settings::water(&left, &plan.flow);
+    plan.minutes_set = left;
+    Some(why)
 }
 
 #[cfg(test)]

@@ -2,7 +2,6 @@
 
 use super::rules::usual_root_depth;
 use super::{AsSet, Figure, From, HouseRules, Rule, Unknown, Why};
-use crate::log::value::Value;
 use crate::site::fields;
 use crate::site::things::Zone;
 use crate::site::words::{SoilKind, Vocabulary};
@@ -78,15 +77,102 @@ pub(super) fn capacity(zone: Zone<'_>, rules: &HouseRules) -> Result<Held, Unkno
     })
 }
 
+/// Whether the soil is compacted: as the last probe found it, else as recorded.
+fn is_compacted(zone: Zone<'_>) -> bool {
+    let recorded = zone.yes(&fields::zone::COMPACTED).ok();
+    let probed = zone.probes().into_iter().rev();
+    let mut probed = probed.filter_map(|probe| Some((probe.value.compacted?, probe.by.stamp)));
+    match (probed.next(), recorded) {
+        (Some((compacted, at)), recorded)
+            if recorded.as_ref().is_none_or(|fact| fact.stamp <= at) =>
+        {
+            compacted
+        }
+        (_, Some(recorded)) => recorded.value,
+        _ => false,
+    }
+}
+
 fn texture(zone: Zone<'_>) -> Result<(SoilKind, Texture), Unknown> {
     let soil = zone.soil().map_err(Unknown::NoSoil)?.value;
     let texture = Texture::named(soil.word()).ok_or(Unknown::SoilIsFill)?;
     Ok((soil, texture))
 }
 
+/// How a zone's ground takes water.
+pub(super) struct Takes {
+    pub(super) intake: InchesPerHour,
+    /// Water that may stand on it.
+    storage: Inches,
+    /// Where the intake comes from.
+    pub(super) why: Vec<Why>,
+}
+
+/// How fast the ground takes water, and how much may stand on it.
+pub(super) fn takes(zone: Zone<'_>) -> Result<Takes, Unknown> {
+    let mut why = Vec::new();
+    let (soil, texture) = texture(zone)?;
+    let slope = match zone.slope() {
+        Ok(slope) => Slope::of(slope.value)?,
+        Err(_) => {
+            why.push(Why::FlatAssumed);
+            Slope::Flat
+        }
+    };
+    let facts = soil::facts(texture, slope);
+    let intake = match zone.intake() {
+        Ok(given) => {
+            why.push(Why::IntakeRecorded);
+            given.value
+        }
+        Err(_) => {
+            why.push(Why::IntakeOf(soil));
+            if is_compacted(zone) {
+                let intake = soil::compacted(texture, facts.intake);
+                why.push(Why::Compacted {
+                    loose: facts.intake,
+                    intake,
+                });
+                intake
+            } else {
+                facts.intake
+            }
+        }
+    };
+    Ok(Takes {
+        intake,
+        storage: facts.surface_storage,
+        why,
+    })
+}
+
+/// How long one cycle may be.
+pub(super) fn run_off(
+    takes: &Result<Takes, Unknown>,
+    rate: &Figure<InchesPerHour>,
+) -> Figure<RunOffLimit> {
+    Figure::reckon(|| {
+        let takes = takes.as_ref().map_err(Clone::clone)?;
+        let limit = soak::run_off_limit(*rate.get()?, takes.intake, takes.storage)?;
+        Ok(Figure::known(limit, limit_said(limit, takes)).and_all(takes.why.iter().cloned()))
+    })
+}
+
+fn limit_said(limit: RunOffLimit, takes: &Takes) -> Why {
+    let intake = takes.intake;
+    match limit {
+        RunOffLimit::None => Why::NoRunOff { intake },
+        RunOffLimit::After(limit) => Why::RunOffAfter {
+            limit,
+            intake,
+            storage: takes.storage,
+        },
+    }
+}
+
 /// Cycles and soaks of one day.
 pub(super) fn cycles(
-    zone: Zone<'_>,
+    takes: &Result<Takes, Unknown>,
     minutes: &Figure<Minutes>,
     rate: &Figure<InchesPerHour>,
 ) -> Figure<AsSet> {
@@ -101,32 +187,8 @@ pub(super) fn cycles(
             return Ok(Figure::known(none, Why::NothingToDo));
         }
         let rate = *rate.get()?;
-        let mut why = Vec::new();
-        let slope = match zone.slope() {
-            Ok(slope) => Slope::of(slope.value)?,
-            Err(_) => {
-                why.push(Why::FlatAssumed);
-                Slope::Flat
-            }
-        };
-        let (soil, texture) = texture(zone)?;
-        let facts = soil::facts(texture, slope);
-        let intake = match zone.intake() {
-            Ok(given) => {
-                why.push(Why::IntakeRecorded);
-                given.value
-            }
-            Err(_) => {
-                why.push(Why::IntakeOf(soil));
-                facts.intake
-            }
-        };
-        if zone.raw(&fields::zone::COMPACTED).and_then(Value::as_bool) == Some(true)
-            && zone.intake().is_err()
-        {
-            why.push(Why::CompactionNotCounted);
-        }
-        let split = soak::cycles(exact, rate, intake, facts.surface_storage)?;
+        let takes = takes.as_ref().map_err(Clone::clone)?;
+        let split = soak::cycles(exact, rate, takes.intake, takes.storage)?;
         let WholeMinutes::Program {
             cycles,
             minutes,
@@ -135,23 +197,13 @@ pub(super) fn cycles(
         else {
             return Err(Unknown::RunsOffWithinAMinute);
         };
-        let limit = match split.limit {
-            RunOffLimit::None => Why::NoRunOff { intake },
-            RunOffLimit::After(limit) => Why::RunOffAfter {
-                limit,
-                intake,
-                storage: facts.surface_storage,
-            },
+        let set = AsSet {
+            cycles,
+            minutes,
+            soak,
         };
-        Ok(Figure::known(
-            AsSet {
-                cycles,
-                minutes,
-                soak,
-            },
-            limit,
-        )
-        .and(Why::WholeMinutes { exact })
-        .and_all(why))
+        Ok(Figure::known(set, limit_said(split.limit, takes))
+            .and(Why::WholeMinutes { exact })
+            .and_all(takes.why.iter().cloned()))
     })
 }

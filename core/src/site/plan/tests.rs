@@ -8,7 +8,8 @@ use crate::site::kind::ThingKind;
 use crate::site::programs::DayRule;
 use crate::site::things::tests::Scene;
 use crate::site::unit::{Unit, UnitSystem};
-use crate::water::units::{Minutes, Percent};
+use crate::site::weather::WeatherDay;
+use crate::water::units::{Fraction, InchesPerHour, Minutes, Percent};
 
 fn on() -> NaiveDate {
     "2026-07-20".parse().unwrap()
@@ -64,7 +65,8 @@ pub(super) fn lawn() -> Scene {
 
 pub(super) fn planned(scene: &Scene, weather: &[WeatherDay], rules: &HouseRules) -> SitePlan {
     let state = scene.state();
-    plan_site(&Site::of(&state, scene.logbook), weather, on(), rules)
+    let weather = Record::of_days(weather.to_vec());
+    plan_site(&Site::of(&state, scene.logbook), &weather, on(), rules)
 }
 
 fn check(what: &str, got: Option<f64>, expected: f64, tolerance: f64) {
@@ -273,7 +275,7 @@ fn what_cannot_be_reckoned_says_what_is_missing() {
 }
 
 #[test]
-fn what_is_recorded_but_not_counted_is_said() {
+fn shade_and_compaction_count_and_are_said() {
     let mut scene = lawn();
     scene.note("zone-7", "compacted", "yes");
     scene.note("zone-7", "sun", "shade");
@@ -281,9 +283,22 @@ fn what_is_recorded_but_not_counted_is_said() {
     let zone = planned(&scene, &week(0.0), &HouseRules::default())
         .zones
         .remove(0);
-    assert!(zone.cycles.why().contains(&Why::CompactionNotCounted));
-    let shade = Why::ShadeNotCounted(crate::site::words::Sun::Shade);
+    let compacted = Why::Compacted {
+        loose: InchesPerHour::new(0.1),
+        intake: InchesPerHour::new(0.1) * 0.6,
+    };
+    assert!(zone.cycles.why().contains(&compacted));
+    let shade = Why::Exposure {
+        sun: crate::site::words::Sun::Shade,
+        factor: Fraction::new(0.7),
+    };
     assert!(zone.coefficient.why().contains(&shade));
+    check(
+        "shaded lawn in July",
+        zone.coefficient.value().map(|v| v.get()),
+        0.94 * 0.7,
+        1e-12,
+    );
     let exception = Why::Exception {
         why: "new seed along the walk".to_owned(),
         until: None,
@@ -296,7 +311,7 @@ fn what_is_recorded_but_not_counted_is_said() {
     let zone = planned(&scene, &week(0.0), &HouseRules::default())
         .zones
         .remove(0);
-    assert!(!zone.cycles.why().contains(&Why::CompactionNotCounted));
+    assert!(!zone.cycles.why().contains(&compacted));
     assert!(!zone.coefficient.why().contains(&shade));
     assert!(!zone.need.why().contains(&exception));
     check(
@@ -448,7 +463,7 @@ fn a_restriction_limits_days_hours_and_depth_only_while_it_is_valid() {
     let state = scene.state();
     let site = Site::of(&state, scene.logbook);
     let later = "2026-08-07".parse().unwrap();
-    let plan = plan_site(&site, &[], later, &HouseRules::default());
+    let plan = plan_site(&site, &Record::default(), later, &HouseRules::default());
     assert_eq!(
         plan.allowed.value(),
         Some(Allowed::Weekdays(WeekdaySet::ALL))
@@ -562,4 +577,46 @@ proptest! {
         let _every_known_figure_has_a_reason = reasons(&plan);
         crate::site::plan::nights::tests::check_nights(&plan);
     }
+}
+
+#[test]
+fn the_factors_of_the_landscape_method_multiply_and_a_soil_probe_tells_compaction() {
+    let mut scene = lawn();
+    for (field, factor) in [
+        ("species-factor", "0.5"),
+        ("density-factor", "1.3"),
+        ("microclimate-factor", "1.4"),
+    ] {
+        scene.note("zone-7", field, factor);
+    }
+    scene.note("zone-7", "soil-probe", "moisture=dry; compacted=yes");
+    let zone = planned(&scene, &week(0.0), &HouseRules::default())
+        .zones
+        .remove(0);
+    // Costello et al. 2000: 0.5 x 1.3 x 1.4.
+    check(
+        "coefficient",
+        zone.coefficient.value().map(|v| v.get()),
+        0.91,
+        1e-12,
+    );
+    let compacted = |why: &Why| matches!(why, Why::Compacted { .. });
+    assert!(zone.cycles.why().iter().any(compacted));
+}
+
+#[test]
+fn a_run_too_long_for_a_night_gets_more_days() {
+    let mut scene = lawn();
+    // Roots so deep that the soil lasts weeks, and a night too short for a week's cycles.
+    scene.note("zone-7", "root-depth", "48in");
+    scene.note("site", "water-window", "from=00:00; to=03:00");
+    let plan = planned(&scene, &week(0.0), &HouseRules::default());
+    nights::tests::check_nights(&plan);
+    let zone = &plan.zones[0];
+    let days = zone.days.value().unwrap();
+    assert!(days.a_week > 1.0, "{days:?}");
+    assert!(zone.days.why().contains(&Why::MoreDaysToFit { by_soil: 1 }));
+    assert!(zone.cycles.value().unwrap().span() <= 180);
+    let shortened = |why: &Why| matches!(why, Why::Shortened { .. });
+    assert!(!zone.starts.why().iter().any(shortened), "all of it fits");
 }

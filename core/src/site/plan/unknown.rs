@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use chrono::{Month, NaiveDate};
+
 use crate::site::things::Missing;
 use crate::site::words::Planting;
 use crate::water::units::OutOfRange;
@@ -19,6 +21,16 @@ pub enum Unknown {
     },
     /// Nobody recorded rain.
     NoRainRecords,
+    /// A season has a gap in its weather that nothing can fill.
+    NoWeatherOn {
+        /// Its first day.
+        day: NaiveDate,
+    },
+    /// A season has no day of a month.
+    MonthNotRecorded {
+        /// From 1.
+        month: u32,
+    },
     /// Nobody said what grows there.
     NoPlants(Missing),
     /// No published figure for what grows there.
@@ -45,13 +57,6 @@ pub enum Unknown {
     NoHourAllowed,
     /// Water runs off within a minute.
     RunsOffWithinAMinute,
-    /// The zone's cycles do not fit the window.
-    DoesNotFit {
-        /// Minutes by which the best order found runs over.
-        overrun: u32,
-        /// Whether no order can fit.
-        certain: bool,
-    },
     /// It draws more than the supply gives.
     OverSupply,
     /// Its station's number is not recorded.
@@ -95,6 +100,17 @@ impl fmt::Display for Unknown {
             } => {
                 write!(f, "only {known} of the last 7 days have weather: {fault}")
             }
+            Self::NoWeatherOn { day } => write!(
+                f,
+                "there is no weather from {day} on, for longer than the days beside can bridge"
+            ),
+            Self::MonthNotRecorded { month } => {
+                let name = u8::try_from(*month)
+                    .ok()
+                    .and_then(|month| Month::try_from(month).ok());
+                let name = name.map_or("that month", |month| month.name());
+                write!(f, "the stretch has no day of {name}")
+            }
             Self::NoRainRecords => f.write_str("no rain is recorded for the last 7 days"),
             Self::NoPlants(why) => write!(f, "what grows there is {why}"),
             Self::NoCoefficient(planting) => {
@@ -116,21 +132,6 @@ impl fmt::Display for Unknown {
             Self::NoDayAllowed => f.write_str("no day of the week is left to water on"),
             Self::NoHourAllowed => f.write_str("no hour of the water window is left"),
             Self::RunsOffWithinAMinute => f.write_str("water runs off within a minute"),
-            Self::DoesNotFit {
-                overrun,
-                certain: true,
-            } => {
-                write!(f, "the night is {overrun} min too short, in whatever order")
-            }
-            Self::DoesNotFit {
-                overrun,
-                certain: false,
-            } => {
-                write!(
-                    f,
-                    "no order was found that fits; the best is {overrun} min over"
-                )
-            }
             Self::OverSupply => f.write_str("it draws more than the supply gives"),
             Self::NoStation => f.write_str("its station number is not recorded"),
             Self::NoController => f.write_str("its controller is not recorded"),
@@ -150,8 +151,10 @@ impl Unknown {
     pub fn next_step(&self) -> &'static str {
         match self {
             Self::TooLittleWeather { .. } | Self::NoRainRecords => {
-                "record the station's weather days"
+                "record the station's weather days, or monthly normals"
             }
+            Self::NoWeatherOn { .. } => "record those days, or monthly normals, or ask for less",
+            Self::MonthNotRecorded { .. } => "ask for a stretch with that month in it",
             Self::NoPlants(_) => "record `plants`, or `coefficient`",
             Self::NoCoefficient(_) => "record `coefficient`",
             Self::NoArea(_) => "record `area`, or `spacing`, or a catch-can test",
@@ -167,9 +170,6 @@ impl Unknown {
             Self::NoDayAllowed => "check `restriction`, `no-water-days` and `dead-days`",
             Self::NoHourAllowed => "check `restriction` and `water-window`",
             Self::RunsOffWithinAMinute => "nozzles of a lower rate, or drip",
-            Self::DoesNotFit { .. } => {
-                "a longer `water-window`, more days, or nozzles of a lower rate"
-            }
             Self::OverSupply => "check `flow-limit` and the zone's `flow`",
             Self::NoStation => "record `number`",
             Self::NoController => "record `controller`",

@@ -6,6 +6,7 @@ use super::{Allowed, From};
 use crate::site::measure::Measure;
 use crate::site::programs::DayRule;
 use crate::site::unit::UnitSystem;
+use crate::site::weather::Origin;
 use crate::site::words::{Emission, Season, SoilKind, Sun, Vocabulary};
 use crate::water::plant::Basis;
 use crate::water::units::{
@@ -31,6 +32,18 @@ pub enum Why {
     },
     DaysMissing {
         known: usize,
+    },
+    EtFromNormals {
+        known: usize,
+    },
+    RainFromNormals,
+    SeasonWeather {
+        what: &'static str,
+        origin: Origin,
+        days: usize,
+    },
+    UsualOfMonth {
+        years: usize,
     },
     RainOfWeek {
         total: Inches,
@@ -63,7 +76,39 @@ pub enum Why {
         basis: Basis,
         month: Month,
     },
-    ShadeNotCounted(Sun),
+    Factors {
+        species: Fraction,
+        density: Fraction,
+        microclimate: Fraction,
+    },
+    Exposure {
+        sun: Sun,
+        factor: Fraction,
+    },
+    MicroclimateRecorded {
+        factor: Fraction,
+    },
+    Learned {
+        from: Fraction,
+        to: Fraction,
+        dry: usize,
+        wet: usize,
+        right: usize,
+        range: (Fraction, Fraction),
+    },
+    NoteExplained {
+        date: NaiveDate,
+        word: &'static str,
+        reason: String,
+    },
+    NoteNotWeighed {
+        date: NaiveDate,
+        word: &'static str,
+    },
+    NoteOfThirst {
+        date: NaiveDate,
+        supplied: Fraction,
+    },
     Exception {
         why: String,
         until: Option<NaiveDate>,
@@ -113,7 +158,10 @@ pub enum Why {
     RootsRecorded,
     RootsAssumed,
     DepletionFrom(From),
-    CompactionNotCounted,
+    Compacted {
+        loose: InchesPerHour,
+        intake: InchesPerHour,
+    },
     Interval {
         storage: Inches,
         a_day: Inches,
@@ -121,6 +169,14 @@ pub enum Why {
     DaysOf {
         wanted: u32,
         given: f64,
+    },
+    MoreDaysToFit {
+        by_soil: u32,
+    },
+    Shortened {
+        lost: Minutes,
+        percent: Percent,
+        nights: usize,
     },
     NothingToDo,
     WaitsTooLong {
@@ -178,6 +234,14 @@ pub enum Why {
         together: bool,
     },
     NightsDiffer,
+    Dialled {
+        programs: usize,
+        starts: u32,
+        recorded: bool,
+    },
+    DialledShort {
+        percent: u32,
+    },
     SumOfZones {
         count: usize,
     },
@@ -242,6 +306,27 @@ impl Why {
                     "only {known} of the 7 days are known; the others are taken to be like them"
                 )
             }
+            Self::EtFromNormals { known } => format!(
+                "only {known} of the 7 days are recorded; reference evapotranspiration is the \
+                 month's usual one"
+            ),
+            Self::RainFromNormals => {
+                "no rain is recorded for the 7 days; it is taken as the month's usual".to_owned()
+            }
+            Self::SeasonWeather { what, origin, days } => {
+                let from = match origin {
+                    Origin::Recorded => "as recorded",
+                    Origin::Computed => "computed by FAO-56 Penman-Monteith from the readings",
+                    Origin::Between => "missing, taken between the days beside",
+                    Origin::Normals => "missing, taken as the month's usual",
+                    Origin::TakenAsNone => "not recorded, taken as none",
+                };
+                format!("{what} of {days} days: {from}")
+            }
+            Self::UsualOfMonth { years } => format!(
+                "the mean reference evapotranspiration of the month over {years} recorded years, \
+                 without rain"
+            ),
             Self::RainOfWeek { total, days } => {
                 format!(
                     "{} of rain on the {days} days with a record",
@@ -290,9 +375,60 @@ impl Why {
                     month.name()
                 )
             }
-            Self::ShadeNotCounted(sun) => format!(
-                "sun is recorded as {} and not counted; set `coefficient` if it needs less or more",
-                sun.plain()
+            Self::Factors {
+                species,
+                density,
+                microclimate,
+            } => format!(
+                "species {:.2} x density {:.2} x microclimate {:.2}",
+                species.get(),
+                density.get(),
+                microclimate.get()
+            ),
+            Self::Exposure { sun, factor } => format!(
+                "sun is recorded as {}: x {:.2}, within the range the landscape coefficient \
+                 method publishes (from memory); `microclimate-factor` says it better",
+                sun.plain(),
+                factor.get()
+            ),
+            Self::MicroclimateRecorded { factor } => {
+                format!("x {:.2} for its microclimate, as recorded", factor.get())
+            }
+            Self::Learned {
+                from,
+                to,
+                dry,
+                wet,
+                right,
+                range,
+            } => {
+                let (low, high) = (range.0.get(), range.1.get());
+                let (from, to) = (format!("{:.2}", from.get()), format!("{:.2}", to.get()));
+                let notes = notes_said(&[(*dry, "dry"), (*wet, "wet"), (*right, "moist")]);
+                let range = format!("published range {low:.2} to {high:.2}");
+                match to.as_str().cmp(from.as_str()) {
+                    std::cmp::Ordering::Greater => {
+                        format!("raised from {from} to {to} by {notes} ({range})")
+                    }
+                    std::cmp::Ordering::Less => {
+                        format!("lowered from {from} to {to} by {notes} ({range})")
+                    }
+                    std::cmp::Ordering::Equal => {
+                        format!("left at {from} by {notes} ({range})")
+                    }
+                }
+            }
+            Self::NoteExplained { date, word, reason } => {
+                format!("the {word} note of {date} teaches nothing about the plants: {reason}")
+            }
+            Self::NoteNotWeighed { date, word } => format!(
+                "the {word} note of {date} is not counted: what was run or the weather before it \
+                 is not recorded"
+            ),
+            Self::NoteOfThirst { date, supplied } => format!(
+                "the dry note of {date} says little about the plants: the zone had {:.0}% of its \
+                 water",
+                100.0 * supplied.get()
             ),
             Self::Exception {
                 why,
@@ -360,9 +496,12 @@ impl Why {
             Self::DepletionFrom(from) => {
                 format!("share of it that may be used: {}", said_by(*from))
             }
-            Self::CompactionNotCounted => {
-                "compacted soil takes water in more slowly; not counted: set `intake`".to_owned()
-            }
+            Self::Compacted { loose, intake } => format!(
+                "compacted: the soil takes {} where loose it would take {} (from memory of \
+                 published rates); `intake` says it better",
+                say(*intake, system),
+                say(*loose, system)
+            ),
             Self::RunOffAfter {
                 limit,
                 intake,
@@ -395,6 +534,28 @@ impl Why {
             Self::DaysOf { wanted, given } => {
                 format!("{wanted} days a week would suit the soil; {given} it is")
             }
+            Self::MoreDaysToFit { by_soil } => format!(
+                "{by_soil} would do for the soil, but the cycles and soaks of so long a run do not \
+                 fit a night"
+            ),
+            Self::Shortened {
+                lost,
+                percent,
+                nights: _,
+            } if *percent >= Percent::new(99.5) => format!(
+                "nothing of its {} fits the nights beside the others",
+                say(*lost, system)
+            ),
+            Self::Shortened {
+                lost,
+                percent,
+                nights,
+            } => format!(
+                "{nights} nights of the week are too short for all zones: it loses {} of the week, \
+                 {:.0}% of what it should run",
+                say(*lost, system),
+                percent.get()
+            ),
             Self::NothingToDo => "nothing to put back".to_owned(),
             Self::WaitsTooLong { wait, lasts } => format!(
                 "up to {wait} days lie between two waterings and the soil lasts {lasts:.1}: the \
@@ -451,6 +612,22 @@ impl Why {
             Self::NightsDiffer => {
                 "all zones do not fit one night, so they are spread over the week".to_owned()
             }
+            Self::Dialled {
+                programs,
+                starts,
+                recorded,
+            } => format!(
+                "for {programs} programs of {starts} start times each ({})",
+                if *recorded {
+                    "as recorded for the controller"
+                } else {
+                    "common practice"
+                }
+            ),
+            Self::DialledShort { percent } => format!(
+                "the nights are too short for all programs one after the other: every zone runs \
+                 {percent}% of its minutes or less"
+            ),
             // Water, and the settings beside the plan.
             Self::WaterOfWeek { flow, minutes } => {
                 format!(
@@ -492,6 +669,24 @@ fn said_by(from: From) -> &'static str {
         From::Controller => "as recorded for the controller",
         From::Zone => "as recorded for the zone",
     }
+}
+
+/// Returns notes as people count them: `two dry notes and one moist`.
+fn notes_said(kinds: &[(usize, &str)]) -> String {
+    let number = |count: usize| match count {
+        1 => "one".to_owned(),
+        2 => "two".to_owned(),
+        3 => "three".to_owned(),
+        more => more.to_string(),
+    };
+    let kinds = kinds.iter().filter(|(count, _)| *count > 0);
+    let said: Vec<String> = kinds
+        .map(|(count, word)| {
+            let notes = if *count == 1 { "note" } else { "notes" };
+            format!("{} {word} {notes}", number(*count))
+        })
+        .collect();
+    said.join(" and ")
 }
 
 fn days_allowed(allowed: Allowed) -> String {

@@ -1,19 +1,19 @@
 //! One zone's plan, figure by figure.
 
-use chrono::Month;
-
+use super::coefficient::coefficient;
 use super::days::{Limits, longest_wait, spread};
 use super::demand::Week;
 use super::settings::{self, Setting};
-use super::soil::{Held, capacity, cycles};
+use super::soil::{Held, Takes, capacity, cycles, run_off, takes};
 use super::supply::Applied;
+use super::teach::Lessons;
 use super::{Allowed, Figure, From, HouseRules, Rule, Unknown, WaterDays, Why, ZoneStart};
 use crate::log::id::ThingId;
 use crate::site::fields;
 use crate::site::programs::{DayRule, Station};
 use crate::site::things::{Site, Zone};
-use crate::site::words::{Planting, Sun};
-use crate::water::plant::{self, Basis, Coefficient, Turf};
+use crate::site::words::Planting;
+use crate::water::soak::RunOffLimit;
 use crate::water::units::{Fraction, Gallons, Gpm, Inches, InchesPerHour, Minutes, Percent};
 use crate::water::{rain, runtime};
 
@@ -26,6 +26,8 @@ pub struct ZonePlan {
     pub name: String,
     /// Its station at the controller.
     pub station: Option<Station>,
+    /// What grows there, where that is recorded.
+    pub plants: Option<Planting>,
     /// The share of reference evapotranspiration that its plants need.
     pub coefficient: Figure<Fraction>,
     /// Rain of the week that counts here.
@@ -40,6 +42,10 @@ pub struct ZonePlan {
     pub flow: Figure<Gpm>,
     /// Water that the soil may give up between two waterings.
     pub storage: Figure<Inches>,
+    /// How fast the soil takes water in.
+    pub intake: Figure<InchesPerHour>,
+    /// How long one cycle may be before water runs off.
+    pub run_off: Figure<RunOffLimit>,
     /// On which days.
     pub days: Figure<WaterDays>,
     /// Minutes in the week, exactly.
@@ -48,9 +54,11 @@ pub struct ZonePlan {
     pub minutes_a_day: Figure<Minutes>,
     /// Cycles, minutes and soak to set.
     pub cycles: Figure<AsSet>,
+    /// Minutes in the week as they are to be set: whole minutes, less what does not fit.
+    pub minutes_set: Figure<Minutes>,
     /// When each cycle starts.
     pub starts: Figure<Vec<ZoneStart>>,
-    /// Water of the week, as it is to be set.
+    /// Water of the week as it is to be set.
     pub gallons: Figure<Gallons>,
     /// What was found.
     pub as_found: Setting,
@@ -75,6 +83,13 @@ impl AsSet {
     pub const fn water(self) -> u32 {
         self.cycles.saturating_mul(self.minutes)
     }
+
+    /// Minutes from its first start to its last stop, were it alone.
+    #[must_use]
+    pub const fn span(self) -> u32 {
+        let waits = self.cycles.saturating_sub(1).saturating_mul(self.soak);
+        self.water().saturating_add(waits)
+    }
 }
 
 pub(super) fn plan(
@@ -83,9 +98,10 @@ pub(super) fn plan(
     week: &Week,
     limits: &Limits,
     rules: &HouseRules,
+    lessons: &Lessons<'_>,
 ) -> ZonePlan {
     let applied = Applied::of(zone);
-    let coefficient = coefficient(zone, week.month, rules);
+    let coefficient = coefficient(zone, week.month, rules, lessons);
     let capacity = capacity(zone, rules);
     let effective_rain = effective_rain(site, week, capacity.as_ref().ok(), rules);
     let need = need(zone, week, &coefficient, &effective_rain, limits);
@@ -99,20 +115,20 @@ pub(super) fn plan(
         };
         Ok(Figure::known(may, why).and_all(held.why))
     });
+    let takes = takes(zone);
+    let run_off = run_off(&takes, &applied.rate);
     let minutes_a_week = minutes_a_week(&need, &applied);
-    let days = days(&minutes_a_week, week, &coefficient, &storage, limits);
-    let minutes_a_day = Figure::reckon(|| {
-        let (week, days) = (*minutes_a_week.get()?, *days.get()?);
-        if week <= Minutes::ZERO {
-            return Ok(Figure::known(Minutes::ZERO, Why::NothingToDo));
-        }
-        let a_week = days.a_week;
-        Ok(Figure::known(
-            week / a_week,
-            Why::MinutesOfDay { week, a_week },
-        ))
-    });
-    let cycles = cycles(zone, &minutes_a_day, &applied.rate);
+    let Daily {
+        days,
+        minutes_a_day,
+        cycles,
+    } = on_days(
+        &takes,
+        &minutes_a_week,
+        |least| days(&minutes_a_week, week, &coefficient, &storage, limits, least),
+        &applied.rate,
+        limits,
+    );
     let set = Figure::reckon(|| {
         let (cycles, days) = (*cycles.get()?, *days.get()?);
         let minutes = Minutes::new(f64::from(cycles.water()) * days.a_week);
@@ -128,7 +144,9 @@ pub(super) fn plan(
         zone: zone.id,
         name: zone.address(),
         station: zone.station(),
+        plants: zone.plants().ok().map(|plants| plants.value),
         gallons: settings::water(&set, &applied.flow),
+        minutes_set: set,
         as_found: setting(settings::as_found(zone)),
         as_left: setting(settings::as_left(zone)),
         // The starts depend on all zones together and come after.
@@ -140,55 +158,18 @@ pub(super) fn plan(
         uniformity: applied.uniformity,
         flow: applied.flow,
         storage,
+        intake: Figure::reckon(|| {
+            let takes = takes?;
+            let mut why = takes.why.into_iter();
+            let first = why.next().expect("an intake has its origin");
+            Ok(Figure::known(takes.intake, first).and_all(why))
+        }),
+        run_off,
         days,
         minutes_a_week,
         minutes_a_day,
         cycles,
     }
-}
-
-fn coefficient(zone: Zone<'_>, month: Month, rules: &HouseRules) -> Figure<Fraction> {
-    Figure::reckon(|| {
-        let (coefficient, versions) = match zone.coefficient() {
-            Ok(given) => {
-                let basis = Basis::Given;
-                let value = Fraction::new(given.value);
-                (
-                    Coefficient { value, basis },
-                    given.two_versions.then_some("coefficient"),
-                )
-            }
-            Err(_) => {
-                let plants = zone.plants().map_err(Unknown::NoPlants)?;
-                let known = published(plants.value, month, rules);
-                let known = known.ok_or(Unknown::NoCoefficient(plants.value))?;
-                (known, plants.two_versions.then_some("plants"))
-            }
-        };
-        let Coefficient { value, basis } = coefficient;
-        let shade = zone.sun().ok().map(|sun| sun.value);
-        let shade = shade.filter(|sun| *sun != Sun::Full && basis != Basis::Given);
-        Ok(Figure::known(value, Why::Coefficient { basis, month })
-            .and_all(versions.map(|field| Why::TwoVersions { field }))
-            .and_all(shade.map(Why::ShadeNotCounted)))
-    })
-}
-
-fn published(planting: Planting, month: Month, rules: &HouseRules) -> Option<Coefficient> {
-    Some(match planting {
-        Planting::CoolSeasonTurf => plant::turf_month(Turf::CoolSeason, month),
-        Planting::WarmSeasonTurf => plant::turf_month(Turf::WarmSeason, month),
-        Planting::NewTurf => plant::establishing(
-            plant::turf_month(Turf::CoolSeason, month),
-            rules.establishing,
-        ),
-        Planting::Shrubs | Planting::Perennials | Planting::Trees => {
-            plant::s623(plant::Planting::WoodyOrPerennialWet)
-        }
-        Planting::Annuals => plant::s623(plant::Planting::AnnualFlowers),
-        // Their need runs with the crop and its stage; no one figure is published for a bed.
-        Planting::Vegetables | Planting::Mixed => return None,
-    })
 }
 
 /// The rain that counts: a share of each day's, up to what the roots can reach.
@@ -305,12 +286,64 @@ fn minutes_a_week(need: &Figure<Inches>, applied: &Applied) -> Figure<Minutes> {
     })
 }
 
+/// What falls on each of a zone's days.
+struct Daily {
+    days: Figure<WaterDays>,
+    minutes_a_day: Figure<Minutes>,
+    cycles: Figure<AsSet>,
+}
+
+/// The days that suit the soil; more of them where a night is too short for a day's cycles and
+/// soaks, as long as there are more.
+fn on_days(
+    takes: &Result<Takes, Unknown>,
+    minutes_a_week: &Figure<Minutes>,
+    days: impl Fn(u32) -> Figure<WaterDays>,
+    rate: &Figure<InchesPerHour>,
+    limits: &Limits,
+) -> Daily {
+    let open = limits
+        .window
+        .value()
+        .map_or(u32::MAX, |window| window.minutes());
+    let mut least = 1;
+    loop {
+        let days = days(least);
+        let minutes_a_day = Figure::reckon(|| {
+            let (week, days) = (*minutes_a_week.get()?, *days.get()?);
+            if week <= Minutes::ZERO {
+                return Ok(Figure::known(Minutes::ZERO, Why::NothingToDo));
+            }
+            let a_week = days.a_week;
+            Ok(Figure::known(
+                week / a_week,
+                Why::MinutesOfDay { week, a_week },
+            ))
+        });
+        let cycles = cycles(takes, &minutes_a_day, rate);
+        let too_long = cycles.value().is_some_and(|set| set.span() > open);
+        let could_be_more = days.value().is_some_and(|days| {
+            let more = limits.allowed.value().map(super::Allowed::days_a_week);
+            matches!(days.rule, DayRule::Weekdays(_)) && more.is_some_and(|more| more > days.a_week)
+        });
+        if !too_long || !could_be_more {
+            return Daily {
+                days,
+                minutes_a_day,
+                cycles,
+            };
+        }
+        least = days.value().map_or(7, |days| days.a_week as u32) + 1;
+    }
+}
+
 fn days(
     minutes: &Figure<Minutes>,
     week: &Week,
     coefficient: &Figure<Fraction>,
     storage: &Figure<Inches>,
     limits: &Limits,
+    least: u32,
 ) -> Figure<WaterDays> {
     Figure::reckon(|| {
         if *minutes.get()? <= Minutes::ZERO {
@@ -322,7 +355,8 @@ fn days(
         let storage_known = *storage.get()?;
         // The days are those of a dry week: rain is what the weather may bring, not a plan.
         let lasts = storage_known / a_day;
-        let wanted = (7.0 / lasts - 1e-9).ceil().clamp(1.0, 7.0) as u32;
+        let by_soil = (7.0 / lasts - 1e-9).ceil().clamp(1.0, 7.0) as u32;
+        let wanted = by_soil.max(least);
         let interval = Why::Interval {
             storage: storage_known,
             a_day,
@@ -344,6 +378,7 @@ fn days(
                 wanted,
                 given: a_week,
             })
+            .and_all((wanted > by_soil).then_some(Why::MoreDaysToFit { by_soil }))
             .and_all(waits.then_some(Why::WaitsTooLong { wait, lasts }))
             .and_all(storage.why().iter().cloned())
             .and_all(limits.allowed.why().iter().cloned());

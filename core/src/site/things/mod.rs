@@ -13,7 +13,7 @@ mod zone;
 
 pub use address::AddressError;
 pub use draft::{NewThing, Noted};
-pub use readings::{CatchCans, Flow, Ohms, Parts, Pressure, Probe, Seen, Taken};
+pub use readings::{CatchCans, Flow, Moisture, Ohms, Parts, Pressure, Probe, Seen, Taken};
 pub use thing::{Fact, Known, Missing, Thing};
 pub use views::{Controller, Finding, Head, Spot, Supply, Valve, Visit, Zone};
 

@@ -174,12 +174,43 @@ impl CatchCans {
 pub struct Probe {
     /// How deep the roots went.
     pub root_depth: Option<Inches>,
+    /// How moist it was.
+    pub moisture: Option<Moisture>,
+    /// Whether it was hard to push in.
+    pub compacted: Option<bool>,
+}
+
+/// How moist the soil was.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Moisture {
+    /// Dry.
+    Dry,
+    /// As it should be.
+    Moist,
+    /// Wet.
+    Wet,
+}
+
+impl Moisture {
+    /// Returns what a stored word means.
+    #[must_use]
+    pub fn of_word(word: &str) -> Option<Self> {
+        Some(match word {
+            "dry" => Self::Dry,
+            "moist" => Self::Moist,
+            "wet" => Self::Wet,
+            _ => return None,
+        })
+    }
 }
 
 impl Probe {
     pub(super) fn read(value: &Value) -> Option<Self> {
         let parts = Parts::of(&seen::SOIL_PROBE, value);
-        let root_depth = parts.measure("root-depth");
-        Some(Self { root_depth })
+        Some(Self {
+            root_depth: parts.measure("root-depth"),
+            moisture: parts.words("moisture").and_then(Moisture::of_word),
+            compacted: parts.get("compacted").and_then(Value::as_bool),
+        })
     }
 }

@@ -2,7 +2,7 @@
 
 use core::ops::Deref;
 
-use super::readings::{Ohms, Pressure, Seen, read_all};
+use super::readings::{Ohms, Pressure, Probe, Seen, read_all};
 use super::thing::{Known, Missing, Thing};
 use super::{Fact, Site};
 use crate::log::id::ThingId;
@@ -345,5 +345,11 @@ impl Spot<'_> {
     #[must_use]
     pub fn is_closed(&self) -> bool {
         self.raw(&fields::spot::CLOSED).and_then(Value::as_bool) == Some(true)
+    }
+
+    /// What soil probes brought up, oldest first.
+    #[must_use]
+    pub fn probes(&self) -> Vec<Seen<'_, Probe>> {
+        read_all(self.seen(&seen::SOIL_PROBE), Probe::read)
     }
 }

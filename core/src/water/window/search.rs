@@ -29,12 +29,19 @@ fn moves_at_most(cycles: usize) -> u64 {
 
 /// Returns the shortest packing found, in order of start; no longer sought once it is `enough`.
 pub(super) fn shortest_found(jobs: &[Job], supply: Supply, enough: u32) -> Vec<Placed> {
-    let best = ORDERS
+    let best = in_the_shortest_order(jobs, supply);
+    let mut best = moved_about(jobs, supply, enough, best);
+    best.sort_by_key(|cycle| (cycle.from, cycle.job, cycle.cycle));
+    best
+}
+
+/// Returns the shortest packing that a plain order gives, in order of start.
+pub(super) fn in_the_shortest_order(jobs: &[Job], supply: Supply) -> Vec<Placed> {
+    let mut best = ORDERS
         .iter()
         .map(|order| in_order(jobs, supply, *order))
         .min_by_key(|placed| last_stop(placed))
         .unwrap_or_default();
-    let mut best = moved_about(jobs, supply, enough, best);
     best.sort_by_key(|cycle| (cycle.from, cycle.job, cycle.cycle));
     best
 }

@@ -89,23 +89,43 @@ fn a_few_zones_share_one_night_and_many_are_spread_over_the_week() {
         .iter()
         .filter(|zone| zone.days.why().contains(&Why::NightsDiffer));
     assert!(spread.count() > 20);
-    let fit = many
-        .zones
-        .iter()
-        .filter(|zone| zone.starts.get().is_ok())
-        .count();
+    let starts = |zone: &&ZonePlan| zone.starts.get().is_ok_and(|starts| !starts.is_empty());
+    let fit = many.zones.iter().filter(starts).count();
     assert!(fit > 20, "{fit} fit");
     let far_too_many = planned(&street(90), &week(0.8), &HouseRules::default());
     check_nights(&far_too_many);
-    let late = far_too_many
+    for zone in &far_too_many.zones {
+        assert!(zone.starts.get().is_ok(), "{}", zone.name);
+    }
+    let lost = far_too_many
         .zones
         .iter()
-        .find_map(|zone| zone.starts.get().err())
-        .unwrap();
-    assert!(
-        matches!(late, Unknown::DoesNotFit { certain: true, .. }),
-        "{late:?}"
-    );
+        .flat_map(|zone| zone.minutes_set.why());
+    let lost: Vec<f64> = lost
+        .filter_map(|why| match why {
+            Why::Shortened { percent, .. } => Some(percent.get()),
+            _ => None,
+        })
+        .collect();
+    assert!(lost.len() > 40, "{lost:?}");
+    // All lose about the same, and what is left of the water is told as it will be.
+    let (least, most) = lost.iter().fold((100.0f64, 0.0f64), |(least, most), lost| {
+        (least.min(*lost), most.max(*lost))
+    });
+    assert!(least > 5.0 && most < 95.0, "{least} to {most}");
+    for zone in &far_too_many.zones {
+        let (minutes, gallons) = (zone.minutes_set.value(), zone.gallons.value());
+        let (minutes, flow) = (minutes.unwrap().get(), zone.flow.value().unwrap().get());
+        assert!((gallons.unwrap().get() - minutes * flow).abs() < 1e-6);
+        let placed: u32 = zone
+            .starts
+            .get()
+            .unwrap()
+            .iter()
+            .map(|start| start.minutes)
+            .sum();
+        assert_eq!(f64::from(placed), minutes, "{}", zone.name);
+    }
 }
 
 #[test]
