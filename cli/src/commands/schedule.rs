@@ -1,25 +1,33 @@
 //! `headwalk schedule`: what the controller should run, beside what it runs, and why.
 
+mod dial;
 mod figure;
 mod page;
+mod parameters;
 mod programs;
+mod season;
 mod sheet;
 mod weather;
 mod why;
 
+use std::path::{Path, PathBuf};
+
 use chrono::NaiveDate;
 
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::plan::{HouseRules, plan_site};
+use headwalk_core::site::picture::{season_chart, zone_bars};
+use headwalk_core::site::plan::{HouseRules, Kept, plan_site};
 use headwalk_core::site::things::Site;
 use headwalk_core::store::Store;
 
+use self::parameters::Parameters;
+use self::season::{SeasonArgs, Told};
 use self::sheet::Sheet;
 use self::weather::Weather;
 use self::why::Reasons;
 use crate::args::MomentArgs;
 use crate::call::Call;
-use crate::error::Error;
+use crate::error::{Error, Kind};
 use crate::logbook::{Logbook, Moment};
 use crate::roots::Roots;
 
@@ -28,6 +36,9 @@ use crate::roots::Roots;
 /// The plan follows from what the site's logbook says and the weather of the seven days before.
 /// A figure that cannot be reckoned says what is missing and what to record. It is a proposal:
 /// local watering days, hours and drought stages win over it.
+///
+/// With --season it runs the settings as found and as left, April's and July's kept, and the
+/// computed one over the recorded weather, and says what each would have done.
 ///
 /// With --as-of and --as-known it is the schedule that a past day would have seen.
 ///
@@ -42,6 +53,14 @@ pub struct Args {
     /// Print the reason for every figure of this zone, in sentences.
     #[arg(long, value_name = "ZONE")]
     why: Option<String>,
+    /// Print what a weather-based controller asks for, and which zones a person keeps by hand.
+    #[arg(long, conflicts_with_all = ["why", "season"])]
+    parameters: bool,
+    /// Draw it into this file as SVG: a bar for each zone, or with --season the season chart.
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    #[command(flatten)]
+    season: SeasonArgs,
     #[command(flatten)]
     moment: MomentArgs,
 }
@@ -64,7 +83,24 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let site = Site::of(&logbook.state, logbook.id);
     let weather = Weather::of(&store, &roots, &site, moment)?;
     let rules = house_rules(&store, &roots, moment)?;
-    let plan = plan_site(&site, &weather.days, on, &rules);
+    if args.season.is_asked() {
+        let season = args.season.reckon(&site, &weather.record, &rules)?;
+        if let Some(file) = &args.svg {
+            let beside = [Kept::AsLeft, Kept::Computed];
+            draw(
+                file,
+                &season_chart(&root.name, &site, &season, beside, call.units()),
+            )?;
+        }
+        return call.print(&Told::of(&root.name, &season, call.units()));
+    }
+    let plan = plan_site(&site, &weather.record, on, &rules);
+    if let Some(file) = &args.svg {
+        draw(file, &zone_bars(&root.name, &site, &plan, call.units()))?;
+    }
+    if args.parameters {
+        return call.print(&Parameters::of(&root.name, &site, &plan, call.units()));
+    }
     let sheet = Sheet::of(&root.name, &site, &plan, weather.from, call.units());
     match &args.why {
         None => call.print(&sheet),
@@ -78,6 +114,14 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             call.print(&reasons)
         }
     }
+}
+
+/// Writes a picture where it was asked for.
+fn draw(file: &Path, picture: &str) -> Result<(), Error> {
+    std::fs::write(file, picture).map_err(|error| {
+        let file = file.display();
+        Error::new(Kind::Machine, format!("{file} cannot be written: {error}"))
+    })
 }
 
 /// The firm's own rules, where its logbook is here; else common practice.

@@ -16,6 +16,7 @@ pub mod kind;
 pub mod lives;
 pub mod map;
 pub mod measure;
+pub mod picture;
 pub mod plan;
 pub mod programs;
 pub mod supply_sheet;

@@ -16,7 +16,7 @@ impl Report for Sheet {
         self.write_plan(page);
         page.line("");
         self.write_settings(page);
-        self.write_starts(page);
+        self.programs.iter().for_each(|dial| dial.write(page));
         let checks = self.program_check.iter().map(Check::row);
         section(page, "Program check", checks.collect());
         section(page, "Not known", self.unknown());
@@ -143,15 +143,6 @@ impl Sheet {
             self.gallons_as_left.cell(0),
             self.gallons.cell(0)
         ));
-    }
-
-    fn write_starts(&self, page: &mut Page) {
-        let starts = self
-            .zones
-            .iter()
-            .filter(|zone| zone.starts.unknown.is_none());
-        let rows = starts.map(|zone| [zone.address.clone(), zone.starts.shown.clone()]);
-        section(page, "Starts", rows.collect());
     }
 
     /// What is not known, once for each zone and reason.

@@ -6,12 +6,13 @@ use serde_json::{Value as Json, json};
 
 use headwalk_core::log::id::ThingId;
 use headwalk_core::site::fields;
-use headwalk_core::site::plan::{Figure, Setting, SitePlan, Why, ZonePlan};
+use headwalk_core::site::plan::{Figure, Setting, SitePlan, Why, ZonePlan, propose};
 use headwalk_core::site::things::{Site, Zone};
 use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::site::words::Vocabulary;
 use headwalk_core::water::units::{Inches, Minutes};
 
+use super::dial::ToDial;
 use super::figure::{self, Shown, starts_json};
 use super::programs::{Check, Runs};
 use super::weather::From;
@@ -39,6 +40,8 @@ pub struct Sheet {
     pub gallons: Shown,
     pub gallons_as_found: Shown,
     pub gallons_as_left: Shown,
+    /// What to dial in at each clock.
+    pub programs: Vec<ToDial>,
     /// What is wrong with the programs as they stand.
     pub program_check: Vec<Check>,
     /// What was taken for granted, and for which zones.
@@ -77,6 +80,8 @@ pub struct Row {
     pub minutes_to_set: Shown,
     /// The depth that falls in a week of them.
     pub depth_to_set: Shown,
+    /// Minutes in the week as they are to be set, less what does not fit the nights.
+    pub minutes_set: Shown,
     pub starts: Shown,
     pub gallons: Shown,
     pub as_found: Set,
@@ -141,6 +146,10 @@ impl Sheet {
             gallons: Shown::measure(&plan.gallons, system),
             gallons_as_found: Shown::measure(&plan.gallons_as_found, system),
             gallons_as_left: Shown::measure(&plan.gallons_as_left, system),
+            programs: propose(site, plan)
+                .iter()
+                .map(|proposal| ToDial::of(name, proposal, system))
+                .collect(),
             program_check: super::programs::check(site, plan),
             assumed: gathered(plan, Class::Assumed, system),
             warnings: gathered(plan, Class::Warning, system),
@@ -185,8 +194,9 @@ impl Row {
                 }),
                 ..Shown::of(&plan.cycles, system, figure::cycles)
             },
-            depth_to_set: Shown::measure(&depth_to_set(plan, &to_set), system),
+            depth_to_set: Shown::measure(&depth_to_set(plan), system),
             minutes_to_set: Shown::measure(&to_set, system),
+            minutes_set: Shown::measure(&plan.minutes_set, system),
             starts: Shown {
                 value: plan
                     .starts
@@ -222,10 +232,9 @@ fn minutes_to_set(plan: &ZonePlan) -> Figure<Minutes> {
 }
 
 /// The depth of a week as it is to be set.
-fn depth_to_set(plan: &ZonePlan, a_day: &Figure<Minutes>) -> Figure<Inches> {
+fn depth_to_set(plan: &ZonePlan) -> Figure<Inches> {
     let known = || {
-        let (a_day, days) = (*a_day.get()?, *plan.days.get()?);
-        let minutes = a_day * days.a_week;
+        let minutes = *plan.minutes_set.get()?;
         if minutes <= Minutes::ZERO {
             return Ok(Figure::known(Inches::ZERO, Why::NothingToDo));
         }

@@ -5,7 +5,7 @@ use serde::Serialize;
 use headwalk_core::site::fields::site;
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
-use headwalk_core::site::weather::{self, WeatherDay};
+use headwalk_core::site::weather::Record;
 use headwalk_core::store::Store;
 
 use crate::error::Error;
@@ -14,8 +14,8 @@ use crate::roots::{Root, Roots};
 
 /// The weather of a site.
 pub struct Weather {
-    /// All days that its station recorded.
-    pub days: Vec<WeatherDay>,
+    /// What its station recorded.
+    pub record: Record,
     /// Where they come from.
     pub from: From,
 }
@@ -38,18 +38,16 @@ impl Weather {
         moment: Moment,
     ) -> Result<Self, Error> {
         let (station, why) = station(roots, site);
-        let days = match station {
-            None => Vec::new(),
+        let record = match station {
+            None => Record::default(),
             Some(root) => {
                 let logbook = Logbook::read(store, root.id, moment)?;
-                weather::days(&logbook.state, root.id)
-                    .into_values()
-                    .collect()
+                Record::of(&logbook.state, root.id)
             }
         };
         let station = station.map(|root| root.name.clone());
         let from = From { station, why };
-        Ok(Self { days, from })
+        Ok(Self { record, from })
     }
 }
 

@@ -44,6 +44,7 @@ impl Row {
             ("depth set", &self.depth_to_set),
             ("flow", &self.flow),
             ("water of the week", &self.gallons),
+            ("minutes to set a week", &self.minutes_set),
             ("starts", &self.starts),
             ("found: minutes a week", &self.as_found.minutes_a_week),
             ("found: depth a week", &self.as_found.depth_a_week),
@@ -112,6 +113,7 @@ pub fn all_of(zone: &ZonePlan) -> impl Iterator<Item = &Why> {
         zone.minutes_a_week.why(),
         zone.minutes_a_day.why(),
         zone.cycles.why(),
+        zone.minutes_set.why(),
         zone.gallons.why(),
         zone.starts.why(),
     ];
@@ -135,18 +137,26 @@ impl Class {
             | Why::CansAboveFlow { .. }
             | Why::Warning(_)
             | Why::WaitsTooLong { .. }
-            | Why::CompactionNotCounted
+            | Why::Shortened { .. }
+            | Why::DialledShort { .. }
+            | Why::NoteOfThirst { .. }
             | Why::TwoVersions { .. } => return Some(Self::Warning),
             Why::EtMethod { assumed } => !assumed.is_empty(),
             Why::Coefficient { basis, .. } => {
-                matches!(basis, Basis::S623FromMemory | Basis::Establishment)
+                matches!(
+                    basis,
+                    Basis::S623FromMemory | Basis::VegetablesFaoFromMemory | Basis::Establishment
+                )
             }
             Why::RainCounted { from, .. } | Why::Window { from, .. } | Why::DepletionFrom(from) => {
                 *from == From::Default
             }
             Why::DaysMissing { .. }
             | Why::RainMissing { .. }
-            | Why::ShadeNotCounted(_)
+            | Why::EtFromNormals { .. }
+            | Why::RainFromNormals
+            | Why::Exposure { .. }
+            | Why::Compacted { .. }
             | Why::FlowFromRate { .. }
             | Why::UniformityAssumed { .. }
             | Why::CapacityOfSoil(_)

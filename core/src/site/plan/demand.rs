@@ -18,6 +18,15 @@ pub(super) const WEEK: u64 = 7;
 /// From so few days a week is not reckoned: three and a half are half of it.
 const LEAST_DAYS: usize = 4;
 
+/// A day of the week before.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct DayBefore {
+    /// Its rain, where that is more than a sprinkle.
+    pub(super) rain: Inches,
+    /// Its reference evapotranspiration, where that is known.
+    pub(super) eto: Option<Inches>,
+}
+
 /// The week before the plan.
 #[derive(Debug, Clone)]
 pub(super) struct Week {
@@ -25,8 +34,8 @@ pub(super) struct Week {
     pub(super) eto: Figure<Inches>,
     /// All its rain.
     pub(super) rain: Figure<Inches>,
-    /// Each day's rain that is more than a sprinkle.
-    pub(super) counted_rain: Vec<Inches>,
+    /// Each of its recorded days, oldest first.
+    pub(super) days: Vec<DayBefore>,
     /// The month that the plan is for.
     pub(super) month: Month,
     /// The day that the plan is for.
@@ -47,13 +56,14 @@ impl Week {
         let elsewhere = standing_of_site(site.root());
         let (mut total, mut known, mut computed) = (Inches::ZERO, 0, 0);
         let (mut assumed, mut fault) = (BTreeSet::new(), None);
-        let mut counted_rain = Vec::new();
+        let mut before = Vec::new();
         for day in days.values() {
             let eto = match day.eto(elsewhere) {
                 Ok(eto) => eto,
                 Err(reason) => {
                     fault.get_or_insert_with(|| reason.to_string());
-                    counted_rain.extend(day.rain.filter(|rain| *rain > Inches::ZERO));
+                    let rain = day.rain.unwrap_or(Inches::ZERO);
+                    before.push(DayBefore { rain, eto: None });
                     continue;
                 }
             };
@@ -70,13 +80,16 @@ impl Week {
             let counted = day
                 .rain
                 .and_then(|rain| rain::above_a_fifth(rain, eto.eto).ok());
-            counted_rain.extend(counted.filter(|rain| *rain > Inches::ZERO));
+            before.push(DayBefore {
+                rain: counted.unwrap_or(Inches::ZERO),
+                eto: Some(eto.eto),
+            });
         }
         let season = site.season().ok().map(|season| season.value);
         let mut week = Self {
             eto: eto_figure(total, known, computed, assumed, fault),
             rain: rain_figure(&days),
-            counted_rain,
+            days: before,
             month: month(on),
             on,
             off: season.filter(|season| *season != Season::Running),
@@ -90,7 +103,7 @@ impl Week {
         Self {
             eto: Figure::known(eto_a_day * WEEK as f64, why),
             rain: Figure::known(Inches::ZERO, Why::NoRainCounted),
-            counted_rain: Vec::new(),
+            days: Vec::new(),
             month: month(on),
             on,
             off: None,
@@ -127,7 +140,13 @@ impl Week {
         if let (Err(_), Some(rain)) = (self.rain.get(), rain) {
             let total = rain.iter().copied().sum();
             self.rain = Figure::known(total, Why::RainFromNormals);
-            self.counted_rain = rain;
+            let days = rain.into_iter().zip(&week);
+            self.days = days
+                .map(|(rain, day)| DayBefore {
+                    rain,
+                    eto: Some(day.eto),
+                })
+                .collect();
         }
     }
 }

@@ -118,4 +118,4 @@ fn plan_of(
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

@@ -145,8 +145,8 @@ fn of_controller(controller: &Controller<'_>, zones: &[&ZonePlan], plan: &SitePl
             window,
             allowed,
         };
-        let (groups, share) = dial.best(&wanted);
-        let set = dial.set(&groups);
+        let (groups, starts, share) = dial.best(&wanted);
+        let set = dial.set(&groups, starts);
         for (zone, _) in groups.iter().flat_map(|group| &group.zones) {
             stations.push(StationRun {
                 zone: zone.plan.zone,
@@ -227,49 +227,78 @@ type Starts = Vec<Vec<u32>>;
 impl Dial {
     /// The grouping that fits with the least starts and the least water too much; where none fits,
     /// the one that fits with the largest share of the minutes, and that share in percent.
-    fn best<'p>(&self, wanted: &[Wanted<'p>]) -> (Vec<Group<'p>>, u32) {
+    fn best<'p>(&self, wanted: &[Wanted<'p>]) -> (Vec<Group<'p>>, Starts, u32) {
         let cuts = cuts(wanted, self.limits.programs);
-        let mut best: Option<(u64, Vec<Group<'p>>)> = None;
+        let mut best: Option<(u64, Vec<Group<'p>>, Starts)> = None;
         let mut share = 100;
         // Of all shares the largest at which any grouping fits.
         while best.is_none() && share > 0 {
             for cut in &cuts {
-                let groups = self.groups(wanted, cut, share);
-                if self.starts(&groups).is_none() {
+                let Some((groups, starts)) = self.groups(wanted, cut, share) else {
                     continue;
-                }
+                };
                 let cost = cost(&groups);
-                if best.as_ref().is_none_or(|(least, _)| cost < *least) {
-                    best = Some((cost, groups));
+                if best.as_ref().is_none_or(|(least, ..)| cost < *least) {
+                    best = Some((cost, groups, starts));
                 }
             }
             if best.is_none() {
                 share -= if share > 50 { 2 } else { 5 };
             }
         }
-        let groups = best.map(|(_, groups)| groups);
-        (groups.unwrap_or_default(), share)
+        let (_, groups, starts) = best.unwrap_or_default();
+        (groups, starts, share)
     }
 
-    /// Makes a program of each stretch of zones.
-    fn groups<'p>(&self, wanted: &[Wanted<'p>], cut: &[usize], share: u32) -> Vec<Group<'p>> {
-        let mut groups = Vec::new();
+    /// Makes a program of each stretch of zones. Where they do not fit, the one with the fullest
+    /// night gets a day more, as long as there are more days.
+    fn groups<'p>(
+        &self,
+        wanted: &[Wanted<'p>],
+        cut: &[usize],
+        share: u32,
+    ) -> Option<(Vec<Group<'p>>, Starts)> {
+        let mut stretches = Vec::new();
         let mut from = 0;
         for &to in cut.iter().chain(std::iter::once(&wanted.len())) {
             let zones = wanted.get(from..to).unwrap_or(&[]);
             if !zones.is_empty() {
-                groups.push(self.group(zones, share));
+                stretches.push((zones, 1));
             }
             from = to;
         }
-        self.choose_days(&mut groups);
-        groups
+        loop {
+            let groups = stretches.iter();
+            let mut groups: Vec<Group<'p>> = groups
+                .map(|(zones, least)| self.group(zones, *least, share))
+                .collect();
+            self.choose_days(&mut groups);
+            if let Some(starts) = self.starts(&groups) {
+                return Some((groups, starts));
+            }
+            let most = self.allowed.days_a_week();
+            let fullest = groups
+                .iter()
+                .enumerate()
+                .filter(|(_, group)| group.days_a_week + 1.0 <= most)
+                .max_by_key(|(_, group)| group.lasts() * group.cycles);
+            let (at, group) = fullest?;
+            let more = group.days_a_week as u32 + 1;
+            if let Some((_, least)) = stretches.get_mut(at) {
+                *least = more;
+            }
+        }
     }
 
-    fn group<'p>(&self, zones: &[Wanted<'p>], share: u32) -> Group<'p> {
+    fn group<'p>(&self, zones: &[Wanted<'p>], least: u32, share: u32) -> Group<'p> {
         let most_days = self.allowed.days_a_week();
         let fixed = !matches!(self.allowed, Allowed::Weekdays(_));
-        let least_days = zones.iter().map(|zone| zone.days).max().unwrap_or(1);
+        let least_days = zones
+            .iter()
+            .map(|zone| zone.days)
+            .max()
+            .unwrap_or(1)
+            .max(least);
         let mut days_a_week = if fixed {
             most_days
         } else {
@@ -363,54 +392,56 @@ impl Dial {
     fn starts_in(&self, groups: &[Group<'_>], order: &[usize]) -> Option<Starts> {
         let open = self.window.minutes();
         let mut starts: Starts = vec![Vec::new(); groups.len()];
+        let mut placed: Vec<(&Group<'_>, u32)> = Vec::new();
         for &at in order {
             let group = groups.get(at)?;
             let lasts = group.lasts();
             let mut ready = 0;
             for _ in 0..group.cycles {
-                let busy = starts.iter().enumerate().filter(|(other, _)| {
-                    *other != at
-                        && groups
-                            .get(*other)
-                            .is_some_and(|other| self.meet(group, other))
-                });
-                let busy: Vec<(u32, u32)> = busy
-                    .flat_map(|(other, starts)| {
-                        let lasts = groups.get(other).map_or(0, Group::lasts);
-                        starts.iter().map(move |from| (*from, from + lasts))
-                    })
-                    .collect();
+                let ends = placed.iter().map(|(other, from)| from + other.lasts());
+                let moments = std::iter::once(ready).chain(ends.filter(|end| *end > ready));
                 let free = |from: &u32| {
-                    busy.iter()
-                        .all(|(begin, end)| from + lasts <= *begin || end <= from)
+                    !placed
+                        .iter()
+                        .any(|(other, begin)| self.clash((group, *from), (other, *begin)))
                 };
-                let moments = std::iter::once(ready).chain(busy.iter().map(|(_, end)| *end));
-                let from = moments.filter(|from| *from >= ready).filter(free).min()?;
+                let from = moments.filter(free).min()?;
                 if from + lasts > open {
                     return None;
                 }
                 starts.get_mut(at)?.push(from);
+                placed.push((group, from));
                 ready = from + group.apart;
             }
         }
         Some(starts)
     }
 
-    /// Whether two programs may run in one night. Where a night passes midnight its two halves
-    /// belong to two days, so all are held to.
-    fn meet(&self, one: &Group<'_>, other: &Group<'_>) -> bool {
-        let one_day =
-            self.window.closes > self.window.opens || self.window.closes.minute_of_day() == 0;
-        match (one.days, other.days) {
-            (DayRule::Weekdays(one), DayRule::Weekdays(other)) if one_day => {
-                !one.intersection(other).is_empty()
-            }
-            _ => true,
-        }
+    /// Whether two starts ever run at once. A start after midnight belongs to the day that has
+    /// begun, which is how a clock counts its days.
+    fn clash(&self, one: (&Group<'_>, u32), other: (&Group<'_>, u32)) -> bool {
+        let begins = |(group, from): (&Group<'_>, u32)| -> Vec<u32> {
+            let at = u32::from(self.window.opens.plus(from).minute_of_day());
+            let days = match group.days {
+                DayRule::Weekdays(days) => days,
+                _ => WeekdaySet::ALL,
+            };
+            let days = days.iter(Weekday::Mon);
+            days.map(|day| day.num_days_from_monday() * DAY + at)
+                .collect()
+        };
+        let (ones, others) = (begins(one), begins(other));
+        let (lasts, other_lasts) = (one.0.lasts(), other.0.lasts());
+        ones.iter().any(|begin| {
+            others.iter().any(|other| {
+                let after = (other + WEEK - begin) % WEEK;
+                let before = (begin + WEEK - other) % WEEK;
+                after < lasts || before < other_lasts
+            })
+        })
     }
 
-    fn set(&self, groups: &[Group<'_>]) -> ProgramSet {
-        let starts = self.starts(groups).unwrap_or_default();
+    fn set(&self, groups: &[Group<'_>], starts: Starts) -> ProgramSet {
         let programs = groups.iter().zip(starts).zip('A'..='Z');
         let programs = programs.filter_map(|((group, starts), letter)| {
             let mut starts: Vec<TimeOfDay> = starts
@@ -435,6 +466,10 @@ impl Dial {
     }
 }
 
+/// Minutes in a day and in a week.
+const DAY: u32 = 1_440;
+const WEEK: u32 = 7 * DAY;
+
 /// A day of the week as a number from Monday.
 type Weekday0 = u32;
 
@@ -457,8 +492,8 @@ fn each(week: Minutes, days: f64, cycles: u32, share: u32) -> u32 {
     whole.clamp(if share < 100 { 0.0 } else { 1.0 }, longest) as u32
 }
 
-/// What speaks against a grouping: water above the plan in percent of it, zones that wait longer
-/// than their soil lasts, and starts that a person has to dial in.
+/// What speaks against a grouping: water off the plan in percent of it, zones that wait longer than
+/// their soil lasts or are watered more often than it asks, and starts that a person has to dial in.
 fn cost(groups: &[Group<'_>]) -> u64 {
     let mut cost = 0.0;
     for group in groups {
@@ -470,6 +505,8 @@ fn cost(groups: &[Group<'_>]) -> u64 {
             {
                 cost += 20.0;
             }
+            // Roots that are watered too often stay near the surface.
+            cost += 6.0 * (group.days_a_week - f64::from(zone.days)).max(0.0);
         }
         cost += 10.0 * f64::from(group.cycles);
     }

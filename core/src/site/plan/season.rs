@@ -363,22 +363,19 @@ impl Seasons<'_> {
 
     /// The plan of a week, its weather filled where it has gaps.
     fn plan(&self, on: NaiveDate) -> SitePlan {
-        // The first week has none before it in the stretch; the record may go further back.
         let before = on.checked_sub_days(Days::new(7)).unwrap_or(on);
-        if before >= self.stretch.from {
-            let days = self
-                .weather
-                .iter()
-                .filter(|day| (before..on).contains(&day.date));
-            let days = days.map(|day| WeatherDay {
+        // The first week has none before it and goes by its own.
+        let back = if before < self.stretch.from { 7 } else { 0 };
+        let days = self.weather.iter().filter_map(|day| {
+            let date = day.date.checked_sub_days(Days::new(back))?;
+            (before..on).contains(&date).then(|| WeatherDay {
                 et: Some(day.eto),
                 rain: Some(day.rain),
-                ..WeatherDay::on(day.date)
-            });
-            let record = Record::of_days(days.collect());
-            return plan_running(self.site, &record, on, self.rules, &self.lessons());
-        }
-        plan_running(self.site, self.record, on, self.rules, &self.lessons())
+                ..WeatherDay::on(date)
+            })
+        });
+        let record = Record::of_days(days.collect());
+        plan_running(self.site, &record, on, self.rules, &self.lessons())
     }
 
     fn lessons(&self) -> Lessons<'_> {

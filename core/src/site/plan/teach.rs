@@ -324,3 +324,6 @@ const fn said(sign: Sign) -> &'static str {
         Sign::Wet => "wet",
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -15,13 +15,15 @@ fn on() -> NaiveDate {
     "2026-07-20".parse().unwrap()
 }
 
-/// Seven days that sum to 1.5 in of reference evapotranspiration, with one shower.
-pub(super) fn week(rain: f64) -> Vec<WeatherDay> {
+/// Seven days that sum to 1.5 in of reference evapotranspiration, with one shower on the last, a
+/// day so dull that nothing evaporates: what counts of the shower is still there when the week ends.
+pub(in crate::site) fn week(rain: f64) -> Vec<WeatherDay> {
     let days = (13..20).map(|day| {
         let date = NaiveDate::from_ymd_opt(2026, 7, day).unwrap();
+        let last = day == 19;
         WeatherDay {
-            et: Some(Inches::new(1.5 / 7.0)),
-            rain: Some(Inches::new(if day == 15 { rain } else { 0.0 })),
+            et: Some(Inches::new(if last { 0.0 } else { 1.5 / 6.0 })),
+            rain: Some(Inches::new(if last { rain } else { 0.0 })),
             ..WeatherDay::on(date)
         }
     });
@@ -29,7 +31,7 @@ pub(super) fn week(rain: f64) -> Vec<WeatherDay> {
 }
 
 /// The worked lawn: 3 x 4 heads 15 ft apart, 22.46 gpm on 1350 ft², a lawn on clay.
-pub(super) fn lawn() -> Scene {
+pub(in crate::site) fn lawn() -> Scene {
     let mut scene = Scene::new();
     let root = scene.root();
     scene.add(2, ThingKind::Controller, root, &[]);
@@ -63,7 +65,11 @@ pub(super) fn lawn() -> Scene {
     scene
 }
 
-pub(super) fn planned(scene: &Scene, weather: &[WeatherDay], rules: &HouseRules) -> SitePlan {
+pub(in crate::site) fn planned(
+    scene: &Scene,
+    weather: &[WeatherDay],
+    rules: &HouseRules,
+) -> SitePlan {
     let state = scene.state();
     let weather = Record::of_days(weather.to_vec());
     plan_site(&Site::of(&state, scene.logbook), &weather, on(), rules)
@@ -330,7 +336,8 @@ fn too_little_weather_is_no_weather() {
     assert_eq!(reason.to_string(), "only 3 of the last 7 days have weather");
     let five: Vec<WeatherDay> = week(0.0).into_iter().take(5).collect();
     let plan = planned(&lawn(), &five, &HouseRules::default());
-    check("scaled", plan.eto.value().map(|v| v.get()), 1.5, 1e-9);
+    // Five of 0.25 in, and the others taken to be like them.
+    check("scaled", plan.eto.value().map(|v| v.get()), 1.75, 1e-9);
     assert!(plan.eto.why().contains(&Why::DaysMissing { known: 5 }));
 }
 
@@ -362,16 +369,16 @@ fn a_week_without_the_stations_own_et_is_computed_and_says_what_was_assumed() {
 fn rain_and_winter_give_a_need_of_zero_with_its_reason() {
     let plan = planned(&lawn(), &week(4.0), &HouseRules::default());
     let zone = &plan.zones[0];
-    // Half of 4 in, and no more than the 1.2 in that 8 in of clay hold: not enough alone.
+    // Half of 4 in, and no more than the 0.6 in that 8 in of clay may give up: not enough alone.
     check(
-        "capped",
+        "what the soil keeps",
         zone.effective_rain.value().map(|v| v.get()),
-        1.2,
+        0.6,
         1e-12,
     );
     let mut scene = lawn();
     scene.note("site", "effective-rain", "100%");
-    scene.note("zone-7", "root-depth", "12in");
+    scene.note("zone-7", "root-depth", "20in");
     let plan = planned(&scene, &week(4.0), &HouseRules::default());
     let zone = &plan.zones[0];
     assert_eq!(zone.need.value(), Some(Inches::ZERO));
@@ -619,4 +626,68 @@ fn a_run_too_long_for_a_night_gets_more_days() {
     assert!(zone.cycles.value().unwrap().span() <= 180);
     let shortened = |why: &Why| matches!(why, Why::Shortened { .. });
     assert!(!zone.starts.why().iter().any(shortened), "all of it fits");
+}
+
+#[test]
+fn rain_counts_as_far_as_it_is_still_in_the_soil() {
+    let counted = |day: usize, rain: f64| {
+        let mut days = week(0.0);
+        days[day].rain = Some(Inches::new(rain));
+        let plan = planned(&lawn(), &days, &HouseRules::default());
+        plan.zones[0].effective_rain.value().unwrap().get()
+    };
+    // Half of 0.8 in on the last day, when nothing evaporates; 0.235 in are used on any other.
+    for (day, left) in [(6, 0.40), (5, 0.165), (4, 0.0), (0, 0.0)] {
+        check("left", Some(counted(day, 0.8)), left, 1e-12);
+    }
+}
+
+#[test]
+fn without_a_daily_record_the_month_s_usual_weather_serves_and_says_so() {
+    use crate::site::weather::{Normal, Normals};
+    let scene = lawn();
+    let july = Normal {
+        tmin: None,
+        tmax: None,
+        rain: Some(Inches::new(3.1)),
+        et: Some(Inches::new(6.2)),
+    };
+    let record = Record {
+        days: Vec::new(),
+        normals: Normals::new([(7, july)].into(), None),
+    };
+    let state = scene.state();
+    let site = Site::of(&state, scene.logbook);
+    let plan = plan_site(&site, &record, on(), &HouseRules::default());
+    check("ET", plan.eto.value().map(|v| v.get()), 1.4, 1e-9);
+    check("rain", plan.rain.value().map(|v| v.get()), 0.7, 1e-9);
+    assert!(plan.eto.why().contains(&Why::EtFromNormals { known: 0 }));
+    assert!(plan.rain.why().contains(&Why::RainFromNormals));
+    assert!(plan.zones[0].minutes_a_week.value().is_some());
+    // A record of its own comes first.
+    let record = Record {
+        days: week(0.0),
+        normals: record.normals,
+    };
+    let plan = plan_site(&site, &record, on(), &HouseRules::default());
+    check("ET", plan.eto.value().map(|v| v.get()), 1.5, 1e-9);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(32))]
+    #[test]
+    fn more_rain_is_never_more_minutes_and_no_need_is_below_zero(
+        rain in proptest::collection::vec(0.0..3.0f64, 7), more in proptest::collection::vec(0.0..2.0f64, 7),
+    ) {
+        let minutes = |rain: &dyn Fn(usize) -> f64| {
+            let mut days = week(0.0);
+            for (at, day) in days.iter_mut().enumerate() {
+                day.rain = Some(Inches::new(rain(at)));
+            }
+            let plan = planned(&lawn(), &days, &HouseRules::default());
+            assert!(plan.zones[0].need.value().unwrap() >= Inches::ZERO);
+            plan.zones[0].minutes_a_week.value().unwrap()
+        };
+        prop_assert!(minutes(&|at| rain[at] + more[at]) <= minutes(&|at| rain[at]) + Minutes::new(1e-9));
+    }
 }

@@ -58,8 +58,8 @@ pub enum Why {
         share: Percent,
         from: From,
     },
-    RainCapped {
-        at: Inches,
+    RainStillThere {
+        left: Inches,
     },
     RainCovers,
     Need {
@@ -223,6 +223,7 @@ pub enum Why {
     IntakeOf(SoilKind),
     IntakeRecorded,
     FlatAssumed,
+    SlopeRecorded,
     WholeMinutes {
         exact: Minutes,
     },
@@ -348,12 +349,10 @@ impl Why {
                 say(*share, system),
                 said_by(*from)
             ),
-            Self::RainCapped { at } => {
-                format!(
-                    "a day's rain counts up to {}, all that the roots can reach",
-                    say(*at, system)
-                )
-            }
+            Self::RainStillThere { left } => format!(
+                "{} of the rain is still in the soil; the rest was used or drained",
+                say(*left, system)
+            ),
             Self::RainCovers => "rain covers the need".to_owned(),
             Self::Need {
                 eto,
@@ -520,6 +519,7 @@ impl Why {
             }
             Self::IntakeOf(soil) => format!("intake usual for {}", soil.plain()),
             Self::IntakeRecorded => "intake as recorded".to_owned(),
+            Self::SlopeRecorded => "slope as recorded".to_owned(),
             Self::FlatAssumed => "slope is not recorded and taken as flat".to_owned(),
             // Days, hours and minutes.
             Self::Interval { storage, a_day } => format!(
@@ -529,10 +529,13 @@ impl Why {
                 say(*a_day, system)
             ),
             Self::DaysOf { wanted, given } if f64::from(*wanted) == *given => {
-                format!("{wanted} days a week")
+                format!("{} a week", days_counted(*wanted))
             }
             Self::DaysOf { wanted, given } => {
-                format!("{wanted} days a week would suit the soil; {given} it is")
+                format!(
+                    "{} a week would suit the soil; {given} it is",
+                    days_counted(*wanted)
+                )
             }
             Self::MoreDaysToFit { by_soil } => format!(
                 "{by_soil} would do for the soil, but the cycles and soaks of so long a run do not \
@@ -595,7 +598,8 @@ impl Why {
                 uniformity.get()
             ),
             Self::MinutesOfDay { week, a_week } => {
-                format!("{} a week on {a_week} days", say(*week, system))
+                let days = if *a_week == 1.0 { "day" } else { "days" };
+                format!("{} a week on {a_week} {days}", say(*week, system))
             }
             Self::WholeMinutes { exact } => {
                 format!(
@@ -669,6 +673,10 @@ fn said_by(from: From) -> &'static str {
         From::Controller => "as recorded for the controller",
         From::Zone => "as recorded for the zone",
     }
+}
+
+fn days_counted(days: u32) -> String {
+    format!("{days} {}", if days == 1 { "day" } else { "days" })
 }
 
 /// Returns notes as people count them: `two dry notes and one moist`.

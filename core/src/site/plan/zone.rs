@@ -103,7 +103,7 @@ pub(super) fn plan(
     let applied = Applied::of(zone);
     let coefficient = coefficient(zone, week.month, rules, lessons);
     let capacity = capacity(zone, rules);
-    let effective_rain = effective_rain(site, week, capacity.as_ref().ok(), rules);
+    let effective_rain = effective_rain(site, week, capacity.as_ref().ok(), &coefficient, rules);
     let need = need(zone, week, &coefficient, &effective_rain, limits);
     let storage = Figure::reckon(|| {
         let held = capacity?;
@@ -172,11 +172,13 @@ pub(super) fn plan(
     }
 }
 
-/// The rain that counts: a share of each day's, up to what the roots can reach.
+/// The rain that counts: what of a share of it is still in the soil when the week begins. On the way
+/// there the soil keeps no more than it may give up between two waterings, and the plants drink.
 fn effective_rain(
     site: &Site<'_>,
     week: &Week,
     held: Option<&Held>,
+    coefficient: &Figure<Fraction>,
     rules: &HouseRules,
 ) -> Figure<Inches> {
     Figure::reckon(|| {
@@ -190,31 +192,34 @@ fn effective_rain(
             from: From::Site,
         });
         let Rule { value: share, from } = own.unwrap_or(rules.effective_rain);
-        let counted: Inches = week.counted_rain.iter().copied().sum();
-        let mut capped = None;
-        let mut total = Inches::ZERO;
-        for &day in &week.counted_rain {
-            let reaches = rain::fixed_share(day, Fraction::from(share))?;
-            total = total
-                + match held {
-                    Some(held) if reaches > held.total => {
-                        capped = Some(Why::RainCapped { at: held.total });
-                        held.total
-                    }
-                    _ => reaches,
-                };
+        let counted: Inches = week.days.iter().map(|day| day.rain).sum();
+        if counted <= Inches::ZERO {
+            let known = week.rain.why().iter().cloned();
+            return Ok(Figure::known(Inches::ZERO, Why::NoRainCounted).and_all(known));
         }
-        let why = if counted > Inches::ZERO {
-            Why::RainCounted {
-                counted,
-                share,
-                from,
+        let mut left = Inches::ZERO;
+        let mean = *week.eto.get()? / 7.0;
+        let holds = held.map(|held| held.total * (held.share.get() / 100.0));
+        for day in &week.days {
+            left = left + rain::fixed_share(day.rain, Fraction::from(share))?;
+            if let Some(holds) = holds.filter(|holds| left > *holds) {
+                left = holds;
             }
-        } else {
-            Why::NoRainCounted
+            let used = day.eto.unwrap_or(mean) * coefficient.get()?.get();
+            left = if left > used {
+                left - used
+            } else {
+                Inches::ZERO
+            };
+        }
+        let why = Why::RainCounted {
+            counted,
+            share,
+            from,
         };
-        let known = week.rain.why().iter().cloned();
-        Ok(Figure::known(total, why).and_all(capped).and_all(known))
+        Ok(Figure::known(left, Why::RainStillThere { left })
+            .and(why)
+            .and_all(week.rain.why().iter().cloned()))
     })
 }
 
