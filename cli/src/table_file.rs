@@ -48,9 +48,7 @@ impl TableFile {
     /// An input error where the file is not there, is no table, or has a row of another length
     /// than its heading.
     pub fn read(path: &Path) -> Result<Self, Error> {
-        let text = fs::read_to_string(path).map_err(|error| unreadable(path, &error))?;
-        // Some spreadsheets write a mark of byte order, which is no part of the first heading.
-        let text = text.strip_prefix('\u{feff}').unwrap_or(&text);
+        let text = read_text(path)?;
         let mut reader = csv::ReaderBuilder::new()
             .flexible(true)
             .from_reader(text.as_bytes());
@@ -97,7 +95,7 @@ impl TableFile {
 
 impl Column {
     /// Takes a heading apart.
-    fn read(heading: &str) -> Self {
+    pub fn read(heading: &str) -> Self {
         let plain = |name: &str| name.trim().to_lowercase().replace([' ', '_'], "-");
         let whole = Self {
             heading: heading.trim().to_owned(),
@@ -175,6 +173,19 @@ impl Faults {
             .details(self.0.into_iter().map(|(_, fault)| fault).collect())
             .hint("mend these lines and import it again."))
     }
+}
+
+/// Reads a file of text.
+///
+/// # Errors
+/// An input error where it is not there or no text, a machine's where it cannot be read.
+pub fn read_text(path: &Path) -> Result<String, Error> {
+    let text = fs::read_to_string(path).map_err(|error| unreadable(path, &error))?;
+    // Some spreadsheets write a mark of byte order, which is no part of the first heading.
+    Ok(match text.strip_prefix('\u{feff}') {
+        Some(rest) => rest.to_owned(),
+        None => text,
+    })
 }
 
 fn unreadable(path: &Path, error: &std::io::Error) -> Error {

@@ -5,3 +5,4 @@ mod demo;
 mod hub;
 mod reckon;
 mod schedule;
+mod season;

@@ -90,12 +90,15 @@ fn the_plan_stands_beside_what_was_found_and_left_with_all_that_was_assumed() {
         zone-2  24          144     1.31  -23%     40         120     1.09  -36%     188
         all zones, gal a week: found 7272, left 5268, planned 8010
 
-        Starts
-          zone-1  00:00 01:11 02:14
-          zone-2  00:08
+        Set the controller, for 3 programs of 4 start times each (common practice)
+          program  days         starts             station=minutes
+          A        mon wed fri  00:00 01:03 02:06  1=8 2=21
+          Once it is dialled in:
+          headwalk note "Maple Court" controller programs "A: start 00:00 01:03 02:06; days mon wed fri;
+          100%; run 1=8 2=21"
 
         Program check
-          controller  as left  nothing wrong
+          controller  as left  program A stands at 100%; this month needs about 147%
 
         Assumed
           all     computed by FAO-56 Penman-Monteith; not measured and filled in: dewpoint_c, solar_mj_m2,
@@ -170,6 +173,9 @@ fn a_zone_s_figures_come_with_their_reasons_in_sentences() {
 
         water of the week: 1584 gal
           22 gpm for 72 min a week.
+
+        minutes to set a week: 72 min
+          22.7 min in whole minutes, each cycle rounded up.
 
         starts: 00:00 01:11 02:14
           One valve at a time, others while one soaks.
@@ -375,7 +381,7 @@ fn rain_that_covers_the_need_stops_the_water() {
     let env = maple_court();
     env.ok(r#"note mill station weather-day "date=2026-07-12; tmin=62; tmax=82; rain=6""#);
     env.ok(r#"note mill station weather-day "date=2026-07-09; tmin=62; tmax=89; rain=6""#);
-    env.ok("note maple zone-1 root-depth 12");
+    env.ok("note maple zone-1 root-depth 24");
     let plan = json(&env, "schedule maple --json");
     assert_eq!(plan["zones"][0]["minutes_a_week"]["value"], 0.0, "{plan:#}");
     assert_eq!(plan["zones"][0]["cycles"]["shown"], "no water");
@@ -388,7 +394,7 @@ fn rain_that_covers_the_need_stops_the_water() {
 #[test]
 fn what_is_not_known_says_why_and_what_to_record() {
     let env = maple_court();
-    env.ok("add maple zone-3 plants vegetables");
+    env.ok("add maple zone-3 plants mixed");
     let plan = json(&env, "schedule maple --json");
     let zone = &plan["zones"][2];
     assert_eq!(zone["minutes_a_week"]["value"], Value::Null);
@@ -401,7 +407,7 @@ fn what_is_not_known_says_why_and_what_to_record() {
     );
     let told = in_one_line(&env.ok("schedule maple --why zone-3"));
     assert!(
-        told.contains("Not known: no published need is known for vegetables."),
+        told.contains("Not known: no published need is known for mixed."),
         "{told}"
     );
 }

@@ -49,6 +49,7 @@ const STORY: &[(&[&str], &str)] = &[
     ),
     (&[], r#"weather import "North yard" days.csv"#),
     (&[], r#"weather list "North yard" --from 2026-07-01"#),
+    (&[], r#"weather normals "North yard" months.csv"#),
     (&[], r#"state "Maple Court" zone-7 --as-of 2026-07-14"#),
     (&[], r#"import zones.csv --site "Maple Court""#),
     (&[], r#"export zones --site "Maple Court" --out zones.csv"#),
@@ -127,6 +128,7 @@ fn every_example_of_every_command_runs() {
         "days.csv",
         "date,tmin_c,tmax_c,rain_mm\n2026-07-12,16,29,0\n",
     );
+    env.write("months.csv", "month,tmin_c,tmax_c,rain_mm\n7,16,29,90\n");
     env.write("zones.csv", "thing,area (sqft)\nzone-2,400\n");
     let hub = TestHub::start(&env);
     let code = hub.first_code.clone().unwrap();

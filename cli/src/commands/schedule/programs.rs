@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use chrono::WeekdaySet;
 use serde::Serialize;
 
-use headwalk_core::site::plan::{Allowed, SitePlan};
-use headwalk_core::site::programs::{Expected, ProgramSet};
+use headwalk_core::site::plan::{Allowed, SitePlan, ZonePlan};
+use headwalk_core::site::programs::{DayRule, Expected, Letter, ProgramSet};
 use headwalk_core::site::things::{Controller, Site, Zone};
-use headwalk_core::water::units::Minutes;
+use headwalk_core::water::units::{Minutes, Percent};
 
 /// A zone's runs, where all of them are the same.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -75,7 +75,7 @@ pub fn check(site: &Site<'_>, plan: &SitePlan) -> Vec<Check> {
     let controllers = site.controllers();
     let checks = controllers.iter().filter_map(|controller| {
         let (programs, set) = standing(controller)?;
-        let faults = set.faults(&expected(site, plan, controller));
+        let faults = set.faults(&expected(site, plan, controller, &set));
         Some(Check {
             controller: controller.address(),
             programs,
@@ -94,7 +94,12 @@ fn standing(controller: &Controller<'_>) -> Option<(&'static str, ProgramSet)> {
     Some(("as found", found.value))
 }
 
-fn expected(site: &Site<'_>, plan: &SitePlan, controller: &Controller<'_>) -> Expected {
+fn expected(
+    site: &Site<'_>,
+    plan: &SitePlan,
+    controller: &Controller<'_>,
+    set: &ProgramSet,
+) -> Expected {
     let own = |zone: &Zone<'_>| zone.controller().is_some_and(|own| own.id == controller.id);
     let zones = site.zones().into_iter().filter(own);
     let emission = zones.filter_map(|zone| Some((zone.station()?, zone.emission().ok()?.value)));
@@ -103,10 +108,43 @@ fn expected(site: &Site<'_>, plan: &SitePlan, controller: &Controller<'_>) -> Ex
             WeekdaySet::ALL.difference(days)
         }
     });
+    let limit = site.supply().and_then(|supply| supply.flow_limit().ok());
+    let own = plan.zones.iter().filter(|zone| {
+        let zone = site
+            .thing(zone.zone)
+            .and_then(|thing| Zone::of(site, thing));
+        zone.and_then(|zone| Some(zone.controller()?.id)) == Some(controller.id)
+    });
+    let own: Vec<&ZonePlan> = own.collect();
+    let flow = own
+        .iter()
+        .filter_map(|zone| Some((zone.station?, zone.flow.value()?)));
     Expected {
         window: plan.window.value(),
         dry_days: dry,
-        percent: None,
+        dates: plan.allowed.value().and_then(|allowed| match allowed {
+            Allowed::Weekdays(_) => None,
+            Allowed::Odd(_) => Some(DayRule::Odd),
+            Allowed::Even(_) => Some(DayRule::Even),
+        }),
+        percent: percents(&own, set),
+        flow_limit: limit.map(|limit| limit.value),
+        flow: flow.collect(),
         emission: emission.collect::<BTreeMap<_, _>>(),
     }
+}
+
+/// What each program's percent would have to be for its stations to run what is planned.
+fn percents(zones: &[&ZonePlan], set: &ProgramSet) -> BTreeMap<Letter, Percent> {
+    let programs = set.programs.iter().filter_map(|(letter, program)| {
+        let (mut planned, mut runs) = (Minutes::ZERO, Minutes::ZERO);
+        for station in program.run.keys() {
+            let zone = zones.iter().find(|zone| zone.station == Some(*station))?;
+            planned = planned + zone.minutes_a_week.value()?;
+            runs = runs + program.minutes_a_week(*station);
+        }
+        let percent = program.percent.get() * (planned / runs);
+        (runs > Minutes::ZERO).then(|| (*letter, Percent::new(percent)))
+    });
+    programs.collect()
 }

@@ -10,7 +10,8 @@ use headwalk_core::site::unit::{Unit, UnitSystem};
 use headwalk_core::site::weather::{self, EtFrom, NoEt, WeatherDay};
 use headwalk_core::store::Store;
 
-use super::{List, parts, records};
+use super::import::parts_of;
+use super::{List, records};
 use crate::error::Error;
 use crate::output::{Page, Report, counted};
 use crate::roots::Root;
@@ -99,7 +100,9 @@ fn inches(depth_in: f64, units: UnitSystem) -> String {
 /// temperature, rain, wind, humidity.
 fn shown(record: &Value, units: UnitSystem) -> [String; 5] {
     let reading = |name: &str, digits: usize| -> Option<String> {
-        let part = parts().iter().find(|part| part.name == name)?;
+        let part = parts_of(&seen::WEATHER_DAY)
+            .iter()
+            .find(|part| part.name == name)?;
         let Value::Quantity { amount, unit } = record.as_record()?.get(&part.number)? else {
             return None;
         };

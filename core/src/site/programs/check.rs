@@ -7,7 +7,7 @@ use chrono::{Weekday, WeekdaySet};
 
 use super::{DayRule, Letter, Program, ProgramSet, Station, WEEKDAYS};
 use crate::site::words::Emission;
-use crate::water::units::{Minutes, Percent};
+use crate::water::units::{Gpm, Minutes, Percent};
 use crate::water::window::{TimeOfDay, Window};
 
 /// What a set of programs is held against.
@@ -17,8 +17,14 @@ pub struct Expected {
     pub window: Option<Window>,
     /// Days that must stay dry.
     pub dry_days: Option<WeekdaySet>,
-    /// What the seasonal percent should be about, where somebody knows.
-    pub percent: Option<Percent>,
+    /// The only dates of the month on which water may run, odd or even.
+    pub dates: Option<DayRule>,
+    /// What each program's seasonal percent should be about, where somebody knows.
+    pub percent: BTreeMap<Letter, Percent>,
+    /// The most that the supply gives.
+    pub flow_limit: Option<Gpm>,
+    /// What each station draws.
+    pub flow: BTreeMap<Station, Gpm>,
     /// How each station's water comes out, for what is a usual run.
     pub emission: BTreeMap<Station, Emission>,
 }
@@ -78,6 +84,32 @@ pub enum ProgramFault {
         minutes: Minutes,
         /// From and to, for that kind of head.
         usual: (Minutes, Minutes),
+    },
+    /// Water on dates on which none is allowed.
+    WrongDates {
+        /// Which program.
+        letter: Letter,
+        /// The dates that are allowed, odd or even.
+        allowed: DayRule,
+    },
+    /// A station draws more than the supply gives.
+    BeyondSupply {
+        /// Which station.
+        station: Station,
+        /// What it draws.
+        flow: Gpm,
+        /// What the supply gives.
+        limit: Gpm,
+    },
+    /// Every station alike, every day, at a round hour: what many clocks fall back to when their
+    /// power was gone.
+    LooksLikeDefault {
+        /// Which program.
+        letter: Letter,
+        /// Minutes of each station.
+        minutes: Minutes,
+        /// How many stations.
+        stations: usize,
     },
     /// Run times without a start, or starts without run times: it never waters.
     NeverRuns {
@@ -141,6 +173,30 @@ impl fmt::Display for ProgramFault {
                 usual.0.get(),
                 usual.1.get()
             ),
+            Self::WrongDates { letter, allowed } => write!(
+                f,
+                "program {letter} does not keep to {allowed} dates, the only ones allowed"
+            ),
+            Self::BeyondSupply {
+                station,
+                flow,
+                limit,
+            } => write!(
+                f,
+                "station {station} draws {:.1} gpm; the supply gives {:.1} gpm",
+                flow.get(),
+                limit.get()
+            ),
+            Self::LooksLikeDefault {
+                letter,
+                minutes,
+                stations,
+            } => write!(
+                f,
+                "program {letter} runs all {stations} stations {:.0} min every day: a clock whose \
+                 power was gone falls back to that",
+                minutes.get()
+            ),
             Self::NeverRuns { letter } => write!(
                 f,
                 "program {letter} never waters: it lacks a start time, a day, or a percent"
@@ -148,6 +204,11 @@ impl fmt::Display for ProgramFault {
         }
     }
 }
+
+/// So many stations of the same minutes are no accident, and so many minutes are what clocks fall
+/// back to; common practice, no source.
+const DEFAULT_STATIONS: usize = 4;
+const DEFAULT_MINUTES: f64 = 10.0;
 
 /// How far the percent may be off before it looks forgotten; common practice, no source.
 const PERCENT_OFF: f64 = 25.0;
@@ -301,7 +362,12 @@ impl Program {
         {
             faults.push(ProgramFault::DryDay { letter, day });
         }
-        if let Some(expected) = expected.percent
+        if let Some(allowed) = expected.dates
+            && self.days != allowed
+        {
+            faults.push(ProgramFault::WrongDates { letter, allowed });
+        }
+        if let Some(&expected) = expected.percent.get(&letter)
             && (self.percent - expected).get().abs() > PERCENT_OFF
         {
             let percent = self.percent;
@@ -311,8 +377,19 @@ impl Program {
                 expected,
             });
         }
+        faults.extend(self.default_after_power_loss(letter));
         for &station in self.run.keys() {
             let minutes = self.minutes_a_run(station);
+            if let (Some(limit), Some(&flow)) = (expected.flow_limit, expected.flow.get(&station))
+                && flow > limit
+                && minutes > Minutes::ZERO
+            {
+                faults.push(ProgramFault::BeyondSupply {
+                    station,
+                    flow,
+                    limit,
+                });
+            }
             let emission = expected.emission.get(&station);
             if let Some(usual) = emission.and_then(|emission| usual_run(*emission))
                 && minutes > Minutes::ZERO
@@ -327,6 +404,29 @@ impl Program {
             }
         }
         faults
+    }
+
+    /// What many clocks fall back to without a battery: the same few minutes for every station,
+    /// every day, at a full hour, at 100 %. Common practice, no source.
+    fn default_after_power_loss(&self, letter: Letter) -> Option<ProgramFault> {
+        let runs = self.run.values().copied();
+        let mut runs = runs.filter(|minutes| *minutes > Minutes::ZERO);
+        let minutes = runs.next()?;
+        let stations = 1 + runs.clone().count();
+        let alike = runs.all(|other| other == minutes);
+        let full_hours = self.starts.iter().all(|at| at.minute_of_day() % 60 == 0);
+        let every_day = self.days == DayRule::DAILY;
+        let looks = alike
+            && stations >= DEFAULT_STATIONS
+            && minutes.get() <= DEFAULT_MINUTES
+            && full_hours
+            && every_day
+            && self.percent == Percent::new(100.0);
+        looks.then_some(ProgramFault::LooksLikeDefault {
+            letter,
+            minutes,
+            stations,
+        })
     }
 
     fn outside(&self, letter: Letter, expected: &Expected) -> Vec<ProgramFault> {

@@ -92,7 +92,7 @@ fn the_window_may_pass_midnight() {
 fn what_is_expected_of_the_month_the_days_and_the_heads_is_checked() {
     let expected = Expected {
         dry_days: Some(WeekdaySet::single(Weekday::Wed)),
-        percent: Some(Percent::new(100.0)),
+        percent: BTreeMap::from([(Letter::new('A').unwrap(), Percent::new(100.0))]),
         emission: BTreeMap::from([(station(1), Emission::FixedSpray)]),
         ..Expected::default()
     };
@@ -115,5 +115,41 @@ fn a_program_that_cannot_water_says_so_and_a_station_in_two_is_named() {
     check(
         "A: start 1:00; days mon; 100%; run 1=10 | B: start 5:00; days mon; 100%; run 1=10",
         &["station 1 runs in programs A and B"],
+    );
+}
+
+#[test]
+fn odd_dates_the_supply_and_a_clock_that_lost_its_power_are_checked() {
+    let expected = Expected {
+        dates: Some(DayRule::Odd),
+        flow_limit: Some(Gpm::new(20.0)),
+        flow: BTreeMap::from([(station(1), Gpm::new(24.0)), (station(2), Gpm::new(12.0))]),
+        ..Expected::default()
+    };
+    assert_eq!(
+        faults(
+            "A: start 5:00; days mon wed; 100%; run 1=20 2=10",
+            &expected
+        ),
+        [
+            "program A does not keep to odd dates, the only ones allowed",
+            "station 1 draws 24.0 gpm; the supply gives 20.0 gpm",
+        ]
+    );
+    assert!(faults("A: start 5:00; days odd; 100%; run 2=10", &expected).is_empty());
+    check(
+        "A: start 0:00; days daily; 100%; run 1=10 2=10 3=10 4=10 5=10",
+        &[
+            "program A runs all 5 stations 10 min every day: a clock whose power was gone falls \
+             back to that",
+        ],
+    );
+    check(
+        "A: start 0:00; days daily; 100%; run 1=10 2=10 3=12 4=10 5=10",
+        &[],
+    );
+    check(
+        "A: start 2:30; days daily; 100%; run 1=10 2=10 3=10 4=10 5=10",
+        &[],
     );
 }
