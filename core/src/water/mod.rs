@@ -14,6 +14,7 @@ pub mod soil;
 pub mod plane;
 
 pub mod coverage;
+pub mod head_change;
 pub mod kerb;
 pub mod precipitation;
 pub mod uniformity;

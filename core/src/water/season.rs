@@ -204,7 +204,8 @@ pub struct Season {
 ///
 /// # Errors
 /// [`OutOfRange`] naming `rate_in_h`, `intake_in_h` or `total_mm` unless above zero, `du_lq`
-/// outside 0 to 1, `minutes` outside 0 to a day's 1,440, and those of [`balance::day`].
+/// outside 0 to 1, `minutes` or `cycle_minutes` outside 0 to a day's 1,440, `eto_mm` or `rain_mm`
+/// below zero, `coefficient` outside 0 to 2, and those of [`balance::day`].
 pub fn run(ground: &Ground, start: Start, days: &[Day]) -> Result<Season, OutOfRange> {
     let halves = Halves::of(ground)?;
     let mut now = start;
@@ -249,6 +250,10 @@ impl<'g> Halves<'g> {
 
     fn day(&self, start: Start, day: &Day) -> Result<(Sum, Start), OutOfRange> {
         let minutes = Allowed::Between(0.0, 1_440.0).check("minutes", day.run.minutes.get())?;
+        Allowed::Between(0.0, 1_440.0).check("cycle_minutes", day.run.cycle.get())?;
+        Allowed::ZeroOrMore.check("eto_mm", day.eto.get())?;
+        Allowed::ZeroOrMore.check("rain_mm", day.rain.get())?;
+        Allowed::Between(0.0, 2.0).check("coefficient", day.coefficient.get())?;
         let applied = Millimetres::from(Inches::new(self.ground.rate.get() * minutes / 60.0));
         let run_off = Millimetres::from(self.run_off(day.run));
         let soaked_in = applied - run_off;

@@ -9,6 +9,7 @@ use super::run;
 
 /// One good input of every formula.
 pub const EXAMPLES: [(&str, &str); 23] = [
+pub const EXAMPLES: [(&str, &str); 22] = [
     (
         "eto",
         r#"{"date": "2015-07-06", "latitude_deg": 50.8, "elevation_m": 100, "tmin_c": 12.3,
@@ -18,6 +19,11 @@ pub const EXAMPLES: [(&str, &str); 23] = [
     (
         "coefficient",
         r#"{"species": 0.5, "density": 1.3, "microclimate": 1.4}"#,
+    ),
+    (
+        "learn",
+        r#"{"low": 0.7, "figure": 0.8, "high": 0.9,
+            "notes": [{"sign": "dry", "how": "probed", "supplied": 1}]}"#,
     ),
     ("precipitation", r#"{"flow_gpm": 10, "area_sqft": 1000}"#),
     (
@@ -39,6 +45,10 @@ pub const EXAMPLES: [(&str, &str); 23] = [
         "kerb",
         r#"{"radius_ft": 12, "flow_gpm": 2.4, "flow_with_arc": true, "curve": "lawn-inside",
             "kerb_radius_ft": 18, "to_kerb_ft": 0.5, "dry_sqft": 12}"#,
+        "head-change",
+        r#"{"kind": "gear-rotor", "flow_gpm": 3, "arc_deg": 90, "radius_ft": 30,
+            "nozzle_flow_gpm": 3.5, "new_arc_deg": 180, "new_radius_ft": 28, "zone_flow_gpm": 18,
+            "area_sqft": 3600, "need_in": 0.5, "du_lq": 0.6}"#,
     ),
     (
         "runtime",
@@ -66,6 +76,13 @@ pub const EXAMPLES: [(&str, &str); 23] = [
         "balance",
         r#"{"total_mm": 160, "depletion_mm": 55, "depletion_fraction": 0.4,
             "days": [{"full_use_mm": 6, "rain_mm": 20, "irrigation_mm": 3, "run_off_mm": 1}]}"#,
+    ),
+    (
+        "season",
+        r#"{"total_mm": 26, "depletion_fraction": 0.4, "du_lq": 0.6, "rate_in_h": 1.6,
+            "intake_in_h": 0.35, "run_off_minutes": 14.4, "flow_gpm": 22.5,
+            "days": [{"date": "2026-07-14", "eto_mm": 6, "coefficient": 0.94, "rain_mm": 0,
+                      "minutes": 20, "cycle_minutes": 20}]}"#,
     ),
     (
         "budget",

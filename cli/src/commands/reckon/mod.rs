@@ -4,15 +4,18 @@
 //! them; its help is the doc comment of its `Args`. To add one: a line in the table below.
 
 mod answer;
+mod change;
 mod eto;
 mod ground;
 mod input;
 mod leaks;
+mod learn;
 mod lives;
 mod minutes;
 mod pipes;
 mod plants;
 mod signs;
+mod season;
 mod soil;
 mod spray;
 mod system;
@@ -78,16 +81,19 @@ macro_rules! formulas {
 formulas! {
     "eto" Eto eto::Eto;
     "coefficient" Coefficient plants::Coefficient;
+    "learn" Learn learn::Learn;
     "precipitation" Precipitation spray::Precipitation;
     "uniformity" Uniformity spray::Uniformity;
     "coverage" Coverage ground::Coverage;
     "kerb" Kerb ground::Kerb;
+    "head-change" HeadChange change::HeadChange;
     "runtime" Runtime minutes::Runtime;
     "soak" Soak minutes::Soak;
     "zone" Zone zone::Zone;
     "seasonal" Seasonal minutes::Seasonal;
     "window" Window window::Window;
     "balance" Balance soil::Balance;
+    "season" Season season::Season;
     "budget" Budget plants::Budget;
     "friction" Friction pipes::Friction;
     "lateral" Lateral pipes::Lateral;

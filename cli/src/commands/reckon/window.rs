@@ -4,7 +4,9 @@ use serde::Deserialize;
 use serde_json::json;
 
 use headwalk_core::water::units::{Gpm, OutOfRange};
-use headwalk_core::water::window::{self, Job, Packing, Proof, Start, Supply, TimeOfDay};
+use headwalk_core::water::window::{
+    self, Job, Loses, Most, Packing, Proof, Start, Supply, TimeOfDay,
+};
 
 use super::Formula;
 use super::answer::Answer;
@@ -16,7 +18,8 @@ use super::value::Wrong;
 ///      22:00 (a window may pass midnight; the same time twice means the whole day); supply_gpm,
 ///      what may be drawn at once (left out: one valve at a time, and flow_gpm is not needed).
 /// Out: fits, yes or no; finish_minutes after opening, or overrun_minutes; starts, a list of
-///      {zone, cycle, at, minutes}, zones counted from 1; outside, the zones that do not fit.
+///      {zone, cycle, at, minutes}, zones counted from 1; outside, the zones that do not fit; then also
+///      as_much_as_fits, a list of {zone, minutes_asked, minutes_run}: all give up the same share.
 ///
 /// A few orders are tried and the best is kept.
 ///
@@ -70,7 +73,14 @@ impl Formula for Window {
         let supply = given
             .supply_gpm
             .map_or(Supply::OneValve, |most| Supply::UpTo(Gpm::new(most)));
-        Ok(answer(window::pack(&jobs, hours, supply)?))
+        let packing = window::pack(&jobs, hours, supply)?;
+        let fits = matches!(packing, Packing::Fits { .. });
+        let answer = answer(packing);
+        if fits {
+            return Ok(answer);
+        }
+        let most = window::pack_most(&jobs, |_| Loses::WithTheOthers, hours, supply)?;
+        Ok(shortened(answer, &jobs, &most))
     }
 }
 
@@ -143,6 +153,26 @@ fn answer(packing: Packing) -> Answer {
             )
             .warnings(["each of them alone draws more than supply_gpm"]),
     }
+}
+
+/// What each zone can run of what it should.
+fn shortened(answer: Answer, jobs: &[Job], most: &Most) -> Answer {
+    let lost = jobs.iter().zip(&most.run).zip(1..);
+    let lost: Vec<(usize, u32, u32)> = lost
+        .map(|((asked, run), zone)| (zone, asked.cycles * asked.minutes, run.cycles * run.minutes))
+        .collect();
+    let objects = lost.iter().map(
+        |(zone, asked, run)| json!({"zone": zone, "minutes_asked": asked, "minutes_run": run}),
+    );
+    let lines = lost
+        .iter()
+        .map(|(zone, asked, run)| format!("zone {zone}: {run} of {asked} min"));
+    answer.lines(
+        "as_much_as_fits",
+        "as much as fits",
+        objects.collect(),
+        lines.collect(),
+    )
 }
 
 /// Zones as people count them, from 1.

@@ -137,6 +137,8 @@ impl Class {
             | Why::CansAboveFlow { .. }
             | Why::Warning(_)
             | Why::WaitsTooLong { .. }
+            | Why::FlowOffHeads { .. }
+            | Why::ClockChanges { .. }
             | Why::Shortened { .. }
             | Why::DialledShort { .. }
             | Why::NoteOfThirst { .. }

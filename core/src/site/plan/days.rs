@@ -1,7 +1,7 @@
 //! When and on which days water may run: the site's window and dry days, and the authority's
 //! restriction.
 
-use chrono::{NaiveDate, Weekday, WeekdaySet};
+use chrono::{Datelike, NaiveDate, Weekday, WeekdaySet};
 
 use super::rules::read_window;
 use super::{Figure, From, HouseRules, Rule, Unknown, Why};
@@ -74,6 +74,8 @@ impl Limits {
         let dry = dry_days(site);
         let allowed = allowed(restriction.as_ref(), dry);
         let window = window(site, restriction.as_ref(), &allowed, rules);
+        let clock = window.value().and_then(|window| clock_change(on, window));
+        let window = window.and_all(clock);
         let cut = restriction.and_then(|restriction| Some((restriction.cut?, restriction.source)));
         Self {
             window,
@@ -212,6 +214,40 @@ fn window(
     Figure::known(open, first).and_all(why)
 }
 
+/// The night of the week on which the clock is moved at two, if water may run then: a start that
+/// the clock skips does not run, and one that it passes twice runs twice.
+///
+/// The days are those of the United States since 2007: the second Sunday of March and the first of
+/// November (Energy Policy Act of 2005). Elsewhere the note does no harm.
+fn clock_change(on: NaiveDate, window: Window) -> Option<Why> {
+    let sunday =
+        |month, nth| NaiveDate::from_weekday_of_month_opt(on.year(), month, Weekday::Sun, nth);
+    let changes = [
+        (sunday(3, 2)?, Clock::Forward),
+        (sunday(11, 1)?, Clock::Back),
+    ];
+    let this_week = |date: &NaiveDate| (0..7).contains(&date.signed_duration_since(on).num_days());
+    let (date, clock) = changes.into_iter().find(|(date, _)| this_week(date))?;
+    let opens = u32::from(window.opens.minute_of_day());
+    let inside = |minute: u32| (1_440 + minute - opens) % 1_440 < window.minutes();
+    let (from, to) = match clock {
+        Clock::Forward => (120, 180),
+        Clock::Back => (60, 120),
+    };
+    (from..to)
+        .any(inside)
+        .then_some(Why::ClockChanges { date, clock })
+}
+
+/// How a clock is moved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Clock {
+    /// From two to three, in spring.
+    Forward,
+    /// From two to one, in autumn.
+    Back,
+}
+
 fn passes_midnight(window: Window) -> bool {
     let midnight = TimeOfDay::new(0).expect("midnight is a time");
     window.closes <= window.opens && window.closes > midnight
@@ -344,6 +380,27 @@ mod tests {
         check(window(20, 6), window(22, 1), Some(window(1, 6)));
         check(window(11, 12), window(10, 18), None);
         check(window(0, 0), window(10, 18), Some(window(0, 10)));
+    }
+
+    #[test]
+    fn a_daylight_saving_night_is_said_where_water_may_run_in_it() {
+        let day = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let night = |opens, closes| Window {
+            opens: at(opens),
+            closes: at(closes),
+        };
+        let said = |on, window| match clock_change(day(on), window) {
+            Some(Why::ClockChanges { date, clock }) => Some((date, clock)),
+            _ => None,
+        };
+        let spring = Some((day("2026-03-08"), Clock::Forward));
+        let autumn = Some((day("2026-11-01"), Clock::Back));
+        assert_eq!(said("2026-03-02", night(0, 7)), spring);
+        assert_eq!(said("2026-03-08", night(22, 3)), spring);
+        assert_eq!(said("2026-03-09", night(0, 7)), None);
+        assert_eq!(said("2026-10-26", night(0, 7)), autumn);
+        assert_eq!(said("2026-10-26", night(3, 7)), None);
+        assert_eq!(said("2028-02-29", night(0, 7)), None);
     }
 
     #[test]

@@ -21,7 +21,7 @@ mod unknown;
 mod why;
 mod zone;
 
-pub use days::{Allowed, WaterDays};
+pub use days::{Allowed, Clock, WaterDays};
 pub use figure::Figure;
 pub use nights::ZoneStart;
 pub use proposal::{DialLimits, Proposal, StationRun, propose};

@@ -8,6 +8,7 @@ use super::days::{Limits, spread};
 use super::{
     Allowed, AsSet, Figure, HouseRules, Unknown, Valves, WaterDays, Why, ZonePlan, settings,
 };
+use crate::site::fields;
 use crate::site::programs::DayRule;
 use crate::site::things::Site;
 use crate::site::words::Planting;
@@ -80,7 +81,17 @@ fn supply(site: &Site<'_>, zones: &[ZonePlan], rules: &HouseRules) -> Supply {
     let limit = site.supply().and_then(|supply| supply.flow_limit().ok());
     // Where one flow is unknown, nobody can say what fits beside it.
     let all_known = zones.iter().all(|zone| zone.flow.value().is_some());
-    match (rules.valves, limit) {
+    // A controller that may do so says it; the house's rule stands for those that say nothing.
+    let said = site.controllers().into_iter().filter_map(|controller| {
+        let together = controller.yes(&fields::controller::ZONES_TOGETHER).ok()?;
+        Some(together.value)
+    });
+    let valves = match said.reduce(|one, other| one || other) {
+        Some(true) => Valves::AsTheSupplyCarries,
+        Some(false) => Valves::OneAtATime,
+        None => rules.valves,
+    };
+    match (valves, limit) {
         (Valves::AsTheSupplyCarries, Some(limit)) if all_known && limit.value > Gpm::ZERO => {
             Supply::UpTo(limit.value)
         }

@@ -129,8 +129,24 @@ fn heads_changed_since(zone: Zone<'_>, test: Stamp) -> bool {
 /// was caught from a leak. Common practice, no source.
 const LEAST_SHARE_OF_HEADS: f64 = 0.2;
 
-/// What a zone draws: the later of a measured and a recorded flow, else its heads added up.
+/// How far a zone's flow may be off its heads' together before one of them is wrong; common
+/// practice, no source.
+const OFF_HEADS: f64 = 0.10;
+
+/// What a zone draws, and whether its heads together tell something else.
 fn flow(zone: Zone<'_>) -> Figure<Gpm> {
+    let figure = flow_said(zone);
+    let heads = flow_of_heads(&zone.heads()).value();
+    match (figure.value(), heads) {
+        (Some(own), Some(heads)) if (own / heads - 1.0).abs() > OFF_HEADS => {
+            figure.and(Why::FlowOffHeads { own, heads })
+        }
+        _ => figure,
+    }
+}
+
+/// The later of a measured and a recorded flow, else the heads added up.
+fn flow_said(zone: Zone<'_>) -> Figure<Gpm> {
     let recorded = zone.flow().ok();
     let heads = flow_of_heads(&zone.heads()).value().map_or(0.0, Gpm::get);
     let is_the_zones = |flow: Gpm| flow.get() >= heads * LEAST_SHARE_OF_HEADS;

@@ -691,3 +691,120 @@ proptest! {
         prop_assert!(minutes(&|at| rain[at] + more[at]) <= minutes(&|at| rain[at]) + Minutes::new(1e-9));
     }
 }
+
+/// What is missing or odd in a site's record gives a figure with its reason or a refusal in words,
+/// and never a number that is none.
+#[test]
+fn bad_and_missing_input_gives_a_reason_and_never_nan() {
+    let checked = |what: &str, scene: &Scene, on: &str, weather: Vec<WeatherDay>| -> SitePlan {
+        let state = scene.state();
+        let record = Record::of_days(weather);
+        let on: NaiveDate = on.parse().unwrap();
+        let plan = plan_site(
+            &Site::of(&state, scene.logbook),
+            &record,
+            on,
+            &HouseRules::default(),
+        );
+        let told = format!("{plan:?}");
+        assert!(
+            !told.contains("NaN") && !told.contains("inf"),
+            "{what}: {told}"
+        );
+        for zone in &plan.zones {
+            for unknown in [
+                zone.minutes_a_week.get().err(),
+                zone.cycles.get().err(),
+                zone.starts.get().err(),
+            ] {
+                let said = unknown.map(|unknown| (unknown.to_string(), unknown.next_step()));
+                assert!(
+                    said.is_none_or(|(why, next)| !why.is_empty() && !next.is_empty()),
+                    "{what}"
+                );
+            }
+        }
+        plan
+    };
+    let day_of = |date: &str, tmin: f64, tmax: f64| WeatherDay {
+        tmin: Some(crate::water::units::Celsius::new(tmin)),
+        tmax: Some(crate::water::units::Celsius::new(tmax)),
+        rain: Some(Inches::ZERO),
+        ..WeatherDay::on(date.parse().unwrap())
+    };
+    let days_to = |last: &str, tmin: f64, tmax: f64| -> Vec<WeatherDay> {
+        let last: NaiveDate = last.parse().unwrap();
+        let days = (0..7).map(|back| last - chrono::Days::new(back));
+        days.map(|date| day_of(&date.to_string(), tmin, tmax))
+            .collect()
+    };
+    let at = |latitude: &str| {
+        let mut scene = lawn();
+        scene.note("site", "latitude", latitude);
+        scene.note("site", "elevation", "300 ft");
+        scene
+    };
+    // The leap day is one of the week's days.
+    let plan = checked(
+        "leap day",
+        &at("42"),
+        "2028-03-02",
+        days_to("2028-03-01", 2.0, 12.0),
+    );
+    assert!(plan.eto.value().is_some_and(|eto| eto.get() > 0.1));
+    // Polar night and midnight sun.
+    for latitude in ["-90", "-78", "70", "90"] {
+        for last in ["2026-06-21", "2026-12-21"] {
+            let on = format!("{}-22", &last[..7]);
+            let plan = checked(latitude, &at(latitude), &on, days_to(last, -12.0, -3.0));
+            assert!(
+                plan.eto.value().is_some_and(|eto| eto >= Inches::ZERO),
+                "{latitude}"
+            );
+        }
+    }
+    // Lowest above highest temperature, and humidity past what air can hold.
+    let upside = checked(
+        "tmin above tmax",
+        &at("42"),
+        "2026-07-20",
+        days_to("2026-07-19", 30.0, 20.0),
+    );
+    let reason = upside.eto.get().unwrap_err().to_string();
+    assert!(reason.contains("tmin_c"), "{reason}");
+    let mut damp = days_to("2026-07-19", 15.0, 25.0);
+    for day in &mut damp {
+        day.humidity.rh_mean = Some(Percent::new(140.0));
+    }
+    let damp = checked("humidity above 100", &at("42"), "2026-07-20", damp);
+    let reason = damp.eto.get().unwrap_err().to_string();
+    assert!(reason.contains("rh_mean_pct"), "{reason}");
+    // No area, no soil, all cans empty, a window over midnight on a daylight-saving night.
+    let mut bare = Scene::new();
+    let root = bare.root();
+    bare.add(
+        3,
+        ThingKind::Zone,
+        root,
+        &[("number", "1"), ("plants", "lawn")],
+    );
+    checked("bare zone", &bare, "2026-07-20", week(0.0));
+    let mut empty = lawn();
+    empty.note("zone-7", "catch-cans", "0 0 0 0 throat=16.5 minutes=10");
+    let empty = checked("all cans empty", &empty, "2026-07-20", week(0.0));
+    let by_heads = |why: &Why| matches!(why, Why::RateFromFlow { .. });
+    assert!(
+        empty.zones[0].rate.why().iter().any(by_heads),
+        "no rate of empty cans"
+    );
+    let mut night = at("42");
+    night.note("site", "water-window", "from=22:00; to=04:00");
+    let night = checked(
+        "daylight saving",
+        &night,
+        "2026-03-03",
+        days_to("2026-03-02", 10.0, 25.0),
+    );
+    let clock = |why: &Why| matches!(why, Why::ClockChanges { .. });
+    assert!(night.window.why().iter().any(clock));
+}

@@ -2,7 +2,7 @@
 
 use chrono::{Month, NaiveDate, Weekday, WeekdaySet};
 
-use super::{Allowed, From};
+use super::{Allowed, Clock, From};
 use crate::site::measure::Measure;
 use crate::site::programs::DayRule;
 use crate::site::unit::UnitSystem;
@@ -132,6 +132,10 @@ pub enum Why {
         rows: Feet,
     },
     FlowMeasured,
+    FlowOffHeads {
+        own: Gpm,
+        heads: Gpm,
+    },
     FlowRecorded,
     FlowOfHeads {
         heads: usize,
@@ -189,6 +193,10 @@ pub enum Why {
     },
     CutAtMidnight {
         window: Window,
+    },
+    ClockChanges {
+        date: NaiveDate,
+        clock: Clock,
     },
     HoursForbidden {
         never: Window,
@@ -465,6 +473,11 @@ impl Why {
                 say(*rows, system)
             ),
             Self::FlowMeasured => "flow as measured".to_owned(),
+            Self::FlowOffHeads { own, heads } => format!(
+                "it draws {}, its heads together {}: a leak, a wrong nozzle, or low pressure",
+                say(*own, system),
+                say(*heads, system)
+            ),
             Self::FlowRecorded => "flow as recorded".to_owned(),
             Self::FlowOfHeads { heads } => format!("flow of its {heads} heads, added up"),
             Self::FlowFromRate { rate, area } => {
@@ -576,6 +589,14 @@ impl Why {
                 "not every day is allowed, so the night is kept to one day: {} to {}",
                 window.opens, window.closes
             ),
+            Self::ClockChanges { date, clock } => match clock {
+                Clock::Forward => format!(
+                    "on {date} clocks go from 02:00 to 03:00: a start between them is skipped"
+                ),
+                Clock::Back => format!(
+                    "on {date} clocks go back from 02:00 to 01:00: a start between them may run twice"
+                ),
+            },
             Self::HoursForbidden { never, left } => format!(
                 "no water from {} to {}, which leaves {} to {}",
                 never.opens, never.closes, left.opens, left.closes

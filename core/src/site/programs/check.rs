@@ -406,8 +406,8 @@ impl Program {
         faults
     }
 
-    /// What many clocks fall back to without a battery: the same few minutes for every station,
-    /// every day, at a full hour, at 100 %. Common practice, no source.
+    /// What many clocks fall back to without a battery: ten minutes for every station, every day,
+    /// at a full hour, at 100 %. Common practice, no source.
     fn default_after_power_loss(&self, letter: Letter) -> Option<ProgramFault> {
         let runs = self.run.values().copied();
         let mut runs = runs.filter(|minutes| *minutes > Minutes::ZERO);
@@ -418,7 +418,7 @@ impl Program {
         let every_day = self.days == DayRule::DAILY;
         let looks = alike
             && stations >= DEFAULT_STATIONS
-            && minutes.get() <= DEFAULT_MINUTES
+            && minutes.get() == DEFAULT_MINUTES
             && full_hours
             && every_day
             && self.percent == Percent::new(100.0);

@@ -145,6 +145,14 @@ fn a_supply_that_carries_two_lets_two_run() {
     let plan = planned(&scene, &week(0.8), &rules);
     let at = |zone: &ZonePlan| zone.starts.get().unwrap()[0].at;
     assert_eq!(at(&plan.zones[0]), at(&plan.zones[1]));
+    // The controller says it itself, and a controller that says no is not overruled.
+    scene.note("controller", "zones-together", "yes");
+    let by_itself = planned(&scene, &week(0.8), &HouseRules::default());
+    assert_eq!(at(&by_itself.zones[0]), at(&by_itself.zones[1]));
+    scene.note("controller", "zones-together", "no");
+    let one = planned(&scene, &week(0.8), &rules);
+    assert_ne!(at(&one.zones[0]), at(&one.zones[1]));
+    scene.note("controller", "zones-together", "yes");
     scene.note("supply", "flow-limit", "20gpm");
     let plan = planned(&scene, &week(0.8), &rules);
     assert_eq!(plan.zones[0].starts.get(), Err(Unknown::OverSupply));
