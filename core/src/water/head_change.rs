@@ -127,22 +127,31 @@ impl fmt::Display for Warning {
     }
 }
 
+/// No head passes or throws more, nor can less be told from nothing.
+const FLOW: Allowed = Allowed::Between(1e-3, 1e6);
+const RADIUS: Allowed = Allowed::Between(0.1, 1e4);
+
 /// A head's rate may be so far from its neighbours'; common practice, no source.
 const MATCHED: f64 = 0.10;
 
 /// Returns what a change on one head does.
 ///
 /// # Errors
-/// [`OutOfRange`] naming `flow_gpm`, `arc_deg`, `radius_ft`, `nozzle_flow_gpm`, `new_radius_ft`,
-/// `zone_flow_gpm` below the head's own, `area_sqft`, `need_in` or `du_lq`.
+/// [`OutOfRange`] naming `flow_gpm`, `arc_deg` outside 1 to 360, `radius_ft`, `nozzle_flow_gpm`,
+/// `new_radius_ft`, `zone_flow_gpm` below the head's own, `area_sqft` below 1, `need_in` or `du_lq`.
 pub fn changed(
     before: HeadSetting,
     change: Change,
     kind: Nozzle,
     zone: ZoneBefore,
 ) -> Result<Changed, OutOfRange> {
-    let flow_gpm = Allowed::AboveZero.check("flow_gpm", before.flow.get())?;
-    Allowed::AboveZero.check("radius_ft", before.radius.get())?;
+    let flow_gpm = FLOW.check("flow_gpm", before.flow.get())?;
+    RADIUS.check("radius_ft", before.radius.get())?;
+    FLOW.check("zone_flow_gpm", zone.flow.get())?;
+    Allowed::Between(1.0, 1e9).check("area_sqft", zone.area.get())?;
+    for arc in [Some(before.arc), change.arc].into_iter().flatten() {
+        Allowed::Between(1.0, 360.0).check("arc_deg", arc.get())?;
+    }
     if zone.flow.get() < flow_gpm {
         let rule = Allowed::Rule("no less than the head's own flow_gpm");
         return Err(rule.broken("zone_flow_gpm", zone.flow.get()));
@@ -157,11 +166,11 @@ pub fn changed(
         kind,
     )?;
     let flow = match change.nozzle_flow {
-        Some(flow) => Gpm::new(Allowed::AboveZero.check("nozzle_flow_gpm", flow.get())?),
+        Some(flow) => Gpm::new(FLOW.check("nozzle_flow_gpm", flow.get())?),
         None => turned.flow,
     };
     let radius = change.radius.unwrap_or(before.radius);
-    Allowed::AboveZero.check("new_radius_ft", radius.get())?;
+    RADIUS.check("new_radius_ft", radius.get())?;
     let head = HeadSetting { flow, arc, radius };
     let head_rate = (own_rate(before)?, own_rate(head)?);
     let ratio = Fraction::new(head_rate.1 / head_rate.0);

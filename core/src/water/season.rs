@@ -203,8 +203,8 @@ pub struct Season {
 /// Returns what a stretch of days comes to, oldest day first.
 ///
 /// # Errors
-/// [`OutOfRange`] naming `rate_in_h`, `intake_in_h` or `total_mm` unless above zero, `du_lq`
-/// outside 0 to 1, `minutes` or `cycle_minutes` outside 0 to a day's 1,440, `eto_mm` or `rain_mm`
+/// [`OutOfRange`] naming `rate_in_h` unless above zero and at most 1,000, `intake_in_h` or
+/// `total_mm` unless above zero, `flow_gpm` or `run_off_minutes` below zero, `du_lq` outside 0 to 1, `minutes` or `cycle_minutes` outside 0 to a day's 1,440, `eto_mm` or `rain_mm`
 /// below zero, `coefficient` outside 0 to 2, and those of [`balance::day`].
 pub fn run(ground: &Ground, start: Start, days: &[Day]) -> Result<Season, OutOfRange> {
     let halves = Halves::of(ground)?;
@@ -225,6 +225,9 @@ pub fn run(ground: &Ground, start: Start, days: &[Day]) -> Result<Season, OutOfR
     })
 }
 
+/// Nothing waters faster, by far: so a day's depth stays a number.
+const FASTEST_IN_H: f64 = 1_000.0;
+
 /// A zone as two halves of equal size.
 struct Halves<'g> {
     ground: &'g Ground,
@@ -235,8 +238,12 @@ struct Halves<'g> {
 
 impl<'g> Halves<'g> {
     fn of(ground: &'g Ground) -> Result<Self, OutOfRange> {
-        Allowed::AboveZero.check("rate_in_h", ground.rate.get())?;
+        Allowed::AboveZeroTo(FASTEST_IN_H).check("rate_in_h", ground.rate.get())?;
+        if let RunOffLimit::After(limit) = ground.run_off {
+            Allowed::ZeroOrMore.check("run_off_minutes", limit.get())?;
+        }
         Allowed::AboveZero.check("intake_in_h", ground.intake.get())?;
+        Allowed::ZeroOrMore.check("flow_gpm", ground.flow.get())?;
         let multiplier = super::runtime::multiplier(ground.du_lq)?;
         Ok(Self {
             ground,
