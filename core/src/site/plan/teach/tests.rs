@@ -32,9 +32,9 @@ fn on_day(scene: &mut Scene, day: u32) {
         .unwrap();
     let ms = u64::try_from(noon.and_utc().timestamp_millis()).unwrap();
     for entry in &mut scene.entries {
-        if entry.stamp.wall() < WallMs::new(1_000_000_000_000) {
-            let nth = entry.stamp.wall().get();
-            entry.stamp = Stamp::new(WallMs::new(ms + nth), 0);
+        if entry.entry.stamp.wall() < WallMs::new(1_000_000_000_000) {
+            let nth = entry.entry.stamp.wall().get();
+            entry.entry.stamp = Stamp::new(WallMs::new(ms + nth), 0);
         }
     }
 }
