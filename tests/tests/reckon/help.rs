@@ -8,8 +8,7 @@ use serde_json::Value;
 use super::run;
 
 /// One good input of every formula.
-pub const EXAMPLES: [(&str, &str); 23] = [
-pub const EXAMPLES: [(&str, &str); 22] = [
+pub const EXAMPLES: [(&str, &str); 26] = [
     (
         "eto",
         r#"{"date": "2015-07-06", "latitude_deg": 50.8, "elevation_m": 100, "tmin_c": 12.3,
@@ -45,6 +44,8 @@ pub const EXAMPLES: [(&str, &str); 22] = [
         "kerb",
         r#"{"radius_ft": 12, "flow_gpm": 2.4, "flow_with_arc": true, "curve": "lawn-inside",
             "kerb_radius_ft": 18, "to_kerb_ft": 0.5, "dry_sqft": 12}"#,
+    ),
+    (
         "head-change",
         r#"{"kind": "gear-rotor", "flow_gpm": 3, "arc_deg": 90, "radius_ft": 30,
             "nozzle_flow_gpm": 3.5, "new_arc_deg": 180, "new_radius_ft": 28, "zone_flow_gpm": 18,
