@@ -6,9 +6,23 @@ use headwalk_core::log::id::{LogbookId, Place};
 use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::merge::knowledge::Knowledge;
 use headwalk_core::merge::replay::State;
+use headwalk_core::site::apart;
 use headwalk_core::store::{Kept, Store};
 
 use crate::error::Error;
+
+/// Returns what a logbook says now, as people should be told it.
+pub fn state_of(store: &Store, id: LogbookId) -> Result<State, Error> {
+    match apart::told_of(store.state(id)?) {
+        Ok(state) => Ok(state),
+        // What was removed asks who had seen what.
+        Err(_) => {
+            let kept = store.entries(id)?.into_iter();
+            let entries: Vec<_> = kept.map(|kept| kept.placed).collect();
+            Ok(apart::told(&entries, None))
+        }
+    }
+}
 
 /// Which moment of a logbook is wanted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -38,17 +52,14 @@ impl Logbook {
         kept.retain(|kept| moment.as_known.is_none_or(|known| kept.arrived <= known));
         let knowledge = Knowledge::of(kept.iter().map(|kept| &kept.placed));
         let state = if moment == Moment::default() {
-            store.state(id)?
+            state_of(store, id)?
         } else {
             // A receipt counts for the entry that it names, whenever it was written; so the
             // entries of before are chosen by replay, which knows the receipts.
             let entries: Vec<_> = kept.iter().map(|kept| kept.placed.clone()).collect();
             let until = moment.as_of.map(Stamp::end_of);
             kept.retain(|kept| until.is_none_or(|until| kept.stamp <= until));
-            match until {
-                Some(until) => State::as_of(&entries, until),
-                None => State::of(&entries),
-            }
+            apart::told(&entries, until)
         };
         let entries = kept.into_iter();
         Ok(Self {

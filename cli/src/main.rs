@@ -16,6 +16,7 @@ mod output;
 mod record;
 mod roots;
 mod said;
+mod seen;
 mod table_file;
 mod told;
 mod trust;

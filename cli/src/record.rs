@@ -6,12 +6,14 @@ use serde_json::Value as Json;
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{LogbookId, ThingId};
 use headwalk_core::merge::replay::State;
+use headwalk_core::site::apart::joined;
 use headwalk_core::site::things::Site;
 use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::store::Store;
 
 use crate::call::Call;
 use crate::error::Error;
+use crate::logbook::state_of;
 use crate::output::{Page, Report};
 use crate::roots::Root;
 use crate::said::{What, called};
@@ -92,17 +94,18 @@ pub fn record_all(
 ) -> Result<Vec<Recorded>, Error> {
     let now = call.now();
     let (by, visit) = (call.by(store)?, open_visit(store, root)?);
+    let before = state_of(store, root.id)?;
+    let site_before = Site::of(&before, root.id);
     let draft = |action: &Action| Draft {
         logbook: root.id,
         by: by.clone(),
         utc_offset_min: now.utc_offset_min,
         visit,
-        changes: action.changes.clone(),
+        changes: joined::of_every_record(&site_before, &action.changes),
     };
     let drafts: Vec<_> = actions.iter().map(draft).collect();
-    let before = store.state(root.id)?;
     let places = store.record(&drafts, now.wall)?;
-    let after = store.state(root.id)?;
+    let after = state_of(store, root.id)?;
     let site = Site::of(&after, root.id);
     let recorded = actions
         .into_iter()

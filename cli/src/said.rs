@@ -104,6 +104,17 @@ impl What {
         value_json(self.shape(), value)
     }
 
+    /// Whether nobody wrote this value of `removed`: an edit that did not know of the removal says
+    /// that the thing is there.
+    fn is_there_by_an_edit(self, value: &Value, kept: &Kept) -> bool {
+        let removed = fields::any::REMOVED.number;
+        let says =
+            |change: &Change| matches!(change, Change::Set { field, .. } if *field == removed);
+        self == Self::Field(removed)
+            && *value == Value::Bool(false)
+            && !kept.entry.changes.iter().any(says)
+    }
+
     /// Says a value together with who said it.
     pub fn said(
         self,
@@ -116,10 +127,42 @@ impl What {
         Said {
             value: self.json(value),
             told: Told::of(kept, how),
-            shown: self.show(site, value, system),
+            shown: match self.is_there_by_an_edit(value, kept) {
+                true => format!("no, {}", edit(site, kept, system)),
+                false => self.show(site, value, system),
+            },
             when: told::plain(kept.stamp, kept.entry.utc_offset_min),
         }
     }
+}
+
+/// How many changes of an edit are told where it stands against a removal.
+const TOLD_OF_AN_EDIT: usize = 2;
+
+/// Says in short what an entry wrote: `wrote head-3-02 arc 120°`.
+fn edit(site: &Site<'_>, kept: &Kept, system: UnitSystem) -> String {
+    let plumbing = |name: &str| matches!(name, "kind" | "part-of" | "order");
+    let said: Vec<String> = kept
+        .entry
+        .changes
+        .iter()
+        .filter_map(What::of)
+        .filter(|(what, ..)| !plumbing(&what.name()))
+        .map(|(what, thing, value, _)| {
+            let (thing, what_is, shown) = (
+                called(site, thing),
+                what.name(),
+                what.show(site, value, system),
+            );
+            format!("{thing} {what_is} {shown}")
+        })
+        .collect();
+    let more = said.len().saturating_sub(TOLD_OF_AN_EDIT);
+    let mut told = said.into_iter().take(TOLD_OF_AN_EDIT).collect::<Vec<_>>();
+    if more > 0 {
+        told.push(format!("{more} more"));
+    }
+    format!("wrote {}", told.join(", "))
 }
 
 /// What the versions of a field are called, the one in force first.

@@ -19,6 +19,7 @@ use headwalk_core::store::{Kept, Store};
 use crate::call::Call;
 use crate::error::{Error, Kind};
 use crate::geojson;
+use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::said::What;
@@ -249,7 +250,7 @@ fn things(store: &Store, wanted: &[Root], kind: ThingKind, call: &Call) -> Resul
         .iter()
         .filter(|root| root.kind == Some(ThingKind::Site))
     {
-        let state = store.state(root.id)?;
+        let state = state_of(store, root.id)?;
         for thing in of_kind(&Site::of(&state, root.id), kind) {
             let has = fields::fields_of(kind).filter(|field| thing.raw(field).is_some());
             columns.extend(has.map(|field| field.number));
@@ -296,7 +297,10 @@ fn things(store: &Store, wanted: &[Root], kind: ThingKind, call: &Call) -> Resul
 fn of_kind<'s>(site: &Site<'s>, kind: ThingKind) -> Vec<Thing<'s>> {
     let things = site.under(site.root().id);
     things
-        .filter(|thing| thing.kind == Some(kind) && !thing.is_removed())
+        .filter(|thing| {
+            let is_second = site.kept(thing.id) != thing.id;
+            thing.kind == Some(kind) && !thing.is_removed() && !is_second
+        })
         .collect()
 }
 

@@ -13,6 +13,7 @@ use headwalk_core::store::Store;
 use super::note::pairs;
 use crate::call::Call;
 use crate::error::Error;
+use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
 use crate::record::{Action, Recorded, record};
 use crate::roots::{Root, Roots};
@@ -107,7 +108,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             };
             let mut findings = Vec::new();
             for root in wanted {
-                let state = store.state(root.id)?;
+                let state = state_of(&store, root.id)?;
                 let site = Site::of(&state, root.id);
                 findings.extend(lines(root, &site, |status| args.all || !status.is_closed()));
             }
@@ -124,7 +125,7 @@ fn found(
     (place, what, said): (&str, &str, &[String]),
     call: &Call,
 ) -> Result<Found, Error> {
-    let state = store.state(root.id)?;
+    let state = state_of(store, root.id)?;
     let site = Site::of(&state, root.id);
     let place = site.find(place)?;
     let text = |name: &str, text: &str| {

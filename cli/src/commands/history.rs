@@ -2,9 +2,10 @@
 
 use serde::Serialize;
 
-use headwalk_core::log::id::{FieldNumber, Place, ThingId};
-use headwalk_core::log::value::{HowKnown, Value};
-use headwalk_core::site::fields::{self, Recordable};
+use headwalk_core::log::id::ThingId;
+use headwalk_core::log::value::Value;
+use headwalk_core::site::apart::removed;
+use headwalk_core::site::fields::{self, Recordable, any};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
 use headwalk_core::store::Kept;
@@ -16,7 +17,8 @@ use crate::error::Error;
 use crate::logbook::Logbook;
 use crate::output::{Page, Report};
 use crate::roots::Roots;
-use crate::said::{Said, What, visit_called};
+use crate::said::{Said, What, called, visit_called};
+use crate::seen::Sight;
 use crate::told;
 
 /// Replay all that was said of a thing, or of one of its fields, oldest first.
@@ -53,6 +55,9 @@ struct History {
 struct Line {
     /// The field or observation.
     what: String,
+    /// The second record of a joined thing of which it was said; none for the first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    record: Option<String>,
     #[serde(flatten)]
     said: Said,
     /// Which entry: its number among that device's entries in this logbook.
@@ -68,8 +73,14 @@ struct Line {
     /// Whether it does not count, since its device's access had been taken back.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     held_back: bool,
+    /// Removals of the thing, where neither writer had seen the other's entry: the edit wins.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    removed_unseen: Vec<Said>,
     #[serde(skip)]
     device: String,
+    /// What that second record is called.
+    #[serde(skip)]
+    of: Option<String>,
     #[serde(skip)]
     during: Option<String>,
     /// When it came here, for people, where that was not at once.
@@ -93,8 +104,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         .map(|name| wanted(kind, name))
         .transpose()?;
     let replay = Replay {
-        logbook: &logbook,
-        site: &site,
+        sight: Sight::of(&logbook, &site, thing.id, call.units()),
         thing: thing.id,
         devices: Devices::of(&store, &roots)?,
         call,
@@ -123,95 +133,80 @@ const AT_ONCE_MS: i64 = 60_000;
 
 /// What a replay of one thing needs at hand.
 struct Replay<'a> {
-    logbook: &'a Logbook,
-    site: &'a Site<'a>,
+    sight: Sight<'a>,
     thing: ThingId,
     devices: Devices,
     call: &'a Call,
 }
 
 impl Replay<'_> {
-    /// Returns all that was said of the thing, in the order of the stamps.
+    /// Returns all that was said of the thing and its second records, in the order of the stamps.
     fn lines(&self, only: Option<What>) -> Vec<Line> {
-        let mut kept: Vec<_> = self.logbook.entries.values().collect();
+        let Sight { logbook, site, .. } = self.sight;
+        let mut kept: Vec<_> = logbook.entries.values().collect();
         kept.sort_by_key(|kept| (kept.stamp, kept.place));
         let mut lines = Vec::new();
         for kept in kept {
+            let mut told: Vec<(What, &Value)> = Vec::new();
             for change in &kept.entry.changes {
-                let Some((what, thing, value, how)) = What::of(change) else {
+                let Some((what, record, value, how)) = What::of(change) else {
                     continue;
                 };
-                if thing == self.thing && only.is_none_or(|only| only == what) {
-                    let said = what.said(self.site, value, how, kept, self.call.units());
-                    lines.push(self.line(what, said, value, kept));
+                let wanted = only.is_none_or(|only| only == what);
+                // What is written of a joined thing is written of each of its records.
+                if !wanted || !self.sight.records.contains(&record) || told.contains(&(what, value))
+                {
+                    continue;
                 }
+                let said = what.said(site, value, how, kept, self.call.units());
+                let mut line = self.line(what, said, (record, value), kept);
+                if told.is_empty() && what != What::Field(any::REMOVED.number) {
+                    let removals = self.sight.removals_unseen(kept.place);
+                    line.removed_unseen = match removed::spoken_of(change) {
+                        Some(_) => removals,
+                        None => Vec::new(),
+                    };
+                }
+                told.push((what, value));
+                lines.push(line);
             }
         }
         lines
     }
 
-    fn line(&self, what: What, said: Said, value: &Value, kept: &Kept) -> Line {
+    fn line(
+        &self,
+        what: What,
+        said: Said,
+        (record, value): (ThingId, &Value),
+        kept: &Kept,
+    ) -> Line {
         let (replaced, unseen) = match what {
-            What::Field(field) => self.others(field, value, kept.place),
+            What::Field(field) => (
+                self.sight.replaced(record, field, kept.place),
+                self.sight.unseen(field, value, kept.place),
+            ),
             What::Seen(_) => (Vec::new(), Vec::new()),
         };
         let offset = self.call.now().utc_offset_min;
         let visit = kept.entry.visit;
+        let second = (record != self.thing).then_some(record);
         Line {
             what: what.name(),
+            record: second.map(|record| record.to_string()),
             said,
             seq: kept.entry.seq.get(),
             reached_here: told::rfc3339(kept.arrived, offset),
             replaced,
             unseen,
             held_back: kept.held_back,
+            removed_unseen: Vec::new(),
             device: self.devices.name(kept.entry.device),
-            during: visit.map(|visit| visit_called(self.site, visit)),
+            of: second.map(|record| called(self.sight.site, record)),
+            during: visit.map(|visit| visit_called(self.sight.site, visit)),
             reached: (kept.arrived.since(kept.stamp.wall()) >= AT_ONCE_MS)
                 .then(|| told::plain_wall(kept.arrived, offset)),
         }
-    }
-
-    /// Returns the values that a write took the place of, its writer having seen them and nobody
-    /// else in between; and other values, where neither writer had seen the other's.
-    fn others(&self, field: FieldNumber, value: &Value, own: Place) -> (Vec<Said>, Vec<Said>) {
-        let what = What::Field(field);
-        let saw = |by: Place, other: Place| self.logbook.knowledge.saw(by, other);
-        let writes = self.writes(field).into_iter();
-        let writes: Vec<_> = writes.filter(|(.., other)| other.place != own).collect();
-        let (mut replaced, mut unseen) = (Vec::new(), Vec::new());
-        for (other_value, how, other) in &writes {
-            let place = other.place;
-            let said = || what.said(self.site, other_value, *how, other, self.call.units());
-            let replaced_between = |(.., between): &(&Value, _, &Kept)| {
-                let between = between.place;
-                between != place && saw(own, between) && saw(between, place)
-            };
-            if saw(own, place) {
-                if !writes.iter().any(replaced_between) {
-                    replaced.push(said());
-                }
-            } else if !saw(place, own) && *other_value != value {
-                unseen.push(said());
-            }
-        }
-        (replaced, unseen)
-    }
-
-    /// Returns all writes of a field of the thing, in the order of their stamps.
-    fn writes(&self, field: FieldNumber) -> Vec<(&Value, HowKnown, &Kept)> {
-        let entries = self.logbook.entries.values();
-        let entries = entries.filter(|kept| !kept.held_back);
-        let mut writes: Vec<_> = entries
-            .flat_map(|kept| kept.entry.changes.iter().map(move |change| (change, kept)))
-            .filter_map(|(change, kept)| {
-                let (what, thing, value, how) = What::of(change)?;
-                let wanted = what == What::Field(field) && thing == self.thing;
-                wanted.then_some((value, how, kept))
-            })
-            .collect();
-        writes.sort_by_key(|(.., kept)| (kept.stamp, kept.place));
-        writes
     }
 }
 
@@ -224,7 +219,12 @@ impl Line {
             .as_ref()
             .map(|visit| format!(", during {visit}"));
         let (how, during) = (how.unwrap_or_default(), during.unwrap_or_default());
-        let mut lines = vec![format!("{} {}{how}{during}", self.what, self.said.shown)];
+        let of = self.of.as_ref().map(|record| format!("(as {record}) "));
+        let of = of.unwrap_or_default();
+        let mut lines = vec![format!(
+            "{of}{} {}{how}{during}",
+            self.what, self.said.shown
+        )];
         if self.held_back {
             lines.push("held back: its device's access had been taken back".to_owned());
         }
@@ -239,6 +239,12 @@ impl Line {
             let by = other.by_and_when();
             let shown = &other.shown;
             lines.push(format!("beside {shown} ({by}), neither seen by the other"));
+        }
+        for removal in &self.removed_unseen {
+            let by = removal.by_and_when();
+            lines.push(format!(
+                "beside its removal ({by}), neither seen by the other: it is there all the same"
+            ));
         }
         if let Some(clock) = &self.said.told.clock_said {
             lines.push(format!("the device's clock said {clock}"));

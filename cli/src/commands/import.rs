@@ -10,7 +10,8 @@ use headwalk_core::log::entry::{Change, Draft, Entry};
 use headwalk_core::log::id::{LogbookId, Seq, ThingId};
 use headwalk_core::log::stamp::Stamp;
 use headwalk_core::log::value::HowKnown;
-use headwalk_core::merge::replay::{Placed, State};
+use headwalk_core::merge::replay::Placed;
+use headwalk_core::site::apart::{self, joined};
 use headwalk_core::site::fields::{self, FieldDef, Shape};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
@@ -232,7 +233,7 @@ impl<'a> Importing<'a> {
         };
         lines.sort_by_key(|(_, meant)| rank(meant));
         for of_rank in lines.chunk_by(|(_, a), (_, b)| rank(a) == rank(b)) {
-            let state = State::of(&self.entries);
+            let state = apart::told(&self.entries, None);
             let site = Site::of(&state, self.logbook);
             let mut drafts = Vec::new();
             for (at, (row, meant)) in (0..).zip(of_rank) {
@@ -300,7 +301,7 @@ impl<'a> Importing<'a> {
             by: self.by.clone(),
             utc_offset_min: self.call.now().utc_offset_min,
             visit: None,
-            changes,
+            changes: joined::of_every_record(site, &changes),
         }))
     }
 

@@ -17,6 +17,7 @@ mod history;
 mod hub;
 mod import;
 mod init;
+mod join;
 mod kerb;
 mod mend;
 mod note;
@@ -74,6 +75,7 @@ commands! {
     Versions versions;
     HeldBack held_back;
     Choose choose;
+    Join join;
     History history;
     Enrol enrol;
     Exchange exchange;

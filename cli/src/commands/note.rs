@@ -7,6 +7,7 @@ use headwalk_core::site::things::Site;
 
 use crate::call::Call;
 use crate::error::Error;
+use crate::logbook::state_of;
 use crate::record::{Action, record};
 use crate::roots::Roots;
 
@@ -58,7 +59,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let roots = Roots::of(&store)?;
     let root = roots.find(&args.site)?;
-    let state = store.state(root.id)?;
+    let state = state_of(&store, root.id)?;
     let site = Site::of(&state, root.id);
     let thing = site.find(&args.thing)?;
     let how = args.how.map_or(HowKnown::Unstated, HowKnown::from);

@@ -10,8 +10,10 @@ use headwalk_core::site::visit::open_visits;
 use headwalk_core::store::Store;
 
 use super::finding::{FindingLine, lines};
+use super::versions::stands_in_two;
 use crate::call::Call;
 use crate::error::Error;
+use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::said::called;
@@ -71,12 +73,12 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
 
 impl Glance {
     fn of(store: &Store, root: &Root, units: UnitSystem) -> Result<Self, Error> {
-        let state = store.state(root.id)?;
+        let state = state_of(store, root.id)?;
         let site = Site::of(&state, root.id);
         let said = |field: &FieldDef| site.root().show(field, units);
         let doubled = state
             .registers()
-            .filter(|(_, _, register)| register.stands_in_two_versions())
+            .filter(|&(thing, field, register)| stands_in_two(&site, thing, field, register))
             .map(|(thing, field, _)| {
                 let name = fields::field_by_number(field).map_or("?", |field| field.name);
                 format!("{} {name}", called(&site, thing))

@@ -6,8 +6,10 @@ use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::{Finding, Site};
 use headwalk_core::store::Store;
 
+use super::versions::stands_in_two;
 use crate::call::Call;
 use crate::error::Error;
+use crate::logbook::state_of;
 use crate::output::{Page, Report};
 use crate::roots::{Root, Roots};
 use crate::unsent::Unsent;
@@ -54,7 +56,7 @@ pub fn run(_: Args, call: &Call) -> Result<(), Error> {
 
 impl SiteLine {
     fn of(store: &Store, root: &Root, unsent: Option<&Unsent>) -> Result<Self, Error> {
-        let state = store.state(root.id)?;
+        let state = state_of(store, root.id)?;
         let site = Site::of(&state, root.id);
         let (zones, findings) = (site.zones(), site.findings());
         let is_open = |finding: &Finding<'_>| !finding.status().is_closed();
@@ -66,7 +68,7 @@ impl SiteLine {
             open_findings: findings.iter().filter(|finding| is_open(finding)).count(),
             two_versions: state
                 .registers()
-                .filter(|(_, _, register)| register.stands_in_two_versions())
+                .filter(|&(thing, field, register)| stands_in_two(&site, thing, field, register))
                 .count(),
             entries: store.vector(root.id)?.entries(),
             not_yet_at_the_office: unsent.map(|unsent| unsent.of_logbook(root.id)),

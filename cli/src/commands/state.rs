@@ -17,7 +17,7 @@ use crate::error::Error;
 use crate::logbook::Logbook;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
-use crate::said::{LETTERS, Said, What};
+use crate::said::{LETTERS, Said, What, called};
 
 /// Show everything that the logbooks say: each field's value, who wrote it and when.
 ///
@@ -62,6 +62,11 @@ struct ThingJson {
     kind: Option<&'static str>,
     /// What it is called.
     name: String,
+    /// The thing of which this is a second record; all that was said of it is told there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    second_record_of: Option<String>,
+    #[serde(skip)]
+    first: Option<String>,
     fields: BTreeMap<String, FieldJson>,
     /// Each kind's oldest first.
     observations: BTreeMap<String, Vec<Said>>,
@@ -184,16 +189,23 @@ impl ThingJson {
             let said = what.said(site, &seen.value, seen.how, kept, system);
             observations.entry(what.name()).or_default().push(said);
         }
+        let first = Some(site.kept(thing.id)).filter(|first| *first != thing.id);
         Ok(Self {
             thing: thing.id.to_string(),
             kind: thing.kind.map(ThingKind::word),
             name: site.address(thing),
+            second_record_of: first.map(|first| first.to_string()),
+            first: first.map(|first| called(site, first)),
             fields,
             observations,
         })
     }
 
     fn write(&self, page: &mut Page) {
+        if let Some(first) = &self.first {
+            page.line(format!("{}, joined to {first}: see there", self.name));
+            return;
+        }
         page.line(&self.name);
         let mut rows = Vec::new();
         for (name, field) in &self.fields {

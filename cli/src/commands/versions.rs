@@ -4,20 +4,24 @@ use serde::Serialize;
 
 use headwalk_core::log::id::{FieldNumber, ThingId};
 use headwalk_core::merge::register::{Register, Write};
+use headwalk_core::site::fields::any;
 use headwalk_core::site::things::Site;
 use headwalk_core::site::unit::UnitSystem;
 
+use super::join::PairLine;
 use crate::call::Call;
 use crate::error::Error;
 use crate::logbook::{Logbook, Moment};
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::said::{LETTERS, Said, What, called, visit_called};
+use crate::seen::Sight;
 
 /// List the fields that two people wrote without having seen each other's value.
 ///
 /// The latest is in force until somebody chooses; nothing of the other is lost. Two people who
-/// wrote the same agree, and are not listed.
+/// wrote the same agree, and are not listed. A thing that one crew removed while another, who did
+/// not know, edited or observed it is there, and listed under `removed` until somebody says which.
 ///
 /// Example: headwalk versions
 #[derive(Debug, clap::Args)]
@@ -30,6 +34,9 @@ pub struct Args {
 #[derive(Serialize)]
 struct Open {
     fields: Vec<InTwo>,
+    /// Things that may have been entered twice.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    maybe_one: Vec<PairLine>,
 }
 
 /// One field that stands in two versions.
@@ -51,6 +58,9 @@ pub struct Version {
     version: char,
     #[serde(flatten)]
     pub said: Said,
+    /// The values that its writer had seen and replaced.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    had_seen: Vec<Said>,
     #[serde(skip)]
     during: String,
 }
@@ -62,12 +72,13 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         Some(site) => vec![roots.find(site)?.clone()],
         None => roots.by_name().to_vec(),
     };
-    let mut fields = Vec::new();
+    let (mut fields, mut maybe_one) = (Vec::new(), Vec::new());
     for root in &wanted {
         let logbook = Logbook::read(&store, root.id, Moment::default())?;
         let site = Site::of(&logbook.state, root.id);
+        maybe_one.extend(PairLine::all(root, &logbook, &site)?);
         for (thing, field, register) in logbook.state.registers() {
-            if register.stands_in_two_versions() {
+            if stands_in_two(&site, thing, field, register) {
                 fields.push(InTwo::of(
                     root,
                     &logbook,
@@ -79,24 +90,37 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         }
     }
     fields.sort_by(|a, b| (&a.site, &a.name, &a.field).cmp(&(&b.site, &b.name, &b.field)));
-    call.print(&Open { fields })
+    call.print(&Open { fields, maybe_one })
+}
+
+/// Whether a field is to be listed: it stands in two versions, and is not told of the first
+/// record of a joined thing already.
+pub fn stands_in_two(
+    site: &Site<'_>,
+    thing: ThingId,
+    field: FieldNumber,
+    register: &Register,
+) -> bool {
+    let told_there = site.kept(thing) != thing && field != any::SAME_AS.number;
+    register.stands_in_two_versions() && !told_there
 }
 
 /// Returns the versions of a field, the one in force first.
 pub fn versions(
     logbook: &Logbook,
     site: &Site<'_>,
-    field: FieldNumber,
-    register: &Register,
+    (thing, field, register): (ThingId, FieldNumber, &Register),
     system: UnitSystem,
 ) -> Result<Vec<Version>, Error> {
     let what = What::Field(field);
+    let sight = Sight::of(logbook, site, thing, system);
     let version = |(version, write): (char, &Write)| {
         let kept = logbook.entry(write.place)?;
         let visit = kept.entry.visit;
         Ok(Version {
             version,
             said: what.said(site, &write.value, write.how, kept, system),
+            had_seen: sight.had_seen(field, write.place),
             during: visit.map_or_else(String::new, |visit| visit_called(site, visit)),
         })
     };
@@ -117,28 +141,65 @@ impl InTwo {
             thing: thing.to_string(),
             name: called(site, thing),
             field: What::Field(field).name(),
-            versions: versions(logbook, site, field, register, call.units())?,
+            versions: versions(logbook, site, (thing, field, register), call.units())?,
         })
+    }
+}
+
+/// A value longer than this gets lines of its own.
+const SHORT_VALUE: usize = 44;
+
+impl InTwo {
+    /// Writes a line for each version where all are short, else a paragraph for each.
+    fn write(&self, page: &mut Page) {
+        page.line(format!("{} at {}: {}", self.name, self.site, self.field));
+        let short = |version: &Version| version.said.shown.chars().count() <= SHORT_VALUE;
+        if self.versions.iter().all(short) {
+            let rows: Vec<_> = self.versions.iter().map(Version::row).collect();
+            page.rows(2, &rows);
+            return;
+        }
+        for version in &self.versions {
+            let said = &version.said;
+            let [.., how, during, had_seen] = version.row();
+            let more = [how, during, had_seen];
+            let more: Vec<_> = more.into_iter().filter(|more| !more.is_empty()).collect();
+            let who = std::iter::once(said.by_and_when()).chain(more);
+            let who = who.collect::<Vec<_>>().join(", ");
+            page.rows(2, &[[version.version.to_string(), who]]);
+            page.rows(5, &[[said.shown.clone()]]);
+        }
+    }
+}
+
+impl Version {
+    fn row(&self) -> [String; 7] {
+        let said = &self.said;
+        let short = |seen: &Said| match seen.shown.chars().count() <= SHORT_VALUE {
+            true => format!("had seen {} ({})", seen.shown, seen.by_and_when()),
+            false => format!("had seen what {} wrote {}", seen.told.by, seen.when),
+        };
+        let during = match self.during.as_str() {
+            "" => String::new(),
+            visit => format!("during {visit}"),
+        };
+        let had_seen: Vec<_> = self.had_seen.iter().map(short).collect();
+        [
+            self.version.to_string(),
+            said.shown.clone(),
+            said.told.by.clone(),
+            said.when.clone(),
+            said.how(),
+            during,
+            had_seen.join("; "),
+        ]
     }
 }
 
 impl Report for Open {
     fn write(&self, page: &mut Page) {
         for open in &self.fields {
-            page.line(format!("{} at {}: {}", open.name, open.site, open.field));
-            let row = |version: &Version| {
-                let said = &version.said;
-                [
-                    version.version.to_string(),
-                    said.shown.clone(),
-                    said.told.by.clone(),
-                    said.when.clone(),
-                    said.how(),
-                    version.during.clone(),
-                ]
-            };
-            let rows: Vec<_> = open.versions.iter().map(row).collect();
-            page.rows(2, &rows);
+            open.write(page);
         }
         let fields = counted(self.fields.len() as u64, "field stands", "fields stand");
         page.line(match self.fields.as_slice() {
@@ -148,5 +209,12 @@ impl Report for Open {
                  settles one."
             ),
         });
+        match self.maybe_one.len() as u64 {
+            0 => {}
+            pairs => page.line(format!(
+                "{} may have been entered twice: see `headwalk join`.",
+                counted(pairs, "thing", "things")
+            )),
+        }
     }
 }

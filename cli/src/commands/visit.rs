@@ -14,7 +14,7 @@ use headwalk_core::store::{Kept, Store};
 
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::{Logbook, Moment, state_of};
 use crate::output::{Page, Report, counted};
 use crate::record::{Action, keep_visit, record, visit_anywhere};
 use crate::roots::{Root, Roots};
@@ -152,7 +152,7 @@ fn begin(start: &Start, store: &Store, call: &Call) -> Result<(), Error> {
             .field("site")
             .hint("`headwalk visit finish` ends it; with --why it can end unfinished."));
     }
-    let state = store.state(root.id)?;
+    let state = state_of(store, root.id)?;
     let site = Site::of(&state, root.id);
     let id = match &start.resume {
         Some(typed) => resumed(&site, typed)?,
@@ -272,7 +272,7 @@ impl<'a> Open<'a> {
         said: &[(&str, &str)],
         call: &Call,
     ) -> Result<(), Error> {
-        let state = self.store.state(self.root.id)?;
+        let state = state_of(self.store, self.root.id)?;
         let site = Site::of(&state, self.root.id);
         let (mut changes, mut ask) = (Vec::new(), Vec::new());
         for typed in zones {
@@ -294,7 +294,7 @@ impl<'a> Open<'a> {
     }
 
     fn finish(&self, finish: &Finish, call: &Call) -> Result<(), Error> {
-        let state = self.store.state(self.root.id)?;
+        let state = state_of(self.store, self.root.id)?;
         let site = Site::of(&state, self.root.id);
         let walk = self.walk(&site)?;
         let missing: Vec<_> = walk.lacks(&site).iter().map(Lacks::to_string).collect();

@@ -46,6 +46,12 @@ impl Register {
         }
     }
 
+    /// Puts this register's writes before those of another, whatever their stamps.
+    pub(crate) fn before(mut self, other: &Self) -> Self {
+        self.open.extend_from_slice(&other.open);
+        self
+    }
+
     /// Returns the write in force.
     pub fn in_force(&self) -> &Write {
         self.open

@@ -6,6 +6,7 @@
 //! entries are kept or how they travel. Start at [`fields`], the one table of all that can be
 //! written down.
 
+pub mod apart;
 pub mod client_page;
 pub mod company;
 pub mod evidence;

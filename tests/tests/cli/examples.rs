@@ -58,6 +58,7 @@ const STORY: &[(&[&str], &str)] = &[
         "exchange --with stick.redb",
     ),
     (&[], "versions"),
+    (&[], r#"join "Maple Court""#),
     (
         &[
             "note maple 3-07 arc 90",

@@ -1,5 +1,6 @@
 //! The command: what it prints, to whom, and with which exit code.
 
+mod apart;
 mod carry;
 mod causes;
 mod crash;

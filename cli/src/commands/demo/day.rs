@@ -27,6 +27,7 @@ use super::fleet::Fleet;
 use super::scenario::{DeviceName, Event, Scenario, UTC_OFFSET_MIN};
 use super::shown::Shown;
 use crate::error::Error;
+use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
 use crate::roots::Roots;
 use crate::told::rfc3339;
@@ -127,7 +128,7 @@ impl Book {
             Ok(Self {
                 name: root.name.clone(),
                 id: root.id,
-                state: store.state(root.id)?,
+                state: state_of(store, root.id)?,
             })
         });
         sites.collect()

@@ -33,4 +33,6 @@ table! {
         Shape::Words(4_000), "What the next crew must know, and nobody can measure.";
     7 SAME_AS, "same-as", Shape::Thing(ThingKind::ALL),
         "The thing of which this is a second record; blank takes them apart again.";
+    40 TOLD_APART, "told-apart", Shape::List(&Shape::Thing(ThingKind::ALL)),
+        "Things that look like this one and are others: they are not suggested for joining.";
 }

@@ -1,6 +1,8 @@
 //! What a person types for a thing: `zone-7`, `7`, `head 3-07`, `valve-7`, `controller`, a label,
 //! or an id.
 
+use std::collections::BTreeSet;
+
 use super::{Site, Thing, Valve, Zone};
 use crate::log::id::ThingId;
 use crate::site::fields::close_names;
@@ -36,13 +38,22 @@ fn or_else(close: &[String]) -> String {
 }
 
 impl Site<'_> {
-    /// Returns the thing that a person means.
+    /// Returns the thing that a person means; where that has a second record, always the first.
     ///
     /// A number alone is a zone. What was removed is found only where nothing else is called so.
     ///
     /// # Errors
     /// [`AddressError`] where nothing, or more than one thing, is called that.
     pub fn find(&self, typed: &str) -> Result<Thing<'_>, AddressError> {
+        let found = self.find_record(typed)?;
+        Ok(self.thing(self.kept(found.id)).unwrap_or(found))
+    }
+
+    /// Returns the record that a person means: by its id also the second one of a joined thing.
+    ///
+    /// # Errors
+    /// [`AddressError`] where nothing, or more than one thing, is called that.
+    pub fn find_record(&self, typed: &str) -> Result<Thing<'_>, AddressError> {
         let id = typed.trim().parse::<ThingId>().ok();
         if let Some(thing) = id.and_then(|id| self.thing(id)) {
             return Ok(thing);
@@ -56,7 +67,12 @@ impl Site<'_> {
             let things = named
                 .iter()
                 .filter(|(thing, names)| thing.is_removed() == removed && names.contains(&wanted));
-            things.map(|(thing, _)| *thing).collect()
+            let mut things: Vec<_> = things.map(|(thing, _)| *thing).collect();
+            // The records of a joined thing are one, told by the first where that is called so.
+            things.sort_by_key(|thing| self.kept(thing.id) != thing.id);
+            let mut seen = BTreeSet::new();
+            things.retain(|thing| seen.insert(self.kept(thing.id)));
+            things
         };
         let mut found = called(false);
         if found.is_empty() {

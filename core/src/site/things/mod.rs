@@ -19,6 +19,7 @@ pub use views::{Controller, Finding, Head, Spot, Supply, Valve, Visit, Zone};
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::apart::joined;
 use super::fields::any;
 use super::kind::ThingKind;
 use crate::log::id::{LogbookId, ThingId};
@@ -153,17 +154,7 @@ impl<'a> Site<'a> {
     /// Returns the thing of which this one is a second record, or the thing itself.
     #[must_use]
     pub fn kept(&self, id: ThingId) -> ThingId {
-        let mut chain = vec![id];
-        let mut now = id;
-        while let Some(next) = self.thing(now).and_then(|thing| thing.same_as()) {
-            if let Some(at) = chain.iter().position(|seen| *seen == next) {
-                // Each was said to be the other: the older id stays, on every device alike.
-                return chain.split_off(at).into_iter().min().unwrap_or(id);
-            }
-            chain.push(next);
-            now = next;
-        }
-        now
+        joined::kept(self.state, id)
     }
 
     /// Returns the second records of a thing, by id.

@@ -76,7 +76,7 @@ impl Scene {
     pub(crate) fn note(&mut self, address: &str, name: &str, text: &str) {
         let state = self.state();
         let site = Site::of(&state, self.logbook);
-        let thing = site.find(address).unwrap();
+        let thing = site.find_record(address).unwrap();
         let how = HowKnown::Measured;
         let noted = site.note(thing, name, text, how, UnitSystem::Us).unwrap();
         self.write(vec![noted.change]);

@@ -103,6 +103,11 @@ impl<'a> Thing<'a> {
         (order, label_parts(self.label().unwrap_or("")), self.id)
     }
 
+    /// Returns the label with its numbers as numbers, so that 3-7 is 3-07.
+    pub(in crate::site) fn plain_label(&self) -> Option<Vec<LabelPart>> {
+        self.label().map(label_parts)
+    }
+
     /// Returns a field's writes.
     #[must_use]
     pub fn register(&self, field: &FieldDef) -> Option<&'a Register> {
@@ -238,7 +243,7 @@ pub(super) fn day(value: &Value) -> Option<NaiveDate> {
 
 /// A piece of a label: numbers sort as numbers, so that 3-9 comes before 3-10.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum LabelPart {
+pub(in crate::site) enum LabelPart {
     Number(u64),
     Words(String),
 }
