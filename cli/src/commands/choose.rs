@@ -36,13 +36,13 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let root = roots.find(&args.site)?;
     let logbook = Logbook::read(&store, root.id, Moment::default())?;
     let site = Site::of(&logbook.state, root.id);
-    let record = site.find_record(&args.thing)?;
-    let kind = record.kind.unwrap_or(ThingKind::Site);
+    let found = site.find_record(&args.thing)?;
+    let kind = found.kind.unwrap_or(ThingKind::Site);
     let field = fields::known_field(kind, &args.field).map_err(Error::from)?;
     // Of which thing it is a second record is said of the record; all else of the joined thing.
     let thing = match field.number == fields::any::SAME_AS.number {
-        true => record,
-        false => site.thing(site.kept(record.id)).unwrap_or(record),
+        true => found,
+        false => site.thing(site.kept(found.id)).unwrap_or(found),
     };
     let register = logbook.state.register(thing.id, field.number);
     let Some(register) = register.filter(|register| register.stands_in_two_versions()) else {

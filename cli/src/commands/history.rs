@@ -160,7 +160,7 @@ impl Replay<'_> {
                 }
                 let said = what.said(site, value, how, kept, self.call.units());
                 let mut line = self.line(what, said, (record, value), kept);
-                if told.is_empty() && what != What::Field(any::REMOVED.number) {
+                if told.is_empty() && !kept.held_back && what != What::Field(any::REMOVED.number) {
                     let removals = self.sight.removals_unseen(kept.place);
                     line.removed_unseen = match removed::spoken_of(change) {
                         Some(_) => removals,

@@ -81,51 +81,73 @@ fn both_values_show_until_one_is_chosen_and_history_keeps_all() {
         &env,
         "versions",
         &expect![[r#"
-        head-3-02 at Maple Court: arc
-          A  120°  Ben Ode   2026-07-14 09:40
-          B  90°   Ana Ruiz  2026-07-14 09:30  measured
-        1 field stands in two versions; A is in force. `headwalk choose SITE THING FIELD A` settles one.
-    "#]],
+            head-3-02 at Maple Court: arc
+              A  120°  Ben Ode   2026-07-14 09:40              had seen 180° (Ana Ruiz, 2026-07-14 07:30)
+              B  90°   Ana Ruiz  2026-07-14 09:30  measured    had seen 180° (Ana Ruiz, 2026-07-14 07:30)
+            1 field stands in two versions; A is in force. `headwalk choose SITE THING FIELD A` settles one.
+        "#]],
     );
     check(
         &env,
         "versions maple --json",
         &expect![[r#"
-        {
-          "fields": [
             {
-              "logbook": "<id 1>",
-              "site": "Maple Court",
-              "thing": "<id 2>",
-              "name": "head-3-02",
-              "field": "arc",
-              "versions": [
+              "fields": [
                 {
-                  "version": "A",
-                  "value": {
-                    "amount": 120.0,
-                    "unit": "°"
-                  },
-                  "by": "Ben Ode",
-                  "at": "2026-07-14T09:40:00-05:00",
-                  "device": "<id 3>"
-                },
-                {
-                  "version": "B",
-                  "value": {
-                    "amount": 90.0,
-                    "unit": "°"
-                  },
-                  "by": "Ana Ruiz",
-                  "at": "2026-07-14T09:30:00-05:00",
-                  "device": "<id 4>",
-                  "how": "measured"
+                  "logbook": "<id 1>",
+                  "site": "Maple Court",
+                  "thing": "<id 2>",
+                  "name": "head-3-02",
+                  "field": "arc",
+                  "versions": [
+                    {
+                      "version": "A",
+                      "value": {
+                        "amount": 120.0,
+                        "unit": "°"
+                      },
+                      "by": "Ben Ode",
+                      "at": "2026-07-14T09:40:00-05:00",
+                      "device": "<id 3>",
+                      "had_seen": [
+                        {
+                          "value": {
+                            "amount": 180.0,
+                            "unit": "°"
+                          },
+                          "by": "Ana Ruiz",
+                          "at": "2026-07-14T07:30:00-05:00",
+                          "device": "<id 4>"
+                        }
+                      ]
+                    },
+                    {
+                      "version": "B",
+                      "value": {
+                        "amount": 90.0,
+                        "unit": "°"
+                      },
+                      "by": "Ana Ruiz",
+                      "at": "2026-07-14T09:30:00-05:00",
+                      "device": "<id 4>",
+                      "how": "measured",
+                      "had_seen": [
+                        {
+                          "value": {
+                            "amount": 180.0,
+                            "unit": "°"
+                          },
+                          "by": "Ana Ruiz",
+                          "at": "2026-07-14T07:30:00-05:00",
+                          "device": "<id 4>"
+                        }
+                      ]
+                    }
+                  ]
                 }
               ]
             }
-          ]
-        }
-    "#]],
+        "#]],
     );
     check(
         &env,
