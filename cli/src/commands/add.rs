@@ -80,7 +80,7 @@ fn begin(args: &Args, kind: ThingKind, store: &Store, call: &Call) -> Result<Rec
 fn put_in(args: &Args, store: &Store, call: &Call) -> Result<Vec<Recorded>, Error> {
     let roots = Roots::of(store)?;
     let root = roots.find(&args.place)?;
-    let state = state_of(&store, root.id)?;
+    let state = state_of(store, root.id)?;
     let site = Site::of(&state, root.id);
     let pairs = pairs(&args.pairs)?;
     // All of them are made before any is recorded: a slip in one leaves nothing behind.
