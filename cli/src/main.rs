@@ -8,7 +8,10 @@ mod commands;
 mod devices;
 mod edge;
 mod error;
+mod export_file;
 mod firm;
+#[cfg(test)]
+mod fuzz;
 mod geojson;
 mod hub;
 mod logbook;

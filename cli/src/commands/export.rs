@@ -1,35 +1,34 @@
 //! `headwalk export`: the log and its things, readable without this program.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::PathBuf;
 
 use clap::ValueEnum;
 use serde::Serialize;
-use serde_json::Value as Json;
 
-use headwalk_core::log::chain::Link;
-use headwalk_core::log::entry::Change;
-use headwalk_core::log::id::{LogbookId, Place};
+use headwalk_core::log::vector::VersionVector;
 use headwalk_core::site::fields::{self, FieldDef, any};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::{Site, Thing};
-use headwalk_core::store::{Kept, Store};
+use headwalk_core::store::Store;
 
 use crate::call::Call;
 use crate::error::{Error, Kind};
+use crate::export_file;
 use crate::geojson;
 use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::said::What;
-use crate::told::{self, how_word};
 
 /// Export every entry as JSON lines, a table of zones, heads or valves as CSV, or a site's map.
 ///
-/// Entries come in the order of their moments, the same from every store that holds them, each
-/// with the digest of its device's chain up to it. A table can be read back with `import`, and so can
-/// a map, which is GeoJSON by the site's latitude and longitude.
+/// Entries come in the order of their moments, each with its exact bytes and the digest of its
+/// device's chain up to it, after lines with the ends of the chains and the devices' seals. So the
+/// file proves itself: `verify --export FILE` checks it without a store, and `import FILE` takes it
+/// into one. A table can be read back with `import`, and so can a map, which is GeoJSON by the site's
+/// latitude and longitude.
 ///
 /// Example: headwalk export zones --site "Maple Court" --out zones.csv
 #[derive(Debug, clap::Args)]
@@ -58,57 +57,6 @@ pub enum Exported {
     Valves,
     /// The sketch of one site, as GeoJSON.
     Geojson,
-}
-
-/// One line of the export of entries.
-#[derive(Serialize)]
-struct EntryLine {
-    logbook: String,
-    device: String,
-    seq: u64,
-    by: String,
-    /// When, in RFC 3339, by the writer's clock.
-    at: String,
-    /// The moment that counts, where the writer's clock was wrong.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    counts_as: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    visit: Option<String>,
-    /// What the device had come to hold of others since its entry before: device to number.
-    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
-    gained: BTreeMap<String, u64>,
-    changes: Vec<ChangeJson>,
-    /// The digest of this device's entries in this logbook up to and including this one.
-    digest: String,
-}
-
-/// One change. A receipt has `receipt`; a change that this version does not know has `unknown`.
-#[derive(Serialize)]
-#[serde(untagged)]
-enum ChangeJson {
-    Said {
-        thing: String,
-        /// The field or observation.
-        what: String,
-        value: Json,
-        #[serde(skip_serializing_if = "Option::is_none")]
-        how: Option<String>,
-    },
-    Receipt {
-        /// The entry whose clock was wrong: its device and number, and the moment that counts.
-        receipt: (String, u64, String),
-    },
-    HeldBack {
-        /// The entry that does not count: its device and number.
-        held_back: (String, u64),
-    },
-    Admitted {
-        /// The entry that counts after all: its device and number.
-        admitted: (String, u64),
-    },
-    Unknown {
-        unknown: u8,
-    },
 }
 
 /// `{"out": PATH, "lines": N}`
@@ -162,84 +110,16 @@ fn map(store: &Store, wanted: &[Root], call: &Call) -> Result<String, Error> {
 }
 
 fn entries(store: &Store, wanted: &[Root]) -> Result<String, Error> {
-    let mut all = Vec::new();
+    let (mut raws, mut seals) = (Vec::new(), Vec::new());
     for root in wanted {
-        all.extend(
-            store
-                .entries(root.id)?
-                .into_iter()
-                .map(|kept| (root.id, kept)),
-        );
+        let (batch, _) = store.entries_beyond(root.id, &VersionVector::new(), usize::MAX)?;
+        // A seal that reaches farther than what has come here says nothing of what is here.
+        let links: BTreeSet<_> = store.links(root.id)?.into_values().collect();
+        let of_batch = store.seals(&batch)?.into_iter();
+        seals.extend(of_batch.filter(|seal| seal.logbook == root.id && links.contains(&seal.link)));
+        raws.extend(batch);
     }
-    all.sort_by_key(|(logbook, kept)| (kept.stamp, *logbook, kept.place));
-    let mut links = BTreeMap::new();
-    for root in wanted {
-        links.insert(root.id, store.links(root.id)?);
-    }
-    let mut text = String::new();
-    for (logbook, kept) in &all {
-        let line = EntryLine::of(*logbook, kept, &links[logbook]);
-        let line = serde_json::to_string(&line);
-        text.push_str(&line.map_err(|error| Error::new(Kind::Bug, error.to_string()))?);
-        text.push('\n');
-    }
-    Ok(text)
-}
-
-impl EntryLine {
-    fn of(logbook: LogbookId, kept: &Kept, links: &BTreeMap<Place, Link>) -> Self {
-        let entry = &kept.entry;
-        let offset = entry.utc_offset_min;
-        let (at, counts_as) = (entry.stamp.wall(), kept.stamp.wall());
-        let gained = entry
-            .gained
-            .iter()
-            .map(|mark| (mark.device.to_string(), mark.seq.get()));
-        Self {
-            logbook: logbook.to_string(),
-            device: entry.device.to_string(),
-            seq: entry.seq.get(),
-            by: entry.by.clone(),
-            at: told::rfc3339(at, offset),
-            counts_as: (at != counts_as).then(|| told::rfc3339(counts_as, offset)),
-            visit: entry.visit.map(|visit| visit.to_string()),
-            gained: gained.collect(),
-            changes: entry.changes.iter().map(ChangeJson::of).collect(),
-            digest: links
-                .get(&kept.place)
-                .map_or_else(String::new, Link::to_string),
-        }
-    }
-}
-
-impl ChangeJson {
-    fn of(change: &Change) -> Self {
-        if let Some((what, thing, value, how)) = What::of(change) {
-            return Self::Said {
-                thing: thing.to_string(),
-                what: what.name(),
-                value: what.json(value),
-                how: how_word(how),
-            };
-        }
-        match change {
-            Change::Receipt { of, stamp } => {
-                let (device, seq) = (of.device.to_string(), of.seq.get());
-                let receipt = (device, seq, told::rfc3339(stamp.wall(), 0));
-                Self::Receipt { receipt }
-            }
-            Change::HoldBack { of } => Self::HeldBack {
-                held_back: (of.device.to_string(), of.seq.get()),
-            },
-            Change::Admit { of } => Self::Admitted {
-                admitted: (of.device.to_string(), of.seq.get()),
-            },
-            Change::Unknown { kind, .. } => Self::Unknown { unknown: *kind },
-            Change::Set { .. } | Change::Observe { .. } => {
-                unreachable!("what is said of a thing is told above")
-            }
-        }
-    }
+    Ok(export_file::text(&raws, &seals))
 }
 
 /// A table of the things of one kind that are there: every field that any of them has.

@@ -1,4 +1,7 @@
-//! `headwalk import`: a table of zones, heads, valves or other things into the log.
+//! `headwalk import`: a table of zones, heads, valves or other things into the log, or entries that
+//! another store exported.
+
+mod entries;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
@@ -38,10 +41,13 @@ use crate::table_file::{Column, Faults, Row, TableFile};
 ///
 /// All of it is taken or nothing; what is there already in the same words is not recorded again.
 ///
+/// A file that `export entries` wrote is known by its first line: its entries are checked as
+/// `verify --export` does, and those that the store does not have yet are taken, with their seals.
+///
 /// Example: headwalk import zones.csv --site "Maple Court"
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The table, as CSV in UTF-8, or the map.
+    /// The table, as CSV in UTF-8, the map, or a file of exported entries.
     file: PathBuf,
     /// The site, where the table has no column `site`.
     #[arg(long)]
@@ -64,31 +70,16 @@ struct Imported {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
+    if entries::is_export(&args.file) {
+        return entries::run(&args.file, call);
+    }
     let store = call.store()?;
-    let roots = Roots::of(&store)?;
     let table = if geojson::is_geojson(&args.file) {
-        map(&args, &store, &roots)?
+        map(&args, &store, &Roots::of(&store)?)?
     } else {
         TableFile::read(&args.file)?
     };
-    let things = Table::of(&table, &args)?;
-    let mut faults = Faults::default();
-    let mut lines = BTreeMap::new();
-    for row in &table.rows {
-        match things.about(row, &roots) {
-            Ok((root, meant)) => lines
-                .entry(root.id)
-                .or_insert_with(Vec::new)
-                .push((row, meant)),
-            Err(error) => faults.line(row.line, &told(&error)),
-        }
-    }
-    let mut outcome = Outcome::default();
-    for (logbook, lines) in lines {
-        let importing = Importing::of(&store, logbook, &things, call)?;
-        importing.take(lines, &mut outcome, &mut faults)?;
-    }
-    faults.none_or(&args.file)?;
+    let outcome = Outcome::of(&table, &args, &store, call)?;
     if !outcome.drafts.is_empty() {
         store.record(&outcome.drafts, call.now().wall)?;
     }
@@ -138,6 +129,32 @@ struct Outcome {
     added: usize,
     changed: usize,
     as_before: usize,
+}
+
+impl Outcome {
+    /// Finds out what a table comes to in a store as it is.
+    fn of(table: &TableFile, args: &Args, store: &Store, call: &Call) -> Result<Self, Error> {
+        let things = Table::of(table, args)?;
+        let roots = Roots::of(store)?;
+        let mut faults = Faults::default();
+        let mut lines = BTreeMap::new();
+        for row in &table.rows {
+            match things.about(row, &roots) {
+                Ok((root, meant)) => lines
+                    .entry(root.id)
+                    .or_insert_with(Vec::new)
+                    .push((row, meant)),
+                Err(error) => faults.line(row.line, &told(&error)),
+            }
+        }
+        let mut outcome = Self::default();
+        for (logbook, lines) in lines {
+            let importing = Importing::of(store, logbook, &things, call)?;
+            importing.take(lines, &mut outcome, &mut faults)?;
+        }
+        faults.none_or(&args.file)?;
+        Ok(outcome)
+    }
 }
 
 /// A table with what its columns mean.
@@ -393,4 +410,15 @@ impl Report for Imported {
             page.line(format!("Please check: {ask}"));
         }
     }
+}
+
+/// What a table in this text would come to, for those who try texts that are none.
+#[cfg(test)]
+pub fn tried(text: &str, store: &Store, call: &Call) -> Result<usize, Error> {
+    let args = Args {
+        file: PathBuf::from("table.csv"),
+        site: Some("Maple Court".to_owned()),
+    };
+    let table = TableFile::of_text(text, &args.file)?;
+    Ok(Outcome::of(&table, &args, store, call)?.drafts.len())
 }

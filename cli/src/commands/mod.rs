@@ -15,7 +15,7 @@ mod finding;
 mod held_back;
 mod history;
 mod hub;
-mod import;
+pub(crate) mod import;
 mod init;
 mod join;
 mod kerb;

@@ -13,3 +13,4 @@ pub mod seal;
 pub mod stamp;
 pub mod value;
 pub mod vector;
+pub mod walk;

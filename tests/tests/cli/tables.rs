@@ -1,7 +1,7 @@
 //! Tables in and out: all of a table or nothing, and back again.
 
 use expect_test::expect;
-use headwalk_tests::TestEnv;
+use headwalk_tests::{TestEnv, without_chance};
 
 use super::{check, maple_court};
 
@@ -215,15 +215,21 @@ fn entries_are_exported_alike_from_every_store_that_holds_them() {
     env.set_now("2026-07-14T09:10:00-05:00");
     env.ok("note maple site address Elm");
     env.ok("exchange --with ben.redb");
-    check(
-        &env,
-        "export entries",
-        &expect![[r#"
-        {"logbook":"<id 1>","device":"<id 2>","seq":1,"by":"Ana","at":"2026-07-14T07:30:00-05:00","changes":[{"thing":"<id 1>","what":"kind","value":"site"},{"thing":"<id 1>","what":"name","value":"Maple Court"}],"digest":"<digest>"}
-        {"logbook":"<id 1>","device":"<id 3>","seq":1,"by":"Ben","at":"2026-07-14T09:00:00-05:00","gained":{"<id 2>":1},"changes":[{"thing":"<id 1>","what":"client","value":"Nora"}],"digest":"<digest>"}
-        {"logbook":"<id 1>","device":"<id 2>","seq":2,"by":"Ana","at":"2026-07-14T09:10:00-05:00","changes":[{"thing":"<id 1>","what":"address","value":"Elm"}],"digest":"<digest>"}
-    "#]],
-    );
+    // What follows from chance alone, the bytes and the digests, is checked where it is read again.
+    let text = env.ok("export entries");
+    let lines = text
+        .lines()
+        .filter_map(|line| line.split_once(",\"digest\":\""));
+    let words = lines
+        .map(|(words, _)| words)
+        .filter(|line| line.contains("\"by\""));
+    let words: Vec<_> = words.collect();
+    expect![[r#"
+        {"logbook":"<id 1>","device":"<id 2>","seq":1,"by":"Ana","at":"2026-07-14T07:30:00-05:00","changes":[{"thing":"<id 1>","what":"kind","value":"site"},{"thing":"<id 1>","what":"name","value":"Maple Court"}]
+        {"logbook":"<id 1>","device":"<id 3>","seq":1,"by":"Ben","at":"2026-07-14T09:00:00-05:00","gained":{"<id 2>":1},"changes":[{"thing":"<id 1>","what":"client","value":"Nora"}]
+        {"logbook":"<id 1>","device":"<id 2>","seq":2,"by":"Ana","at":"2026-07-14T09:10:00-05:00","changes":[{"thing":"<id 1>","what":"address","value":"Elm"}]
+    "#]]
+    .assert_eq(&(without_chance(&words.join("\n")) + "\n"));
     assert_eq!(
         env.ok("export entries"),
         env.ok("export entries --store ben.redb")

@@ -1,0 +1,481 @@
+//! The file of exported entries: readable lines that prove themselves, away from any store.
+//!
+//! JSON lines, in this order: one `{"export": 1, ..}` with the counts; one `{"chain": ..}` for the
+//! end of each chain; one `{"seal": ..}` for each signature of a device; then one line an entry, in
+//! the order of the moments that count. An entry's line has its words for readers and, as `bytes`,
+//! the entry itself in hexadecimal; the words are held against the bytes, the bytes against the
+//! chain, and the chain against the seals. Every line ends with `so_far`: the first 16 bytes of
+//! BLAKE3 over the `so_far` before it (as written; nothing at first) and its own text up to there.
+//! DEVELOPERS.md says how another program checks such a file.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+use serde_json::{Value as Json, json};
+
+use headwalk_core::log::chain::Link;
+use headwalk_core::log::entry::Change;
+use headwalk_core::log::id::{LogbookId, Seq};
+use headwalk_core::log::seal::Seal;
+use headwalk_core::log::walk::{Fault, Walk, Walked};
+use headwalk_core::site::fields::UNKNOWN;
+
+use crate::said::What;
+use crate::told::{self, how_word};
+
+/// What every such file begins with.
+pub const BEGINS: &str = "{\"export\":";
+/// The version of the file.
+const FORMAT: u64 = 1;
+
+/// One line of the export of entries.
+#[derive(Serialize)]
+struct EntryLine {
+    logbook: String,
+    device: String,
+    seq: u64,
+    by: String,
+    /// When, in RFC 3339, by the writer's clock.
+    at: String,
+    /// The moment that counts, where the writer's clock was wrong.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    counts_as: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    visit: Option<String>,
+    /// What the device had come to hold of others since its entry before: device to number.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    gained: BTreeMap<String, u64>,
+    changes: Vec<ChangeJson>,
+    /// The digest of this device's entries in this logbook up to and including this one.
+    digest: String,
+    /// The entry as its device wrote it.
+    bytes: String,
+}
+
+/// One change. A receipt has `receipt`; a change that this version does not know has `unknown`.
+#[derive(Serialize)]
+#[serde(untagged)]
+enum ChangeJson {
+    Said {
+        thing: String,
+        /// The field or observation.
+        what: String,
+        value: Json,
+        #[serde(skip_serializing_if = "Option::is_none")]
+        how: Option<String>,
+    },
+    Receipt {
+        /// The entry whose clock was wrong: its device and number, and the moment that counts.
+        receipt: (String, u64, String),
+    },
+    HeldBack {
+        /// The entry that does not count: its device and number.
+        held_back: (String, u64),
+    },
+    Admitted {
+        /// The entry that counts after all: its device and number.
+        admitted: (String, u64),
+    },
+    Unknown {
+        unknown: u8,
+    },
+}
+
+/// Writes entries and seals as the text of a file.
+pub fn text(raws: &[Vec<u8>], seals: &[Seal]) -> String {
+    let walk = Walk::over(raws, seals);
+    let mut in_order: Vec<_> = walk.walked.iter().collect();
+    in_order.sort_by_key(|(_, walked)| rank(walked));
+    let mut lines = heading(&walk, raws.len(), seals);
+    for (at, walked) in in_order {
+        lines.push(entry_line(walked, &raws[*at]));
+    }
+    let (mut text, mut so_far) = (String::new(), String::new());
+    for line in &lines {
+        let body = line.strip_suffix('}').expect("a line is an object");
+        so_far = running(&so_far, body);
+        text.push_str(&format!("{body},\"so_far\":\"{so_far}\"}}\n"));
+    }
+    text
+}
+
+/// In which order entries stand: by the moments that count.
+fn rank(walked: &Walked) -> impl Ord + use<> {
+    let entry = &walked.entry;
+    (walked.stamp, entry.logbook, walked.mark)
+}
+
+/// The lines before the entries.
+fn heading(walk: &Walk, entries: usize, seals: &[Seal]) -> Vec<String> {
+    let (chains, sealed) = (walk.ends.len(), seals.len());
+    let counts = format!("\"entries\":{entries},\"chains\":{chains},\"seals\":{sealed}");
+    let mut lines = vec![format!("{BEGINS}{FORMAT},{counts}}}")];
+    for ((logbook, last), end) in &walk.ends {
+        let chain = json!({"chain": {
+            "logbook": logbook.to_string(),
+            "device": last.device.to_string(),
+            "entries": last.seq.get(),
+            "tip": last.tip.to_string(),
+            "digest": end.link.to_string(),
+            "sealed": end.sealed.map(Seq::get),
+        }});
+        lines.push(chain.to_string());
+    }
+    lines.extend(seals.iter().map(seal_line));
+    lines
+}
+
+fn seal_line(seal: &Seal) -> String {
+    let seal = json!({"seal": {
+        "logbook": seal.logbook.to_string(),
+        "key": hex(&seal.key),
+        "seq": seal.seq.get(),
+        "digest": seal.link.to_string(),
+        "signature": hex(&seal.signature),
+    }});
+    seal.to_string()
+}
+
+fn entry_line(walked: &Walked, raw: &[u8]) -> String {
+    let entry = &walked.entry;
+    let offset = entry.utc_offset_min;
+    let (at, counts_as) = (entry.stamp.wall(), walked.stamp.wall());
+    let gained = entry.gained.iter();
+    let line = EntryLine {
+        logbook: entry.logbook.to_string(),
+        device: entry.device.to_string(),
+        seq: entry.seq.get(),
+        by: entry.by.clone(),
+        at: told::rfc3339(at, offset),
+        counts_as: (at != counts_as).then(|| told::rfc3339(counts_as, offset)),
+        visit: entry.visit.map(|visit| visit.to_string()),
+        gained: gained
+            .map(|mark| (mark.device.to_string(), mark.seq.get()))
+            .collect(),
+        changes: entry.changes.iter().map(ChangeJson::of).collect(),
+        digest: walked.link.to_string(),
+        bytes: hex(raw),
+    };
+    serde_json::to_string(&line).expect("words and numbers are JSON")
+}
+
+impl ChangeJson {
+    fn of(change: &Change) -> Self {
+        if let Some((what, thing, value, how)) = What::of(change) {
+            return Self::Said {
+                thing: thing.to_string(),
+                what: what.name(),
+                value: what.json(value),
+                how: how_word(how),
+            };
+        }
+        match change {
+            Change::Receipt { of, stamp } => {
+                let (device, seq) = (of.device.to_string(), of.seq.get());
+                let receipt = (device, seq, told::rfc3339(stamp.wall(), 0));
+                Self::Receipt { receipt }
+            }
+            Change::HoldBack { of } => Self::HeldBack {
+                held_back: (of.device.to_string(), of.seq.get()),
+            },
+            Change::Admit { of } => Self::Admitted {
+                admitted: (of.device.to_string(), of.seq.get()),
+            },
+            Change::Unknown { kind, .. } => Self::Unknown { unknown: *kind },
+            Change::Set { .. } | Change::Observe { .. } => {
+                unreachable!("what is said of a thing is told above")
+            }
+        }
+    }
+}
+
+/// A file in which nothing is wrong.
+pub struct Sound {
+    /// The entries' bytes, each after those that its writer had seen.
+    pub entries: Vec<Vec<u8>>,
+    /// The seals of their devices.
+    pub seals: Vec<Seal>,
+    /// How they hang together.
+    pub walk: Walk,
+    /// Entries with words that this version does not know, and so could not hold against the bytes.
+    pub unread: u64,
+}
+
+/// Reads a file and holds everything in it against everything else.
+///
+/// # Errors
+/// What is wrong, a sentence each, by line.
+pub fn check(text: &str) -> Result<Sound, Vec<String>> {
+    let mut checking = Checking::default();
+    checking.lines(text);
+    checking.chains();
+    checking.whole();
+    if !checking.faults.is_empty() {
+        let faults = checking.faults.into_iter();
+        return Err(faults.map(|(_, fault)| fault).collect());
+    }
+    let unread = checking.unread;
+    let (walk, raws) = (checking.walk, checking.entries);
+    let in_order = walk.order.iter().map(|&at| raws[at].1.clone());
+    Ok(Sound {
+        entries: in_order.collect(),
+        seals: checking.seals,
+        walk,
+        unread,
+    })
+}
+
+/// A file being read.
+#[derive(Default)]
+struct Checking<'t> {
+    head: Option<Json>,
+    chains: Vec<(usize, &'t str)>,
+    seals: Vec<Seal>,
+    seal_lines: Vec<(usize, &'t str)>,
+    /// By line: the bytes, and the line without what it has of lines before.
+    entries: Vec<(usize, Vec<u8>, &'t str)>,
+    walk: Walk,
+    faults: Vec<(usize, String)>,
+    unread: u64,
+}
+
+impl<'t> Checking<'t> {
+    fn fault(&mut self, line: usize, why: impl AsRef<str>) {
+        let why = why.as_ref();
+        self.faults.push((line, format!("line {line}: {why}")));
+    }
+
+    /// Takes the lines apart.
+    fn lines(&mut self, text: &'t str) {
+        let mut so_far = "";
+        let mut number = 0;
+        for whole in text.split_inclusive('\n') {
+            number += 1;
+            let parted = whole.strip_suffix("\"}\n").and_then(|line| {
+                let (body, told) = line.rsplit_once(",\"so_far\":\"")?;
+                Some((body, told))
+            });
+            let Some((body, told)) = parted else {
+                self.fault(number, "it is cut short, or no line of an export");
+                continue;
+            };
+            if running(so_far, body) != told {
+                let what = called(body);
+                self.fault(
+                    number,
+                    format!("{what} is not what was written there, or what stood before it is"),
+                );
+            }
+            so_far = told;
+            self.line(number, body);
+        }
+        if number == 0 {
+            self.fault(1, "the file is empty");
+        }
+    }
+
+    fn line(&mut self, number: usize, body: &'t str) {
+        let Ok(line) = serde_json::from_str::<Json>(&format!("{body}}}")) else {
+            return self.fault(number, "it is no JSON");
+        };
+        if number == 1 {
+            if line["export"] != json!(FORMAT) {
+                self.fault(1, format!("it is no export of format {FORMAT}"));
+            }
+            self.head = Some(line);
+        } else if line.get("chain").is_some() {
+            self.chains.push((number, body));
+        } else if let Some(seal) = line.get("seal") {
+            match read_seal(seal) {
+                Some(seal) => {
+                    self.seals.push(seal);
+                    self.seal_lines.push((number, body));
+                }
+                None => self.fault(number, "it is no seal"),
+            }
+        } else {
+            match line["bytes"].as_str().and_then(unhex) {
+                Some(raw) => self.entries.push((number, raw, body)),
+                None => self.fault(number, format!("{} has no bytes", called(body))),
+            }
+        }
+    }
+
+    /// Walks the chains, and holds every line against what the bytes say.
+    fn chains(&mut self) {
+        let raws: Vec<_> = self.entries.iter().map(|(_, raw, _)| raw).collect();
+        let mut walk = Walk::over(&raws, &self.seals);
+        for fault in core::mem::take(&mut walk.faults) {
+            let number = match &fault {
+                Fault::Unreadable { at, .. }
+                | Fault::Twice { at, .. }
+                | Fault::Missing { at, .. } => self.entries[*at].0,
+                Fault::Seal { at, .. } => self.seal_lines[*at].0,
+                _ => 1,
+            };
+            self.fault(number, fault.to_string());
+        }
+        let whole: BTreeSet<_> = walk.order.iter().copied().collect();
+        let mut last = None;
+        let mut wrong = Vec::new();
+        for (at, (number, raw, body)) in self.entries.iter().enumerate() {
+            let Some(walked) = walk.walked.get(&at) else {
+                continue;
+            };
+            let rank = rank(walked);
+            if last.as_ref().is_some_and(|last| *last > rank) {
+                wrong.push((*number, format!("{} stands out of order", called(body))));
+            }
+            last = Some(rank);
+            if !whole.contains(&at) {
+                continue; // its digest follows from what is not there
+            }
+            let ours = entry_line(walked, raw);
+            if ours.strip_suffix('}') == Some(body) {
+                continue;
+            }
+            if says_the_same(&ours, &format!("{body}}}")) {
+                self.unread += 1; // a later version has words where this one has none
+            } else {
+                let fault = "does not say what its bytes say, or its digest is another";
+                wrong.push((*number, format!("{} {fault}", called(body))));
+            }
+        }
+        for (number, fault) in wrong {
+            self.fault(number, fault);
+        }
+        self.walk = walk;
+    }
+
+    /// Whether all is there that the first lines say.
+    fn whole(&mut self) {
+        let head = self.head.take().unwrap_or_default();
+        let counts = [
+            ("entries", self.entries.len()),
+            ("chains", self.chains.len()),
+            ("seals", self.seals.len()),
+        ];
+        for (what, there) in counts {
+            if head[what] != json!(there) {
+                let said = &head[what];
+                self.fault(1, format!("it says {said} {what}, and {there} are there"));
+            }
+        }
+        if self.walk.order.len() < self.entries.len() {
+            return self.in_order(); // where chains end is not known
+        }
+        let heading = heading(&self.walk, self.entries.len(), &self.seals);
+        let ours = heading.iter().filter_map(|line| line.strip_suffix('}'));
+        let ours: Vec<_> = ours.filter(|line| line.starts_with("{\"chain\"")).collect();
+        let mut wrong = Vec::new();
+        for (number, body) in &self.chains {
+            if !ours.contains(body) {
+                wrong.push((*number, self.lacks(body)));
+            }
+        }
+        for (number, fault) in wrong {
+            self.fault(number, fault);
+        }
+        let theirs: Vec<_> = self.chains.iter().map(|(_, body)| *body).collect();
+        for line in ours.iter().filter(|line| !theirs.contains(line)) {
+            let what = line.trim_start_matches("{\"chain\":").to_owned();
+            self.fault(1, format!("no line tells of this end of a chain: {what}}}"));
+        }
+        self.in_order();
+    }
+
+    fn in_order(&mut self) {
+        self.faults.sort();
+        self.faults.dedup();
+    }
+
+    /// What a chain lacks of what its line says.
+    fn lacks(&self, body: &str) -> String {
+        let line: Json = serde_json::from_str(&format!("{body}}}")).unwrap_or_default();
+        let chain = &line["chain"];
+        let word = |name: &str| chain[name].as_str().unwrap_or_default().to_owned();
+        let (logbook, device) = (word("logbook"), word("device"));
+        let there = self.walk.order.iter().map(|at| &self.walk.walked[at]);
+        let there = there.filter(|walked| {
+            walked.entry.logbook.to_string() == logbook && walked.entry.device.to_string() == device
+        });
+        let last = there.map(|walked| walked.entry.seq.get()).max();
+        let last = last.unwrap_or(0);
+        match chain["entries"].as_u64() {
+            Some(said) if said > last => {
+                let first = last + 1;
+                format!("entry {first} of device {device} is not there as it was written")
+            }
+            _ => format!("the entries of device {device} do not end as it says"),
+        }
+    }
+}
+
+/// Whether two lines of one entry differ in nothing but the words of changes for which this version
+/// has none.
+fn says_the_same(ours: &str, theirs: &str) -> bool {
+    let read = |line: &str| serde_json::from_str::<Json>(line).unwrap_or_default();
+    let (mut ours, mut theirs) = (read(ours), read(theirs));
+    let (our_changes, their_changes) = (ours["changes"].take(), theirs["changes"].take());
+    let (Some(our_changes), Some(their_changes)) =
+        (our_changes.as_array(), their_changes.as_array())
+    else {
+        return false;
+    };
+    let same = |(ours, theirs): (&Json, &Json)| {
+        let shown = ours.to_string();
+        ours == theirs || shown.contains(UNKNOWN) || shown.contains("\"unknown\":")
+    };
+    ours == theirs
+        && our_changes.len() == their_changes.len()
+        && our_changes.iter().zip(their_changes).all(same)
+}
+
+/// What a line is about, as far as it says so.
+fn called(body: &str) -> String {
+    let line: Json = serde_json::from_str(&format!("{body}}}")).unwrap_or_default();
+    match (line["seq"].as_u64(), line["device"].as_str()) {
+        (Some(seq), Some(device)) => format!("entry {seq} of device {device}"),
+        _ => "this line".to_owned(),
+    }
+}
+
+fn read_seal(seal: &Json) -> Option<Seal> {
+    let bytes = |name: &str| unhex(seal[name].as_str()?);
+    Some(Seal {
+        logbook: seal["logbook"].as_str()?.parse::<LogbookId>().ok()?,
+        key: bytes("key")?.try_into().ok()?,
+        seq: Seq::new(seal["seq"].as_u64()?)?,
+        link: Link::from_bytes(bytes("digest")?.try_into().ok()?),
+        signature: bytes("signature")?.try_into().ok()?,
+    })
+}
+
+fn running(so_far: &str, body: &str) -> String {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(so_far.as_bytes()).update(body.as_bytes());
+    hex(&hasher.finalize().as_bytes()[..16])
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Reads lower-case hexadecimal digits, in pairs.
+fn unhex(text: &str) -> Option<Vec<u8>> {
+    let digit = |byte: u8| match byte {
+        b'0'..=b'9' => Some(byte - b'0'),
+        b'a'..=b'f' => Some(byte - b'a' + 10),
+        _ => None,
+    };
+    let (pairs, []) = text.as_bytes().as_chunks::<2>() else {
+        return None;
+    };
+    let pairs = pairs.iter();
+    pairs
+        .map(|[high, low]| Some(digit(*high)? << 4 | digit(*low)?))
+        .collect()
+}
+
+#[cfg(test)]
+pub mod tests;

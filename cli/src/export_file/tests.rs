@@ -1,0 +1,204 @@
+//! Whatever is done to an export is found, and the entry is named.
+
+use headwalk_core::exchange::session::{Answering, Caller, Next, answer};
+use headwalk_core::log::codec;
+use headwalk_core::log::entry::{Change, Draft};
+use headwalk_core::log::id::{FieldNumber, LogbookId, ObservationNumber, StoreId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
+use headwalk_core::log::stamp::WallMs;
+use headwalk_core::log::value::{HowKnown, UnitNumber, Value};
+use headwalk_core::log::vector::VersionVector;
+use headwalk_core::store::{NewStore, Store};
+use redb::backends::InMemoryBackend;
+
+use super::*;
+
+const LOGBOOK: LogbookId = LogbookId::from_bytes([1; 16]);
+
+fn store(number: u8) -> Store {
+    let new = NewStore {
+        id: StoreId::from_bytes([number; 16]),
+        key: DeviceKey::from_bytes([number; 32]),
+    };
+    Store::on_backend(InMemoryBackend::new(), new).unwrap()
+}
+
+fn draft(number: u64) -> Draft {
+    let thing = ThingId::from_bytes([(number % 5) as u8; 16]);
+    let how = HowKnown::Measured;
+    let change = match number % 3 {
+        0 => Change::Observe {
+            thing,
+            what: ObservationNumber(2),
+            value: Value::Quantity {
+                amount: 38.5,
+                unit: UnitNumber(1),
+            },
+            how,
+        },
+        1 => Change::Set {
+            thing,
+            field: FieldNumber(number as u16),
+            value: Value::text(format!("note {number}")),
+            how,
+        },
+        _ => Change::Unknown {
+            kind: 77,
+            body: vec![number as u8],
+        },
+    };
+    Draft {
+        logbook: LOGBOOK,
+        by: "Ana Ruiz".to_owned(),
+        utc_offset_min: -300,
+        visit: None,
+        changes: vec![change],
+    }
+}
+
+/// Two phones that wrote in turn and met at a hub, one of them a day fast; and what the hub exports.
+pub fn export(number: u64) -> (Vec<Vec<u8>>, Vec<Seal>) {
+    let (hub, one, other) = (store(1), store(2), store(3));
+    for turn in 0..2 {
+        for (at, phone) in [(0, &one), (1, &other)] {
+            let now = WallMs::new(1_784_000_000_000 + turn * 1_000 + number);
+            let wall = WallMs::new(now.get() + at * 86_400_000);
+            for more in 0..1 + (number + turn) % 3 {
+                phone
+                    .record(&[draft(number + more * 7 + turn)], wall)
+                    .unwrap();
+            }
+            let (mut caller, mut parcel) = Caller::begin(phone, None, wall).unwrap();
+            loop {
+                let reply = answer(&hub, &parcel, &Answering::as_hub(), now).unwrap();
+                match caller.receive(phone, &reply, wall).unwrap() {
+                    Next::Send(next) => parcel = next,
+                    Next::Done(_) => break,
+                }
+            }
+        }
+    }
+    let (raws, _) = hub
+        .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
+        .unwrap();
+    let seals = hub.seals(&raws).unwrap();
+    (raws, seals)
+}
+
+fn faults(text: &str) -> Vec<String> {
+    check(text).err().unwrap_or_default()
+}
+
+/// Lines with the digests of what stands before them made anew, as a forger would.
+fn dressed(lines: &[String]) -> String {
+    let (mut text, mut so_far) = (String::new(), String::new());
+    for line in lines {
+        let body = line.rsplit_once(",\"so_far\":\"").unwrap().0;
+        so_far = running(&so_far, body);
+        text.push_str(&format!("{body},\"so_far\":\"{so_far}\"}}\n"));
+    }
+    text
+}
+
+/// Everything that is done to the export at one entry's line, each with its name.
+fn tampered(lines: &[String], at: usize, strange: &str) -> Vec<(&'static str, Vec<String>)> {
+    let mut all = Vec::new();
+    let mut with = |name, change: &dyn Fn(&mut Vec<String>)| {
+        let mut lines = lines.to_vec();
+        change(&mut lines);
+        all.push((name, lines));
+    };
+    // The last digit of the bytes: the value or the kind of the last change.
+    with("flip bytes", &|lines| {
+        let end = lines[at].find("\",\"so_far\"").unwrap() - 1;
+        let digit = if &lines[at][end..=end] == "0" {
+            "1"
+        } else {
+            "0"
+        };
+        lines[at].replace_range(end..=end, digit);
+    });
+    with("flip words", &|lines| {
+        lines[at] = lines[at].replacen("\"by\":\"", "\"by\":\"M", 1);
+    });
+    with("delete", &|lines| drop(lines.remove(at)));
+    with("duplicate", &|lines| {
+        let line = lines[at].clone();
+        lines.insert(at, line);
+    });
+    with("splice", &|lines| lines[at] = strange.to_owned());
+    if at + 1 < lines.len() {
+        with("reorder", &|lines| lines.swap(at, at + 1));
+    }
+    with("truncate", &|lines| lines.truncate(at));
+    all
+}
+
+#[test]
+fn whatever_is_done_to_an_export_at_any_entry_is_found_and_an_entry_is_named() {
+    let exports = if std::env::var_os("HEADWALK_DEEP").is_some() {
+        200
+    } else {
+        4
+    };
+    let mut tried = 0;
+    for number in 0..exports {
+        let (raws, seals) = export(number);
+        let whole = text(&raws, &seals);
+        assert_eq!(faults(&whole), Vec::<String>::new());
+        let lines: Vec<_> = whole.lines().map(str::to_owned).collect();
+        let (raws, seals) = export(number + 1_000);
+        let strange = text(&raws, &seals).lines().last().unwrap().to_owned();
+        let entries = lines
+            .iter()
+            .position(|line| line.starts_with("{\"logbook\""))
+            .unwrap();
+        for at in entries..lines.len() {
+            for (how, changed) in tampered(&lines, at, &strange) {
+                let plain = changed.join("\n") + "\n";
+                for (dress, text) in [("plain", plain), ("dressed", dressed(&changed))] {
+                    let found = faults(&text);
+                    let named = found.iter().any(|fault| fault.contains("entry "));
+                    assert!(
+                        named,
+                        "export {number}, {how} at line {at}, {dress}: {found:?}"
+                    );
+                    tried += 1;
+                }
+            }
+        }
+    }
+    println!("{exports} exports, {tried} changes to them, all found");
+}
+
+#[test]
+fn any_one_byte_of_a_file_that_is_another_is_found() {
+    let (raws, seals) = export(3);
+    let whole = text(&raws, &seals).into_bytes();
+    let step = if std::env::var_os("HEADWALK_DEEP").is_some() {
+        1
+    } else {
+        37
+    };
+    for at in (0..whole.len()).step_by(step) {
+        let mut changed = whole.clone();
+        changed[at] ^= 1;
+        if let Ok(changed) = String::from_utf8(changed) {
+            assert_ne!(faults(&changed), Vec::<String>::new(), "byte {at}");
+        }
+    }
+}
+
+#[test]
+fn entries_at_the_end_that_nobody_sealed_are_counted() {
+    let (raws, _) = export(2);
+    let sound = check(&text(&raws, &[])).unwrap_or_else(|faults| panic!("{faults:?}"));
+    assert_eq!(sound.walk.unsealed(), raws.len() as u64);
+    let (raws, seals) = export(2);
+    let sound = check(&text(&raws, &seals)).unwrap_or_else(|faults| panic!("{faults:?}"));
+    assert_eq!(sound.walk.unsealed(), 0);
+    assert_eq!(sound.entries.len(), raws.len());
+    for raw in &sound.entries {
+        assert!(raws.contains(raw) && codec::decode(raw).is_ok());
+    }
+}

@@ -1,0 +1,364 @@
+//! Files and bytes of the released format version still open, verify and mean the same.
+//!
+//! `fixtures/formats/v1/` was written once by this test, with `HEADWALK_WRITE_FORMATS=1`, and must
+//! not be written again while format 1 is read: what is there is what is out in the field. What it
+//! means is told here by [`Season::play`], whose keys, moments and words are fixed.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "all of this is a test, though not every function says so"
+)]
+
+#[expect(dead_code, reason = "no power is lost here")]
+mod disk;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Once;
+
+use disk::Disk;
+use headwalk_core::exchange::message::{Parcel, Says};
+use headwalk_core::exchange::session::{Answering, Caller, Next, answer};
+use headwalk_core::log::chain::Mark;
+use headwalk_core::log::entry::{Change, Draft};
+use headwalk_core::log::id::{FieldNumber, LogbookId, ObservationNumber, StoreId, ThingId};
+use headwalk_core::log::seal::DeviceKey;
+use headwalk_core::log::stamp::WallMs;
+use headwalk_core::log::value::{Absence, HowKnown, UnitNumber, Value};
+use headwalk_core::log::vector::VersionVector;
+use headwalk_core::log::{codec, columns};
+use headwalk_core::store::{NewStore, Store};
+
+const LOGBOOKS: [LogbookId; 2] = [
+    LogbookId::from_bytes([0xA1; 16]),
+    LogbookId::from_bytes([0xA2; 16]),
+];
+const ZONE: ThingId = ThingId::from_bytes([0xB1; 16]);
+const VISIT: ThingId = ThingId::from_bytes([0xB2; 16]);
+const MORNING: u64 = 1_784_032_200_000;
+const MOST_BYTES: usize = 1 << 20;
+
+/// Where the files are; they are written first if that is asked for.
+fn folder() -> PathBuf {
+    static WRITTEN: Once = Once::new();
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/formats/v1");
+    if std::env::var_os("HEADWALK_WRITE_FORMATS").is_some() {
+        WRITTEN.call_once(|| write(&folder));
+    }
+    folder
+}
+
+fn new(number: u8) -> NewStore {
+    NewStore {
+        id: StoreId::from_bytes([number; 16]),
+        key: DeviceKey::from_bytes([number; 32]),
+    }
+}
+
+/// Every kind of value, those of a later version too.
+fn values() -> Vec<Value> {
+    let quantity = Value::Quantity {
+        amount: 38.5,
+        unit: UnitNumber(2),
+    };
+    let later = Value::Unknown {
+        tag: 200,
+        body: vec![1, 2, 3],
+    };
+    let parts = BTreeMap::from([(1, Value::Int(7)), (900, later.clone())]);
+    vec![
+        Value::Absent(Absence::Cleared),
+        Value::Absent(Absence::NotChecked),
+        Value::Absent(Absence::CouldNotCheck("box under water".to_owned())),
+        Value::Bool(true),
+        Value::Int(-12),
+        Value::Number(0.62),
+        quantity.clone(),
+        Value::text("half-inch drip, ½\" ö"),
+        Value::Thing(VISIT),
+        Value::Date(20_648),
+        Value::List(vec![quantity, Value::text("second")]),
+        Value::Record(parts),
+        later,
+    ]
+}
+
+fn draft(logbook: LogbookId, by: &str, changes: Vec<Change>) -> Draft {
+    Draft {
+        logbook,
+        by: by.to_owned(),
+        utc_offset_min: -300,
+        visit: Some(VISIT),
+        changes,
+    }
+}
+
+fn set(field: u16, value: Value) -> Change {
+    Change::Set {
+        thing: ZONE,
+        field: FieldNumber(field),
+        value,
+        how: HowKnown::Measured,
+    }
+}
+
+fn words(field: u16, words: &str) -> Vec<Change> {
+    vec![set(field, Value::text(words))]
+}
+
+/// A short season in which everything happens that a format must hold.
+struct Season {
+    hub: Store,
+    parcels: BTreeMap<&'static str, Parcel>,
+}
+
+impl Season {
+    /// Plays it against this hub, new and empty.
+    fn play(hub: Store) -> Self {
+        let mut season = Self {
+            hub,
+            parcels: BTreeMap::new(),
+        };
+        let disk = Disk::default();
+        let phone = Store::on_backend(disk.clone(), new(2)).unwrap();
+        let fast = Store::on_backend(Disk::default(), new(3)).unwrap();
+        let fields = (1..).zip(values()).map(|(field, value)| set(field, value));
+        let seen = values().into_iter().map(|value| Change::Observe {
+            thing: ZONE,
+            what: ObservationNumber(3),
+            value,
+            how: HowKnown::Other(77),
+        });
+        let later = Change::Unknown {
+            kind: 77,
+            body: vec![9, 8, 7],
+        };
+        let first = [
+            draft(LOGBOOKS[0], "Ana Ruiz", fields.collect()),
+            draft(LOGBOOKS[0], "Ana Ruiz", seen.collect()),
+            draft(
+                LOGBOOKS[1],
+                "Ana Ruiz",
+                vec![later, set(60_000, Value::Int(1))],
+            ),
+        ];
+        phone.record(&first, at(0, 0)).unwrap();
+        season.meet(&phone, at(1, 0), at(1, 0));
+        // The phone's file is copied, and both go on: two branches.
+        let copy = Disk::losing_power_at(disk.platter().written.clone(), None);
+        let copy = Store::on_backend(copy, new(2)).unwrap();
+        for (store, note) in [(&phone, "as left"), (&copy, "as copied")] {
+            let note = draft(LOGBOOKS[0], "Ana Ruiz", words(7, note));
+            store.record(&[note], at(2, 0)).unwrap();
+        }
+        season.meet(&phone, at(3, 0), at(3, 0));
+        season.meet(&copy, at(4, 0), at(4, 0));
+        // A phone that is a day fast gets receipts.
+        let note = draft(LOGBOOKS[0], "Ben Ode", words(7, "a day ahead"));
+        fast.record(&[note], at(5, 24)).unwrap();
+        season.meet(&fast, at(6, 24), at(6, 0));
+        // What came from the fast phone is held back, and its first entry admitted again.
+        let raws = fast.entries_beyond(LOGBOOKS[0], &VersionVector::new(), usize::MAX);
+        let own = raws
+            .unwrap()
+            .0
+            .into_iter()
+            .map(|raw| codec::mark(&raw).unwrap());
+        let own: Vec<_> = own.filter(|mark| mark.device == fast.device()).collect();
+        let hold = own.iter().map(|of| Change::HoldBack { of: *of }).collect();
+        let hold = draft(LOGBOOKS[0], "hub", hold);
+        let admit = Change::Admit { of: own[0] };
+        let settled = draft(LOGBOOKS[0], "Dee Park", words(8, "settled"));
+        let admit = draft(LOGBOOKS[0], "Dee Park", vec![admit]);
+        season
+            .hub
+            .record(&[hold, settled, admit], at(7, 0))
+            .unwrap();
+        season.meet(&phone, at(8, 0), at(8, 0));
+        season
+    }
+
+    /// Brings a phone and the hub up to date; keeps the first parcel of each kind.
+    fn meet(&mut self, phone: &Store, by_phone: WallMs, by_hub: WallMs) {
+        let hub = self.hub.id();
+        let (mut caller, mut parcel) = Caller::begin(phone, Some(hub), by_phone).unwrap();
+        loop {
+            let reply = answer(&self.hub, &parcel, &Answering::as_hub(), by_hub).unwrap();
+            for parcel in [&parcel, &reply] {
+                let (kind, carries) = kind(parcel);
+                let kept = self.parcels.get(kind).is_some_and(kind_carries);
+                if !kept || (carries && !self.parcels.contains_key(kind)) {
+                    self.parcels.insert(kind, parcel.clone());
+                }
+            }
+            match caller.receive(phone, &reply, by_phone).unwrap() {
+                Next::Send(next) => parcel = next,
+                Next::Done(summary) => return assert!(summary.equal, "{summary:?}"),
+            }
+        }
+    }
+}
+
+/// What a parcel is called, and whether it carries entries.
+fn kind(parcel: &Parcel) -> (&'static str, bool) {
+    match &parcel.says {
+        Says::News { batch, .. } => ("news", !batch.entries.is_empty()),
+        Says::Taken { batch, .. } => ("taken", !batch.entries.is_empty()),
+        Says::Compare => ("compare", true),
+        Says::Damaged { .. } => ("damaged", true),
+        Says::Again { .. } => ("again", true),
+        Says::Holdings { parts, .. } => (
+            "holdings",
+            parts.iter().any(|part| !part.batch.entries.is_empty()),
+        ),
+    }
+}
+
+fn kind_carries(parcel: &Parcel) -> bool {
+    kind(parcel).1
+}
+
+fn at(minute: u64, hours_ahead: u64) -> WallMs {
+    WallMs::new(MORNING + minute * 60_000 + hours_ahead * 3_600_000)
+}
+
+fn raws(store: &Store) -> Vec<Vec<u8>> {
+    let all = LOGBOOKS.iter().flat_map(|logbook| {
+        let none = VersionVector::new();
+        store.entries_beyond(*logbook, &none, usize::MAX).unwrap().0
+    });
+    all.collect()
+}
+
+#[test]
+fn a_store_file_of_version_1_opens_verifies_and_says_what_it_said() {
+    let path = folder().join("store.redb");
+    let scratch = tempfile::tempdir().unwrap();
+    let copy = scratch.path().join("store.redb");
+    fs::copy(path, &copy).unwrap();
+    let mut store = Store::open(&copy).unwrap();
+    let verified = store.verify().unwrap();
+    assert_eq!(verified.faults, []);
+    assert!(
+        verified
+            .chains
+            .values()
+            .all(|walked| walked.sealed.is_some())
+    );
+    let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
+    assert_eq!(
+        raws(&store),
+        raws(&today.hub),
+        "an entry is for ever the bytes its author made"
+    );
+    assert_eq!(store.logbooks().unwrap(), LOGBOOKS);
+    for logbook in LOGBOOKS {
+        let (then, now) = (store.state(logbook), today.hub.state(logbook));
+        assert_eq!(then.unwrap(), now.unwrap());
+        let (then, now) = (store.heads(logbook), today.hub.heads(logbook));
+        assert_eq!(then.unwrap(), now.unwrap());
+    }
+    let branched = store.branched(LOGBOOKS[0]).unwrap();
+    assert_eq!(branched.len(), 1, "the copied phone's branch is there");
+    let state = store.state(LOGBOOKS[0]).unwrap();
+    let contested = state.register(ZONE, FieldNumber(7)).unwrap();
+    assert!(contested.stands_in_two_versions());
+    let kept = store.entries(LOGBOOKS[0]).unwrap();
+    let receipted = kept.iter().filter(|kept| kept.stamp != kept.entry.stamp);
+    assert_eq!(
+        receipted.count(),
+        1,
+        "the fast phone's entry counts as when it came"
+    );
+    let before: Vec<_> = raws(&store);
+    store.rebuild().unwrap();
+    assert_eq!(raws(&store), before);
+    assert_eq!(store.verify().unwrap(), verified);
+}
+
+#[test]
+fn a_batch_of_version_1_unpacks_to_the_entries_it_was_packed_from() {
+    let batch = fs::read(folder().join("batch.bin")).unwrap();
+    let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
+    assert_eq!(
+        columns::unpack(&batch, MOST_BYTES).unwrap(),
+        raws(&today.hub)
+    );
+}
+
+#[test]
+fn a_parcel_of_each_kind_of_version_1_says_what_it_said() {
+    let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
+    for (kind, said) in parcels(&today) {
+        let bytes = fs::read(folder().join(format!("{kind}.parcel"))).unwrap();
+        assert_eq!(Parcel::from_bytes(&bytes).unwrap(), said, "{kind}");
+    }
+}
+
+/// One parcel of each kind.
+fn parcels(season: &Season) -> Vec<(&'static str, Parcel)> {
+    let news = &season.parcels["news"];
+    let compare = Parcel {
+        from: news.from,
+        says: Says::Compare,
+    };
+    let raws = raws(&season.hub);
+    let marks = raws.iter().map(|raw| codec::mark(raw).unwrap());
+    let damaged = Parcel {
+        from: news.from,
+        says: Says::Damaged {
+            logbook: LOGBOOKS[0],
+            marks: marks.collect(),
+        },
+    };
+    let again = Parcel {
+        from: news.from,
+        says: Says::Again {
+            entries: raws.clone(),
+        },
+    };
+    let mut parcels: Vec<_> = season.parcels.clone().into_iter().collect();
+    parcels.retain(|(kind, _)| *kind != "compare");
+    parcels.extend([("compare", compare), ("damaged", damaged), ("again", again)]);
+    assert_eq!(parcels.len(), 6);
+    parcels
+}
+
+fn write(folder: &Path) {
+    fs::create_dir_all(folder).unwrap();
+    let path = folder.join("store.redb");
+    let season = Season::play(Store::create(&path, new(1)).unwrap());
+    let batch = columns::pack(&raws(&season.hub));
+    fs::write(folder.join("batch.bin"), batch).unwrap();
+    for (kind, parcel) in parcels(&season) {
+        fs::write(folder.join(format!("{kind}.parcel")), parcel.to_bytes()).unwrap();
+    }
+}
+
+/// What a later version writes goes through this one as it came: by exchange, through a rebuild, and
+/// on to a store that never met the writer.
+#[test]
+fn what_a_later_version_wrote_passes_through_byte_for_byte_and_stands_by_its_numbers() {
+    let hub = Store::on_backend(Disk::default(), new(1)).unwrap();
+    let mut season = Season::play(hub);
+    season.hub.rebuild().unwrap();
+    assert_eq!(season.hub.verify().unwrap().faults, []);
+    let third = Store::on_backend(Disk::default(), new(4)).unwrap();
+    season.meet(&third, at(9, 0), at(9, 0));
+    let (ours, theirs) = (raws(&season.hub), raws(&third));
+    let set = |raws: &[Vec<u8>]| raws.iter().cloned().collect::<BTreeSet<_>>();
+    assert_eq!(set(&ours), set(&theirs));
+    // A field that this version has no name for is a register like any other: who learns its name
+    // later finds its value, its versions and who wrote them, without reading the log again.
+    let state = third.state(LOGBOOKS[1]).unwrap();
+    assert_eq!(state.value(ZONE, FieldNumber(60_000)), Some(&Value::Int(1)));
+    let kept = third.entries(LOGBOOKS[1]).unwrap();
+    let unknown = |change: &Change| matches!(change, Change::Unknown { kind: 77, body } if body == &[9, 8, 7]);
+    assert!(
+        kept.iter()
+            .any(|kept| kept.entry.changes.iter().any(unknown))
+    );
+    let marks: BTreeSet<Mark> = theirs.iter().map(|raw| codec::mark(raw).unwrap()).collect();
+    assert_eq!(marks.len(), theirs.len());
+}
