@@ -48,11 +48,7 @@ impl TableFile {
     /// An input error where the file is not there, is no table, or has a row of another length
     /// than its heading.
     pub fn read(path: &Path) -> Result<Self, Error> {
-<<<<<<< HEAD
-        let text = read_text(path)?;
-=======
-        let text = fs::read_to_string(path).map_err(|error| unreadable(path, &error))?;
-        Self::of_text(&text, path)
+        Self::of_text(&read_text(path)?, path)
     }
 
     /// Reads a table that was in this file.
@@ -60,9 +56,6 @@ impl TableFile {
     /// # Errors
     /// As [`Self::read`], but for a file that is not there.
     pub fn of_text(text: &str, path: &Path) -> Result<Self, Error> {
-        // Some spreadsheets write a mark of byte order, which is no part of the first heading.
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
->>>>>>> 184c64d (Let an export prove itself away from any store, and hold formats, strangers' bytes and flipped bits to tests)
         let mut reader = csv::ReaderBuilder::new()
             .flexible(true)
             .from_reader(text.as_bytes());
