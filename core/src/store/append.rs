@@ -152,6 +152,7 @@ impl Store {
             changes: draft.changes.clone(),
         };
         let place = Place { chain, seq };
+        tables.causes(&entry)?; // what it orders, holds back or admits must be here
         let raw = codec::encode(&entry)?;
         tables.append(arrival, arrived, &entry, &raw, &Slot::Next(place))?;
         Ok(place)

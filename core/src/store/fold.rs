@@ -225,7 +225,7 @@ impl<'txn> Tables<'txn> {
     }
 
     /// Sees to it that all that an entry names is here.
-    fn causes(&mut self, entry: &log::Entry) -> Result<(), Error> {
+    pub(super) fn causes(&mut self, entry: &log::Entry) -> Result<(), Error> {
         let named = entry.changes.iter().filter_map(Change::of);
         let chains = self.chains(entry.logbook)?;
         for mark in entry.gained.iter().copied().chain(named) {

@@ -9,6 +9,7 @@ use proptest::sample::Index;
 use redb::backends::InMemoryBackend;
 
 use super::*;
+use crate::log::chain::{Mark, Tip};
 use crate::log::codec;
 use crate::log::entry::{Change, Draft};
 use crate::log::id::{ChainId, FieldNumber, Place, Seq, ThingId};
@@ -389,6 +390,22 @@ fn a_draft_that_cannot_be_an_entry_takes_the_whole_record_back() {
         kept.record(&[set(5, "fine"), set(6, &long)], at(1)),
         Err(Error::Codec(_))
     ));
+    assert!(kept.vector(LOGBOOK).unwrap().is_empty());
+}
+
+#[test]
+fn nobody_admits_an_entry_that_is_not_here() {
+    let kept = store(1);
+    let of = Mark {
+        device: kept.device(),
+        seq: Seq::FIRST,
+        tip: Tip([7; 8]),
+    };
+    let refused = kept.record(&[draft(vec![Change::Admit { of }])], at(1));
+    assert!(
+        matches!(refused, Err(Error::MissingCause { .. })),
+        "{refused:?}"
+    );
     assert!(kept.vector(LOGBOOK).unwrap().is_empty());
 }
 
