@@ -167,6 +167,8 @@ quantities! {
     Celsius, "°C";
     /// Energy that falls on a square metre in a day.
     MegajoulesPerSquareMetreDay, "MJ/m²/d";
+    /// Energy that falls on a square metre in an hour.
+    MegajoulesPerSquareMetreHour, "MJ/m²/h";
     /// A stretch of time.
     Seconds, "s";
     /// A run time, a soak.

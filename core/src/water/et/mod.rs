@@ -36,6 +36,7 @@
 
 pub mod air;
 mod assumed;
+pub mod hour;
 mod penman;
 pub mod sun;
 
@@ -43,6 +44,7 @@ pub use assumed::Assumed;
 
 use self::{
     air::{Humidity, VapourPressure, Wind},
+    penman::ClearSky,
     sun::{DayOfYear, Siting, Sun},
 };
 use super::units::{
@@ -184,9 +186,24 @@ pub fn reference(weather: &Weather, method: Method) -> Result<Reference, OutOfRa
     check_place_and_temperatures(weather)?;
     match method {
         Method::Hargreaves => Ok(hargreaves(weather)),
-        Method::PenmanMonteith => penman::reference(weather, method, &penman::FAO),
-        Method::AsceShort => penman::reference(weather, method, &penman::ASCE_SHORT),
+        Method::PenmanMonteith => {
+            penman::reference(weather, method, &penman::FAO, ClearSky::Elevation)
+        }
+        Method::AsceShort => {
+            penman::reference(weather, method, &penman::ASCE_SHORT, ClearSky::Elevation)
+        }
     }
+}
+
+/// Returns [`Method::AsceShort`] with a clear sky told by the water vapour in the way, too, which
+/// moves a day by less than a hundredth.
+///
+/// # Errors
+/// Those of [`reference`].
+pub fn asce_short_through_vapour(weather: &Weather) -> Result<Reference, OutOfRange> {
+    check_place_and_temperatures(weather)?;
+    let (method, standard) = (Method::AsceShort, &penman::ASCE_SHORT);
+    penman::reference(weather, method, standard, ClearSky::Vapour)
 }
 
 fn check_place_and_temperatures(weather: &Weather) -> Result<(), OutOfRange> {

@@ -37,22 +37,38 @@ pub(super) const ASCE_SHORT: Standard = Standard {
     wind_min: 0.0,
 };
 
+/// How radiation under a clear sky is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum ClearSky {
+    /// From the elevation alone (FAO-56 eq. 37).
+    Elevation,
+    /// From the water vapour in the way, too (ASCE-EWRI 2005, appendix D).
+    Vapour,
+}
+
 pub(super) fn reference(
     weather: &Weather,
     method: Method,
     standard: &Standard,
+    sky: ClearSky,
 ) -> Result<Reference, OutOfRange> {
     let mut assumed = Vec::new();
     let vapour = super::vapour(weather, &mut assumed)?;
     let u2 = wind(weather, standard, &mut assumed)?;
     let ra = sun::extraterrestrial(weather.latitude, weather.day);
     let daylight = sun::daylight(weather.latitude, weather.day);
-    let rso = sun::clear_sky(ra, weather.elevation);
+    let pressure = air::pressure(weather.elevation);
+    let rso = match sky {
+        ClearSky::Elevation => sun::clear_sky(ra, weather.elevation),
+        ClearSky::Vapour => {
+            let (place, day) = (weather.latitude, weather.day);
+            sun::clear_sky_through_vapour(ra, vapour.ea, pressure, place, day)
+        }
+    };
     let rs = solar(weather, ra, rso, daylight, &mut assumed)?;
     let rnl = longwave(weather, standard, rs, rso, vapour.ea, &mut assumed);
     let rns = sun::net_shortwave(rs);
     let tmean = air::mean(weather.tmin, weather.tmax);
-    let pressure = air::pressure(weather.elevation);
     let balance = EnergyBalance {
         rs,
         rso,

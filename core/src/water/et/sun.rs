@@ -124,6 +124,33 @@ pub fn clear_sky(
     ra * (0.75 + 2e-5 * elevation.get())
 }
 
+/// Returns radiation under a clear sky by the water vapour and dust in the way, for clean air
+/// (ASCE-EWRI 2005, appendix D: beam and diffuse transmissivity, turbidity 1.0).
+#[must_use]
+pub fn clear_sky_through_vapour(
+    ra: MegajoulesPerSquareMetreDay,
+    ea: Kilopascals,
+    pressure: Kilopascals,
+    latitude: Degrees,
+    day: DayOfYear,
+) -> MegajoulesPerSquareMetreDay {
+    let phi = latitude.get().to_radians();
+    let season = (day.angle() - 1.39).sin();
+    // The sun's mean height over the day, weighted by its radiation.
+    let height = (0.85 + 0.3 * phi * season - 0.42 * phi * phi)
+        .sin()
+        .max(0.1);
+    let vapour_mm = 0.14 * ea.get() * pressure.get() + 2.1;
+    let beam =
+        0.98 * (-0.00146 * pressure.get() / height - 0.075 * (vapour_mm / height).powf(0.4)).exp();
+    let diffuse = if beam >= 0.15 {
+        0.35 - 0.36 * beam
+    } else {
+        0.18 + 0.82 * beam
+    };
+    ra * (beam + diffuse)
+}
+
 /// Returns solar radiation from hours of sunshine (eq. 35); none where the sun does not rise.
 #[must_use]
 pub fn from_sunshine(

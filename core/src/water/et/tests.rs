@@ -706,3 +706,30 @@ proptest! {
         prop_assert!((here / other - 1.0).abs() < 0.075, "{here} against {other}");
     }
 }
+
+/// A-01's day with the clear sky of ASCE-EWRI 2005, appendix D; refet 0.5.0, `rso_type='full'`.
+#[test]
+fn a_clear_sky_told_by_its_vapour_moves_a_day_as_the_library_says() {
+    let weather = Weather {
+        day: DayOfYear::new(182).unwrap(),
+        latitude: Degrees::new(39.4575),
+        elevation: Metres::new(1208.5),
+        tmin: Celsius::new(19.25),
+        tmax: Celsius::new(39.333_333_333),
+        humidity: Some(Humidity::VapourPressure(Kilopascals::new(
+            1.220_667_416_995_134_6,
+        ))),
+        wind: Some(Wind {
+            speed: MetresPerSecond::new(2.145_792),
+            height: Some(Metres::new(3.0)),
+        }),
+        sun: Some(Sun::Radiation(MegajoulesPerSquareMetreDay::new(
+            28.221_962_8,
+        ))),
+        siting: Siting::Interior,
+        climate: Climate::Humid,
+        period: Period::Day,
+    };
+    let eto = asce_short_through_vapour(&weather).unwrap().eto.get();
+    close("A-02", eto, 7.940_366, 5e-7);
+}
