@@ -29,8 +29,8 @@ const ROUNDS: usize = 7;
 
 fn main() {
     let (zones, weather) = (zones(), weather());
-    let schedules = median(|| weekly_schedules(&zones, &weather));
-    let floor = median(|| bare_balance(&zones, &weather));
+    let schedules = median(|| weekly_schedules(black_box(&zones), black_box(&weather)));
+    let floor = median(|| bare_balance(black_box(&zones), black_box(&weather)));
     let each = |whole: Duration| whole.as_secs_f64() * 1e6 / ZONES as f64;
     println!(
         "{ZONES} zones, a year of weekly schedules and daily balance: {schedules:.2?} ({:.1} us a \
@@ -44,7 +44,8 @@ fn main() {
     );
 }
 
-/// The middle of a few rounds.
+/// The middle of a few rounds. What `work` reads must come through `black_box`, or the compiler does it
+/// once for all rounds.
 fn median(work: impl Fn() -> f64) -> Duration {
     let mut rounds: Vec<Duration> = (0..ROUNDS)
         .map(|_| {
