@@ -572,20 +572,21 @@ fn a_set_of_programs_is_one_value_whose_versions_are_never_mixed() {
     let mut env = two_stores();
     env.set_now("2026-07-14T09:30:00-05:00");
     env.ok(r#"note maple controller programs "A: start 5:00; days mon wed fri; 100%; run 1=15 2=20 3=18 | B: start 6:30; days odd; 80%; run 4=40""#);
+    env.set_now("2026-07-14T09:40:00-05:00");
     env.ok(r#"note maple controller programs "A: start 4:00; days even; 100%; run 1=12 2=20 3=25" --store ben.redb"#);
     env.ok("exchange --with ben.redb");
     check(
         &env,
         "versions",
         &expect![[r#"
-        controller at Maple Court: programs
-          A  Ben Ode, 2026-07-14 09:30
-             A: start 04:00; days even; 100%; run 1=12 2=20 3=25
-          B  Ana Ruiz, 2026-07-14 09:30
-             A: start 05:00; days mon wed fri; 100%; run 1=15 2=20 3=18 | B: start 06:30; days odd; 80%; run
-             4=40
-        1 field stands in two versions; A is in force. `headwalk choose SITE THING FIELD A` settles one.
-    "#]],
+            controller at Maple Court: programs
+              A  Ben Ode, 2026-07-14 09:40
+                 A: start 04:00; days even; 100%; run 1=12 2=20 3=25
+              B  Ana Ruiz, 2026-07-14 09:30
+                 A: start 05:00; days mon wed fri; 100%; run 1=15 2=20 3=18 | B: start 06:30; days odd; 80%; run
+                 4=40
+            1 field stands in two versions; A is in force. `headwalk choose SITE THING FIELD A` settles one.
+        "#]],
     );
     check(
         &env,
@@ -598,32 +599,32 @@ fn a_set_of_programs_is_one_value_whose_versions_are_never_mixed() {
         &env,
         "state maple controller",
         &expect![[r#"
-        Maple Court
-        controller
-          programs  A: start 05:00; days mon wed fri; 100%; run 1=15 2=20 3=18  Ana Ruiz  2026-07-14 09:30
-                    | B: start 06:30; days odd; 80%; run 4=40
-    "#]],
+            Maple Court
+            controller
+              programs  A: start 05:00; days mon wed fri; 100%; run 1=15 2=20 3=18  Ana Ruiz  2026-07-14 09:40
+                        | B: start 06:30; days odd; 80%; run 4=40
+        "#]],
     );
     check(
         &env,
         "history maple controller programs",
         &expect![[r#"
-        controller at Maple Court
-        2026-07-14 09:30  Ana Ruiz  …<id>  programs A: start 05:00; days mon wed fri; 100%; run 1=15 2=20
-                                             3=18 | B: start 06:30; days odd; 80%; run 4=40
-                                             beside A: start 04:00; days even; 100%; run 1=12 2=20 3=25 (Ben
-                                             Ode, 2026-07-14 09:30), neither seen by the other
-        2026-07-14 09:30  Ben Ode   …<id>  programs A: start 04:00; days even; 100%; run 1=12 2=20 3=25
-                                             beside A: start 05:00; days mon wed fri; 100%; run 1=15 2=20
-                                             3=18 | B: start 06:30; days odd; 80%; run 4=40 (Ana Ruiz,
-                                             2026-07-14 09:30), neither seen by the other
-        2026-07-14 09:30  Ana Ruiz  …<id>  programs A: start 05:00; days mon wed fri; 100%; run 1=15 2=20
-                                             3=18 | B: start 06:30; days odd; 80%; run 4=40
-                                             in place of A: start 05:00; days mon wed fri; 100%; run 1=15
-                                             2=20 3=18 | B: start 06:30; days odd; 80%; run 4=40 (Ana Ruiz,
-                                             2026-07-14 09:30)
-                                             in place of A: start 04:00; days even; 100%; run 1=12 2=20 3=25
-                                             (Ben Ode, 2026-07-14 09:30)
-    "#]],
+            controller at Maple Court
+            2026-07-14 09:30  Ana Ruiz  …<id>  programs A: start 05:00; days mon wed fri; 100%; run 1=15 2=20
+                                                 3=18 | B: start 06:30; days odd; 80%; run 4=40
+                                                 beside A: start 04:00; days even; 100%; run 1=12 2=20 3=25 (Ben
+                                                 Ode, 2026-07-14 09:40), neither seen by the other
+            2026-07-14 09:40  Ben Ode   …<id>  programs A: start 04:00; days even; 100%; run 1=12 2=20 3=25
+                                                 beside A: start 05:00; days mon wed fri; 100%; run 1=15 2=20
+                                                 3=18 | B: start 06:30; days odd; 80%; run 4=40 (Ana Ruiz,
+                                                 2026-07-14 09:30), neither seen by the other
+            2026-07-14 09:40  Ana Ruiz  …<id>  programs A: start 05:00; days mon wed fri; 100%; run 1=15 2=20
+                                                 3=18 | B: start 06:30; days odd; 80%; run 4=40
+                                                 in place of A: start 05:00; days mon wed fri; 100%; run 1=15
+                                                 2=20 3=18 | B: start 06:30; days odd; 80%; run 4=40 (Ana Ruiz,
+                                                 2026-07-14 09:30)
+                                                 in place of A: start 04:00; days even; 100%; run 1=12 2=20 3=25
+                                                 (Ben Ode, 2026-07-14 09:40)
+        "#]],
     );
 }
