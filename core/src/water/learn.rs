@@ -19,7 +19,7 @@
 //! };
 //! let dry = Note { sign: Sign::Dry, how: How::Seen, supplied: Fraction::new(1.0) };
 //! let got = learned(shrubs, &[dry, dry])?;
-//! assert_eq!(format!("{:.2}", got.coefficient.get()), "0.83");
+//! assert_eq!(format!("{:.2}", got.coefficient.get()), "0.84");
 //! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
 //! ```
 //!
