@@ -33,6 +33,15 @@ pub struct Moment {
     pub as_known: Option<WallMs>,
 }
 
+/// Returns what a logbook says at a moment, for who asks no more than that: now, it reads no entry
+/// unless something was removed.
+pub fn state_at(store: &Store, id: LogbookId, moment: Moment) -> Result<State, Error> {
+    if moment == Moment::default() {
+        return state_of(store, id);
+    }
+    Ok(Logbook::read(store, id, moment)?.state)
+}
+
 /// A logbook at a moment.
 pub struct Logbook {
     /// Which.

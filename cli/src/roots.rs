@@ -39,9 +39,15 @@ impl Roots {
         self.0.iter().filter(move |root| root.kind == Some(kind))
     }
 
-    /// Returns all of them, by name.
-    pub fn by_name(&self) -> &[Root] {
-        &self.0
+    /// Returns the one that a typed name means, or where none was typed all of them, by name.
+    ///
+    /// # Errors
+    /// Those of [`Self::find`].
+    pub fn wanted(&self, typed: Option<&str>) -> Result<Vec<Root>, Error> {
+        match typed {
+            Some(typed) => Ok(vec![self.find(typed)?.clone()]),
+            None => Ok(self.0.clone()),
+        }
     }
 
     /// Returns all of them, by id.

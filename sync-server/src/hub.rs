@@ -28,7 +28,7 @@ use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
 use crate::error::Error;
 use crate::refused::Refused;
-use crate::roster::Roster;
+use crate::roster::{Listed, Roster};
 use crate::secret::{Code, Token};
 
 /// The file of the entries, in the hub's folder.
@@ -369,7 +369,7 @@ impl Hub {
             // Told in the answer, logbook by logbook, so that everything else still comes.
             Role::Auditor => as_hub.reading_only(),
         };
-        let Some(route) = self.route(holder)? else {
+        let Some(route) = self.route(holder, &listed)? else {
             return Ok(session::answer(&self.log, parcel, &answering, now)?);
         };
         // What it recorded before a site was taken off its route is taken all the same; nothing of
@@ -390,8 +390,11 @@ impl Hub {
     }
 
     /// Returns the logbooks that a device carries; none where it carries all.
-    fn route(&self, holder: &Enrolled) -> Result<Option<BTreeSet<LogbookId>>, Error> {
-        let listed = self.roster.now(&self.log, &self.access)?;
+    fn route(
+        &self,
+        holder: &Enrolled,
+        listed: &Listed,
+    ) -> Result<Option<BTreeSet<LogbookId>>, Error> {
         match listed.standing(holder.device) {
             Some(standing) if holder.role != Role::Dispatcher => {
                 listed.logbooks(&standing.route, &self.log)
@@ -427,7 +430,8 @@ impl Hub {
     ) -> Result<Holds, Refused> {
         let holder = self.holder(token)?;
         let (_, lacking) = self.log.known(logbook, ends).map_err(Error::from)?;
-        let route = self.route(&holder)?;
+        let listed = self.roster.now(&self.log, &self.access)?;
+        let route = self.route(&holder, &listed)?;
         Ok(Holds {
             chains_lacking: lacking.len(),
             on_route: route.is_none_or(|route| route.contains(&logbook)),

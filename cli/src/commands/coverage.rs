@@ -12,7 +12,7 @@ use super::page::write_file;
 use crate::args::MomentArgs;
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::Logbook;
+use crate::logbook::state_at;
 use crate::output::{Page, Report};
 use crate::roots::Roots;
 
@@ -66,8 +66,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let moment = args.moment.moment(call.now())?;
     let roots = Roots::of(&store)?;
     let root = roots.find(&args.site)?;
-    let logbook = Logbook::read(&store, root.id, moment)?;
-    let site = Site::of(&logbook.state, root.id);
+    let state = state_at(&store, root.id, moment)?;
+    let site = Site::of(&state, root.id);
     let thing = site.find(&args.zone)?;
     let zone = Zone::of(&site, thing)
         .ok_or_else(|| Error::input(format!("`{}` is not a zone", args.zone)).field("zone"))?;

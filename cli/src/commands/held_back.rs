@@ -62,10 +62,7 @@ struct Line {
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let roots = Roots::of(&store)?;
-    let wanted = match &args.site {
-        Some(site) => vec![roots.find(site)?.clone()],
-        None => roots.by_name().to_vec(),
-    };
+    let wanted = roots.wanted(args.site.as_deref())?;
     let mut found: Vec<(Root, Kept)> = Vec::new();
     let mut lines = Vec::new();
     for root in wanted {

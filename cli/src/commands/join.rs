@@ -108,10 +108,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             done(&store, root, action, call)
         }
         (site, _) => {
-            let wanted = match site {
-                Some(site) => vec![roots.find(site)?.clone()],
-                None => roots.by_name().to_vec(),
-            };
+            let wanted = roots.wanted(site.as_deref())?;
             let mut records = Records {
                 maybe_one: Vec::new(),
                 joined: Vec::new(),

@@ -13,7 +13,7 @@ use headwalk_core::water::units::SquareFeet;
 use super::page::write_file;
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::state_of;
 use crate::output::{Page, Report};
 use crate::roots::Roots;
 
@@ -68,8 +68,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let roots = Roots::of(&store)?;
     let root = roots.find(&args.site)?;
-    let logbook = Logbook::read(&store, root.id, Moment::default())?;
-    let site = Site::of(&logbook.state, root.id);
+    let state = state_of(&store, root.id)?;
+    let site = Site::of(&state, root.id);
     let head = Head::of(&site, site.find(&args.head)?)
         .ok_or_else(|| Error::input(format!("`{}` is not a head", args.head)).field("head"))?;
     if !(0.0..=1e6).contains(&args.dry) {

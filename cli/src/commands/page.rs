@@ -18,7 +18,7 @@ use super::wear::lives;
 use crate::args::MomentArgs;
 use crate::call::Call;
 use crate::error::{Error, Kind};
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::{Moment, state_at};
 use crate::output::{Page, Report};
 use crate::roots::{Root, Roots};
 
@@ -56,8 +56,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let moment = args.moment.moment(call.now())?;
     let roots = Roots::of(&store)?;
     let root = roots.find(&args.site)?;
-    let logbook = Logbook::read(&store, root.id, moment)?;
-    let site = Site::of(&logbook.state, root.id);
+    let state = state_at(&store, root.id, moment)?;
+    let site = Site::of(&state, root.id);
     let thing = site.find(&args.thing)?;
     let page = about(root, &site, thing, &store, moment, call)?;
     write_file(&args.out, &page.html())?;

@@ -10,7 +10,7 @@ use headwalk_core::water::units::FeetPerSecond;
 use crate::args::MomentArgs;
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::Logbook;
+use crate::logbook::state_at;
 use crate::output::{Page, Report};
 use crate::roots::Roots;
 
@@ -65,8 +65,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let moment = args.moment.moment(call.now())?;
     let roots = Roots::of(&store)?;
     let root = roots.find(&args.site)?;
-    let logbook = Logbook::read(&store, root.id, moment)?;
-    let site = Site::of(&logbook.state, root.id);
+    let state = state_at(&store, root.id, moment)?;
+    let site = Site::of(&state, root.id);
     let zone = Zone::of(&site, site.find(&args.zone)?)
         .ok_or_else(|| Error::input(format!("`{}` is not a zone", args.zone)).field("zone"))?;
     let sheet = ZonePressure::of(&site, &zone).map_err(|missing| {

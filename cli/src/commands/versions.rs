@@ -68,10 +68,7 @@ pub struct Version {
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let roots = Roots::of(&store)?;
-    let wanted = match &args.site {
-        Some(site) => vec![roots.find(site)?.clone()],
-        None => roots.by_name().to_vec(),
-    };
+    let wanted = roots.wanted(args.site.as_deref())?;
     let (mut fields, mut maybe_one) = (Vec::new(), Vec::new());
     for root in &wanted {
         let logbook = Logbook::read(&store, root.id, Moment::default())?;

@@ -14,7 +14,7 @@ use headwalk_core::water::wear::rate::Rate;
 use crate::args::MomentArgs;
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::{Moment, state_at};
 use crate::output::{Page, Report, counted};
 use crate::roots::Roots;
 
@@ -151,8 +151,8 @@ pub fn lives(
     let today = wall.date_at(now.utc_offset_min);
     let mut sites = Vec::new();
     for root in &wanted {
-        let logbook = Logbook::read(store, root.id, moment)?;
-        let site = Site::of(&logbook.state, root.id);
+        let state = state_at(store, root.id, moment)?;
+        let site = Site::of(&state, root.id);
         sites.push(SiteLives::of(&root.name, &site, today, now.utc_offset_min));
     }
     Ok(sites)

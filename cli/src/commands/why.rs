@@ -14,7 +14,7 @@ use headwalk_core::water::evidence::{Answer, Points};
 use crate::args::MomentArgs;
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::Logbook;
+use crate::logbook::state_at;
 use crate::output::{Page, Report};
 use crate::roots::Roots;
 
@@ -84,8 +84,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let moment = args.moment.moment(call.now())?;
     let roots = Roots::of(&store)?;
     let root = roots.find(&args.site)?;
-    let logbook = Logbook::read(&store, root.id, moment)?;
-    let site = Site::of(&logbook.state, root.id);
+    let state = state_at(&store, root.id, moment)?;
+    let site = Site::of(&state, root.id);
     let thing = site.find(&args.thing)?;
     let recorded = answers_on(&thing);
     let trouble = match &args.trouble {

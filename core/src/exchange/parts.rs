@@ -96,23 +96,22 @@ pub(super) fn theirs(
     };
     for end in ends {
         let device = end.last.device;
+        let is_known = !unknown.contains(&end.last);
         if !end.before.is_empty() {
             theirs.parted.insert(device);
-        }
-        if !unknown.contains(&end.last) {
+            if !is_known {
+                let before = end.before.iter();
+                let before = before.map(|&(seq, tip)| Mark { device, seq, tip });
+                let (shared, _) = shelf.known(logbook, &before.collect::<Vec<_>>())?;
+                theirs.known.learn_all(&shared);
+            }
             continue;
         }
-        let before = end
-            .before
-            .iter()
-            .map(|&(seq, tip)| Mark { device, seq, tip });
-        let (shared, _) = shelf.known(logbook, &before.collect::<Vec<_>>())?;
-        theirs.known.learn_all(&shared);
+        if is_known {
+            continue;
+        }
         let chains: Vec<_> = ours.iter().filter(|head| head.device == device).collect();
         let last = chains.iter().map(|head| head.seq).max();
-        if !end.before.is_empty() {
-            continue;
-        }
         if last.is_some_and(|last| end.last.seq <= last) {
             theirs.parted.insert(device);
             // Before a first entry there is nothing to find.

@@ -11,9 +11,9 @@ use super::message::{Batch, End, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, S
 use super::{Error, Shelf, parts};
 use crate::log::chain::{Held, Mark};
 use crate::log::codec;
-use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Place, StoreId};
 use crate::log::stamp::WallMs;
-use crate::store::{Bookmark, Clocks, Met, Taking};
+use crate::store::{Bookmark, Clocks, Head, Met, Taking};
 
 pub use super::answer::{Answering, answer};
 
@@ -336,10 +336,11 @@ impl Caller {
             let had = before.as_deref().unwrap_or_default();
             let had = parts::theirs(shelf, logbook, had, &heads)?.known;
             let has = parts::theirs(shelf, logbook, &part.ends, &heads)?.known;
-            for mark in marks {
-                let (there, _) = shelf.known(logbook, &[mark])?;
-                arrived += u64::from(has.includes_all(&there) && !had.includes_all(&there));
-            }
+            let new = |place: &Place| {
+                has.includes(place.chain, place.seq) && !had.includes(place.chain, place.seq)
+            };
+            let places = shelf.places(logbook, &marks)?;
+            arrived = places.iter().filter(|place| new(place)).count() as u64;
         }
         let refused = taken.or_else(|| part.refused.clone());
         let same = parts::same(&ours, &part.ends) && refused.is_none();
@@ -388,10 +389,8 @@ impl Holding {
         };
         for &logbook in logbooks {
             let heads = shelf.heads(logbook)?;
-            let vector = heads.iter().map(|head| (head.chain, head.seq)).collect();
-            holding
-                .entries
-                .insert(logbook, shelf.count(logbook, &vector)?);
+            let entries = heads.iter().map(Head::entries).sum();
+            holding.entries.insert(logbook, entries);
             for head in heads {
                 *holding.chains.entry((logbook, head.device)).or_default() += 1;
             }

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::log::chain::{Held, Mark, Tip};
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
 use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
@@ -38,7 +38,7 @@ shelf! {
     fn known(
         &self, logbook: LogbookId, marks: &[Mark]
     ) -> Result<(VersionVector, Vec<Mark>), Error>;
-    fn count(&self, logbook: LogbookId, vector: &VersionVector) -> Result<u64, Error>;
+    fn places(&self, logbook: LogbookId, marks: &[Mark]) -> Result<Vec<Place>, Error>;
     fn seals(&self, batch: &[Vec<u8>]) -> Result<Vec<Seal>, Error>;
     fn entries_beyond(
         &self, logbook: LogbookId, known: &VersionVector, max_bytes: usize

@@ -111,12 +111,6 @@ impl Branches {
         }
     }
 
-    /// Counts the entries of a vector.
-    pub fn count(&self, vector: &VersionVector) -> u64 {
-        let length = |(chain, seq): (ChainId, Seq)| seq.get() + 1 - self.first(chain).get();
-        vector.iter().map(length).sum()
-    }
-
     /// Says what a new entry is to the chain of the entry before it. `taken` is the tip of the entry
     /// that goes on with that chain already, if there is one.
     pub fn standing(

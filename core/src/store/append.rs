@@ -131,12 +131,13 @@ impl Store {
     ) -> Result<Place, Error> {
         let device = self.own_device()?;
         let chain = ChainId::of(device);
-        let left = left(txn, draft.logbook)?;
         let head = tables.head(draft.logbook, chain)?;
         let others = tables.vector(draft.logbook)?.without(chain);
         let (seq, prev, gained) = match head {
             Some(head) => (head.seq.next(), head.tip, others.gained_since(&head.knew)),
-            None if left.is_some() => return Err(Error::Dropped(draft.logbook)),
+            None if left(txn, draft.logbook)?.is_some() => {
+                return Err(Error::Dropped(draft.logbook));
+            }
             None => (Seq::FIRST, Tip::NONE, others),
         };
         let entry = Entry {
@@ -152,7 +153,7 @@ impl Store {
             changes: draft.changes.clone(),
         };
         let place = Place { chain, seq };
-        tables.causes(&entry)?; // what it orders, holds back or admits must be here
+        tables.named(&entry)?; // what it gained was read from here
         let raw = codec::encode(&entry)?;
         tables.append(arrival, arrived, &entry, &raw, &Slot::Next(place))?;
         Ok(place)
@@ -229,19 +230,19 @@ impl Store {
             tables.append(arrival, arrived, &entry, raw, &slot)?;
             arrival = Arrival(arrival.0 + 1);
             clock.witness(entry.stamp, now);
-            let of = Mark {
+            let mark = || Mark {
                 device: entry.device,
                 seq: entry.seq,
                 tip: Tip::of(raw),
             };
             if let Some(stamp) = taking.clocks.instead_of(&entry, &mut clock, now) {
                 appended.receipts += 1;
-                let receipt = Change::Receipt { of, stamp };
+                let receipt = Change::Receipt { of: mark(), stamp };
                 words.entry(entry.logbook).or_default().push(receipt);
             }
             if taking.held_back.contains(&entry.device) {
                 appended.held_back += 1;
-                let word = Change::HoldBack { of };
+                let word = Change::HoldBack { of: mark() };
                 words.entry(entry.logbook).or_default().push(word);
             }
         }

@@ -224,11 +224,20 @@ impl<'txn> Tables<'txn> {
         })
     }
 
-    /// Sees to it that all that an entry names is here.
-    pub(super) fn causes(&mut self, entry: &log::Entry) -> Result<(), Error> {
-        let named = entry.changes.iter().filter_map(Change::of);
+    /// Sees to it that all that an entry had seen is here, and all that it names.
+    fn causes(&mut self, entry: &log::Entry) -> Result<(), Error> {
+        self.here(entry, entry.gained.iter().copied())?;
+        self.named(entry)
+    }
+
+    /// Sees to it that the entries are here which an entry orders, holds back or admits.
+    pub(super) fn named(&mut self, entry: &log::Entry) -> Result<(), Error> {
+        self.here(entry, entry.changes.iter().filter_map(Change::of))
+    }
+
+    fn here(&mut self, entry: &log::Entry, marks: impl Iterator<Item = Mark>) -> Result<(), Error> {
         let chains = self.chains(entry.logbook)?;
-        for mark in entry.gained.iter().copied().chain(named) {
+        for mark in marks {
             if chains.find(mark)?.is_none() {
                 return Err(Error::MissingCause {
                     by: entry.device,
@@ -317,13 +326,10 @@ impl<'txn> Tables<'txn> {
         self.moved.retain(|(of, _), _| *of != logbook);
         self.branches(logbook)?.forget_names();
         for arrival in arrivals {
-            let row = self.entries.get(arrival.0)?;
-            let row = row.ok_or(Error::DamagedEntry { arrival })?.value().to_vec();
-            let (_, raw) = tables::entry_parts(arrival, &row)?;
-            let entry = codec::decode(raw)?;
-            let slot = self.slot(&entry, raw)?;
+            let (entry, raw) = self.entry_at(arrival)?;
+            let slot = self.slot(&entry, &raw)?;
             debug_assert!(!matches!(slot, Slot::TakesOver), "every parting is known");
-            self.fold(arrival, &entry, raw, &slot)?;
+            self.fold(arrival, &entry, &raw, &slot)?;
         }
         Ok(())
     }
@@ -339,8 +345,7 @@ impl<'txn> Tables<'txn> {
     ) -> Result<(), Error> {
         let logbook = entry.logbook;
         let knew = self.move_head(arrival, place, head, entry, raw)?;
-        let receipt = self.receipts.get(&tables::origin_key(logbook, place))?;
-        let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
+        let stamp = self.stamp_of(place, entry)?;
         for (index, change) in (0_u16..).zip(&entry.changes) {
             if let Some(thing) = change.thing() {
                 self.touches
@@ -527,8 +532,7 @@ impl<'txn> Tables<'txn> {
         self.verdicts.insert(&key, now)?;
         let (arrival, raw) = self.chains(logbook)?.raw(place)?;
         let entry = codec::decode(&raw)?;
-        let stamp = self.receipts.get(&key)?;
-        let stamp = stamp.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
+        let stamp = self.stamp_of(place, &entry)?;
         for (index, change) in (0_u16..).zip(&entry.changes) {
             match change {
                 Change::Set { thing, field, .. } => self.count_again(logbook, *thing, *field)?,
@@ -569,16 +573,12 @@ impl<'txn> Tables<'txn> {
             arrivals.push(tables::touch_arrival(row?.0.value()));
         }
         for arrival in arrivals {
-            let row = self.entries.get(arrival.0)?;
-            let row = row.ok_or(Error::DamagedEntry { arrival })?.value().to_vec();
-            let (_, raw) = tables::entry_parts(arrival, &row)?;
-            let entry = codec::decode(raw)?;
-            let place = self.chains(logbook)?.place_of(&entry, raw)?;
+            let (entry, raw) = self.entry_at(arrival)?;
+            let place = self.chains(logbook)?.place_of(&entry, &raw)?;
             if self.is_held_back(logbook, place)? {
                 continue;
             }
-            let receipt = self.receipts.get(&tables::origin_key(logbook, place))?;
-            let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
+            let stamp = self.stamp_of(place, &entry)?;
             for change in entry.changes {
                 match change {
                     Change::Set {
@@ -615,6 +615,22 @@ impl<'txn> Tables<'txn> {
             (folded, next) = (folded + 1, arrival.0 + 1);
         }
         Ok(folded)
+    }
+
+    /// Returns the entry that came at this arrival, and its bytes.
+    fn entry_at(&self, arrival: Arrival) -> Result<(log::Entry, Vec<u8>), Error> {
+        let row = self.entries.get(arrival.0)?;
+        let row = row.ok_or(Error::DamagedEntry { arrival })?;
+        let (_, raw) = tables::entry_parts(arrival, row.value())?;
+        Ok((codec::decode(raw)?, raw.to_vec()))
+    }
+
+    /// Returns the stamp that orders an entry: a receipt's, or its own.
+    fn stamp_of(&self, place: Place, entry: &log::Entry) -> Result<Stamp, Error> {
+        let receipt = self
+            .receipts
+            .get(&tables::origin_key(entry.logbook, place))?;
+        Ok(receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value())))
     }
 
     /// Returns the first entry's row from this arrival on.

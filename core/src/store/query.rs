@@ -27,12 +27,21 @@ pub struct Head {
     pub chain: ChainId,
     /// Whose entries.
     pub device: DeviceId,
+    /// The first entry: a branch's, where it leaves another chain.
+    pub first: Seq,
     /// The last entry.
     pub seq: Seq,
     /// Its tip.
     pub tip: Tip,
     /// The chain up to it.
     pub link: Link,
+}
+
+impl Head {
+    /// Counts the chain's entries.
+    pub const fn entries(&self) -> u64 {
+        self.seq.get() + 1 - self.first.get()
+    }
 }
 
 /// Two branches of one device's chain, as far as they are held.
@@ -126,6 +135,7 @@ impl Store {
                 Ok(Head {
                     chain,
                     device: branches.device_of(chain),
+                    first: branches.first(chain),
                     seq: head.seq,
                     tip: head.tip,
                     link: head.link,
@@ -166,14 +176,6 @@ impl Store {
         Ok(heads.map(|head| (head.chain, head.seq)).collect())
     }
 
-    /// Counts the entries of a logbook that a vector in this store's names holds.
-    ///
-    /// # Errors
-    /// [`Error`] where the file cannot be read.
-    pub fn count(&self, logbook: LogbookId, vector: &VersionVector) -> Result<u64, Error> {
-        Ok(branches(&self.db.begin_read()?, logbook)?.count(vector))
-    }
-
     /// Returns, of these marks, those that are held: each with all that its chain branches off from,
     /// as a vector; and those that are not.
     ///
@@ -194,6 +196,17 @@ impl Store {
             }
         }
         Ok((held, unknown))
+    }
+
+    /// Returns the places of those of these entries that are held.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn places(&self, logbook: LogbookId, marks: &[Mark]) -> Result<Vec<Place>, Error> {
+        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
+        let chains = reader.chains();
+        let found = marks.iter().map(|mark| chains.find(*mark));
+        found.filter_map(Result::transpose).collect()
     }
 
     /// Returns the marks of entries that are held.

@@ -190,16 +190,9 @@ pub fn pack(jobs: &[Job], window: Window, supply: Supply) -> Result<Packing, Out
     let open = window.minutes();
     let found = search::shortest_found(jobs, supply, open);
     let finish = search::last_stop(&found);
-    let start = |placed: &Placed| Start {
-        job: placed.job,
-        cycle: placed.cycle,
-        after_opening: placed.from,
-        minutes: placed.to - placed.from,
-        at: window.opens.plus(placed.from),
-    };
     if finish <= open {
         return Ok(Packing::Fits {
-            starts: found.iter().map(start).collect(),
+            starts: found.iter().map(|placed| placed.start(window)).collect(),
             finish,
         });
     }
@@ -207,7 +200,7 @@ pub fn pack(jobs: &[Job], window: Window, supply: Supply) -> Result<Packing, Out
         found.into_iter().partition(|placed| placed.to <= open);
     let late = |job: usize| outside.iter().any(|placed| placed.job == job);
     Ok(Packing::DoesNotFit {
-        starts: inside.iter().map(start).collect(),
+        starts: inside.iter().map(|placed| placed.start(window)).collect(),
         overrun: finish - open,
         jobs: (0..jobs.len()).filter(|job| late(*job)).collect(),
         proof: if shortest_possible(jobs, supply) > f64::from(open) {

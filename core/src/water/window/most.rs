@@ -1,6 +1,6 @@
 //! What is run of jobs that do not all fit: as much as does, and the loss of each.
 
-use super::search::{self, Placed};
+use super::search;
 use super::{Job, OutOfRange, Packing, Start, Supply, Window, check, over, pack};
 
 /// Which jobs lose last when not all of them fit.
@@ -69,15 +69,8 @@ pub fn pack_most(
         supply,
     );
     let placed = search::in_the_shortest_order(&run, supply);
-    let start = |placed: &Placed| Start {
-        job: placed.job,
-        cycle: placed.cycle,
-        after_opening: placed.from,
-        minutes: placed.to - placed.from,
-        at: window.opens.plus(placed.from),
-    };
     Ok(Most {
-        starts: placed.iter().map(start).collect(),
+        starts: placed.iter().map(|placed| placed.start(window)).collect(),
         finish: search::last_stop(&placed),
         run,
         over_supply,

@@ -2,7 +2,7 @@
 
 use std::cmp::Reverse;
 
-use super::{Gpm, Job, Supply, over};
+use super::{Gpm, Job, Start, Supply, Window, over};
 
 /// One cycle in its place, minutes after the window opens.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -12,6 +12,19 @@ pub(super) struct Placed {
     pub(super) cycle: u32,
     pub(super) from: u32,
     pub(super) to: u32,
+}
+
+impl Placed {
+    /// Tells the cycle by the clock.
+    pub(super) fn start(&self, window: Window) -> Start {
+        Start {
+            job: self.job,
+            cycle: self.cycle,
+            after_opening: self.from,
+            minutes: self.to - self.from,
+            at: window.opens.plus(self.from),
+        }
+    }
 }
 
 pub(super) fn last_stop(placed: &[Placed]) -> u32 {
