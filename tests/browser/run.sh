@@ -1,0 +1,48 @@
+#!/usr/bin/env bash
+# The pages in a real browser. Works on a bare Debian machine: brings Chromium and Node where they
+# are missing (as root), the browser's driver and the accessibility checker, and builds what the
+# tests start. With file names as arguments it runs those only:
+#
+#     tests/browser/run.sh tests/browser/papers.test.mjs
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+
+# Everything that is brought lies here and nowhere else.
+kept="$PWD/target/browser"
+packages=(playwright-core@1.65.1 axe-core@4.14.1)
+
+missing=()
+command -v chromium >/dev/null || missing+=(chromium)
+command -v node >/dev/null || missing+=(nodejs)
+command -v npm >/dev/null || missing+=(npm)
+if [ ${#missing[@]} -gt 0 ]; then
+  if [ "$(id -u)" -ne 0 ]; then
+    echo "these are missing, and only root can install them: ${missing[*]}" >&2
+    echo "as root: apt-get install ${missing[*]}" >&2
+    exit 1
+  fi
+  echo "== installing ${missing[*]}"
+  apt-get update -qq
+  DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}"
+fi
+
+mkdir -p "$kept"
+stamp="$kept/packages.txt"
+if [ "$(cat "$stamp" 2>/dev/null)" != "${packages[*]}" ]; then
+  echo "== bringing ${packages[*]}"
+  npm install --no-save --no-package-lock --no-audit --no-fund --silent \
+    --prefix "$kept" "${packages[@]}"
+  echo "${packages[*]}" >"$stamp"
+fi
+
+echo "== building what the tests start"
+cargo build --locked --quiet -p headwalk-cli -p headwalk-sync-server --bins
+
+export HEADWALK_BIN="${CARGO_TARGET_DIR:-$PWD/target}/debug"
+export HEADWALK_BROWSER_MODULES="$kept/node_modules"
+if [ $# -eq 0 ]; then
+  set -- tests/browser/*.test.mjs
+fi
+echo "== browser tests"
+# One file at a time: each starts a browser of its own, and small machines have two cores.
+node --test --test-concurrency=1 "$@"
