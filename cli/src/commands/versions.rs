@@ -9,6 +9,7 @@ use headwalk_core::site::things::Site;
 use headwalk_core::site::unit::UnitSystem;
 
 use super::join::PairLine;
+use super::visit::moved::AstrayLine;
 use crate::call::Call;
 use crate::error::Error;
 use crate::logbook::{Logbook, Moment};
@@ -37,6 +38,9 @@ struct Open {
     /// Things that may have been entered twice.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     maybe_one: Vec<PairLine>,
+    /// Visits that were moved to another site, where something is left to do about that.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    moved: Vec<AstrayLine>,
 }
 
 /// One field that stands in two versions.
@@ -87,7 +91,12 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         }
     }
     fields.sort_by(|a, b| (&a.site, &a.name, &a.field).cmp(&(&b.site, &b.name, &b.field)));
-    call.print(&Open { fields, maybe_one })
+    let moved = AstrayLine::all(&store, &wanted)?;
+    call.print(&Open {
+        fields,
+        maybe_one,
+        moved,
+    })
 }
 
 /// Whether a field is to be listed: it stands in two versions, and is not told of the first
@@ -206,6 +215,9 @@ impl Report for Open {
                  settles one."
             ),
         });
+        for visit in &self.moved {
+            visit.write(page);
+        }
         match self.maybe_one.len() as u64 {
             0 => {}
             pairs => page.line(format!(

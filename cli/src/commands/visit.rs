@@ -1,5 +1,7 @@
 //! `headwalk visit`: a crew's walk over a site, from its start to its end.
 
+pub mod moved;
+
 use serde::Serialize;
 
 use headwalk_core::log::entry::Change;
@@ -49,6 +51,14 @@ enum Step {
     ///
     /// Example: headwalk visit finish --why "rain, the client knows"
     Finish(Finish),
+    /// Move a visit that was written to the wrong site, whole, to the right one.
+    ///
+    /// What was recorded during it is recorded again there, each entry saying whose and of when it
+    /// is, and counts no more at the wrong site; the history of both tells of it. Moving it
+    /// back is the same command the other way round; done twice, it carries what came since.
+    ///
+    /// Example: headwalk visit move "Alder House"
+    Move(moved::Args),
     /// Show how far the open visit has come.
     ///
     /// Example: headwalk visit show
@@ -139,6 +149,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         Step::Ran(ran) => Open::read(&store)?.ran(&ran, call),
         Step::Skip(skip) => Open::read(&store)?.skip(&skip, call),
         Step::Finish(finish) => Open::read(&store)?.finish(&finish, call),
+        Step::Move(args) => moved::run(&args, &store, call),
         Step::Show => call.print(&Open::read(&store)?.standing()?),
     }
 }

@@ -109,32 +109,44 @@ impl Observation {
 impl State {
     /// Replays these entries of one logbook, in whatever order and however often they come.
     pub fn of(entries: &[Placed]) -> Self {
-        Self::of_those(entries, |_| true)
+        Self::of_which(entries, None, |_, _| true)
     }
 
     /// Replays those of the entries that were written up to `until`, by the stamps that order
     /// them: a hub's receipt counts for an entry even where it was written later.
     pub fn as_of(entries: &[Placed], until: Stamp) -> Self {
-        Self::of_those(entries, |stamp| stamp <= until)
+        Self::of_which(entries, Some(until), |_, _| true)
     }
 
-    fn of_those(entries: &[Placed], counts: impl Fn(Stamp) -> bool) -> Self {
+    /// Replays of those entries only the changes that `counts` lets count.
+    pub fn of_which(
+        entries: &[Placed],
+        until: Option<Stamp>,
+        counts: impl Fn(&Entry, &Change) -> bool,
+    ) -> Self {
         let knowledge = Knowledge::of(entries);
         let (receipts, held_back) = (receipts(entries), held_back(entries));
         let mut state = Self::default();
         for placed in entries {
             let stamp = receipts.get(&placed.place).copied();
             let stamp = stamp.unwrap_or(placed.entry.stamp);
-            if counts(stamp) && !held_back.contains(&placed.place) {
-                state.absorb(placed, stamp, &knowledge);
+            if until.is_none_or(|until| stamp <= until) && !held_back.contains(&placed.place) {
+                state.absorb(placed, stamp, &knowledge, &counts);
             }
         }
         state
     }
 
-    fn absorb(&mut self, placed: &Placed, stamp: Stamp, knowledge: &Knowledge) {
+    fn absorb(
+        &mut self,
+        placed: &Placed,
+        stamp: Stamp,
+        knowledge: &Knowledge,
+        counts: impl Fn(&Entry, &Change) -> bool,
+    ) {
         let (place, entry) = (placed.place, &placed.entry);
-        for (index, change) in (0_u16..).zip(&entry.changes) {
+        let changes = (0_u16..).zip(&entry.changes);
+        for (index, change) in changes.filter(|(_, change)| counts(entry, change)) {
             match change {
                 Change::Set {
                     thing,

@@ -7,20 +7,26 @@
 //! entries alone, so that every store tells the same.
 
 pub mod joined;
+pub mod moved;
 pub mod pairs;
 pub mod removed;
 
+use self::moved::Elsewhere;
 use crate::log::stamp::Stamp;
 use crate::merge::replay::{Placed, State};
 
 /// Returns what a logbook's entries say, now or up to a moment, as people should be told it.
 #[must_use]
 pub fn told(entries: &[Placed], until: Option<Stamp>) -> State {
-    let state = match until {
-        Some(until) => State::as_of(entries, until),
-        None => State::of(entries),
+    let plain = State::of_which(entries, until, |_, _| true);
+    let elsewhere = Elsewhere::of(&plain, entries);
+    let state = match elsewhere.is_empty() {
+        true => plain,
+        false => State::of_which(entries, until, |entry, change| {
+            elsewhere.counts_here(entry, change)
+        }),
     };
-    joined::as_one(removed::brought_back(state, entries, until))
+    joined::as_one(removed::brought_back(state, entries, until, &elsewhere))
 }
 
 /// Returns the same from a state that a store kept, where that needs no look into the entries;
@@ -29,7 +35,7 @@ pub fn told(entries: &[Placed], until: Option<Stamp>) -> State {
 /// # Errors
 /// The state as it came: read the entries, and ask [`told`].
 pub fn told_of(state: State) -> Result<State, Box<State>> {
-    if removed::anything_removed(&state) {
+    if removed::anything_removed(&state) || moved::anything_moved(&state) {
         Err(Box::new(state))
     } else {
         Ok(joined::as_one(state))

@@ -7,6 +7,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::moved::Elsewhere;
 use crate::log::entry::Change;
 use crate::log::id::{ChainId, Place, ThingId};
 use crate::log::stamp::Stamp;
@@ -25,8 +26,13 @@ pub fn anything_removed(state: &State) -> bool {
 }
 
 /// Puts beside each removal the edits that did not know of it, before it.
-pub(super) fn brought_back(mut state: State, entries: &[Placed], until: Option<Stamp>) -> State {
-    for (thing, register) in contradicted(&state, entries, until) {
+pub(super) fn brought_back(
+    mut state: State,
+    entries: &[Placed],
+    until: Option<Stamp>,
+    elsewhere: &Elsewhere,
+) -> State {
+    for (thing, register) in contradicted(&state, entries, until, elsewhere) {
         state.keep(thing, any::REMOVED.number, register);
     }
     state
@@ -37,6 +43,7 @@ fn contradicted(
     state: &State,
     entries: &[Placed],
     until: Option<Stamp>,
+    elsewhere: &Elsewhere,
 ) -> Vec<(ThingId, Register)> {
     let removed: BTreeMap<ThingId, Vec<Place>> = state
         .registers()
@@ -47,7 +54,7 @@ fn contradicted(
     if removed.is_empty() {
         return Vec::new();
     }
-    let edits = edits(state, entries, until, &removed);
+    let edits = edits(state, entries, until, elsewhere, &removed);
     let removed = removed.into_keys().filter_map(|thing| {
         let open = state.register(thing, any::REMOVED.number)?.open();
         let edits = edits.get(&thing).into_iter().flat_map(BTreeMap::values);
@@ -80,6 +87,7 @@ fn edits(
     state: &State,
     entries: &[Placed],
     until: Option<Stamp>,
+    elsewhere: &Elsewhere,
     removed: &BTreeMap<ThingId, Vec<Place>>,
 ) -> BTreeMap<ThingId, BTreeMap<ChainId, Write>> {
     let knowledge = Knowledge::of(entries);
@@ -95,7 +103,9 @@ fn edits(
         let apart = |removal: &Place| {
             place != *removal && !knowledge.saw(place, *removal) && !knowledge.saw(*removal, place)
         };
-        for thing in touched(state, &placed.entry.changes) {
+        let changes = placed.entry.changes.iter();
+        let here = changes.filter(|change| elsewhere.counts_here(&placed.entry, change));
+        for thing in touched(state, here) {
             if !removed.get(&thing).is_some_and(|all| all.iter().all(apart)) {
                 continue;
             }
@@ -117,7 +127,7 @@ fn edits(
 
 /// Returns the things that changes speak of as being there: what was edited or observed, that of
 /// which something was made a part or a second record, and the wholes of all these.
-fn touched(state: &State, changes: &[Change]) -> BTreeSet<ThingId> {
+fn touched<'c>(state: &State, changes: impl Iterator<Item = &'c Change>) -> BTreeSet<ThingId> {
     let mut touched = BTreeSet::new();
     for change in changes {
         if let Some((thing, other)) = spoken_of(change) {

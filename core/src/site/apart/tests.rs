@@ -6,12 +6,12 @@ use proptest::prelude::*;
 use proptest::sample::Index;
 
 use super::*;
-use crate::log::entry::Change;
-use crate::log::id::{FieldNumber, Place, ThingId};
+use crate::log::entry::{Change, Entry};
+use crate::log::id::{FieldNumber, LogbookId, Place, ThingId};
 use crate::log::value::Value;
 use crate::merge::crews::{self, LOGBOOK, Played, SEEN, THING};
 use crate::merge::replay::held_back;
-use crate::site::fields::any;
+use crate::site::fields::{any, visit};
 use crate::site::things::Site;
 
 /// The other records that the scenarios of joining speak of.
@@ -60,6 +60,36 @@ fn with_joins(mut played: Played) -> Played {
             _ => {}
         }
     });
+    played
+}
+
+/// Makes every other entry one of a visit, and field 3 say where that visit was moved to, or that
+/// it was not.
+fn with_moves(mut played: Played) -> Played {
+    const VISIT: ThingId = ThingId::from_bytes([5; 16]);
+    each_change(&mut played, |change, _| {
+        if let Change::Set {
+            thing,
+            field,
+            value,
+            ..
+        } = change
+            && *field == FieldNumber(3)
+        {
+            *thing = VISIT;
+            *field = visit::MOVED_TO.number;
+            *value = match value.as_int() {
+                Some(2) => Value::Absent(crate::log::value::Absence::Cleared),
+                other => {
+                    let id = LogbookId::from_bytes([30 + u8::from(other == Some(1)); 16]);
+                    Value::Record([(1, Value::text(id.to_string()))].into())
+                }
+            };
+        }
+    });
+    for placed in played.placed.iter_mut().step_by(2) {
+        placed.entry.visit = Some(VISIT);
+    }
     played
 }
 
@@ -163,10 +193,32 @@ proptest! {
         steps in crews::steps(),
         swaps in prop::collection::vec(any::<(Index, Index)>(), 0..40),
     ) {
-        for played in [with_removals(crews::play(&steps)), with_joins(crews::play(&steps))] {
+        let played = || crews::play(&steps);
+        for played in [with_removals(played()), with_joins(played()), with_moves(played())] {
             let other = shuffled(&played.placed, &swaps);
             prop_assert_eq!(told(&other, None), told(&played.placed, None));
         }
+    }
+
+    #[test]
+    fn a_visit_that_was_moved_away_leaves_what_the_others_said(steps in crews::steps()) {
+        let played = with_moves(crews::play(&steps));
+        let state = told(&played.placed, None);
+        let visit = ThingId::from_bytes([5; 16]);
+        let is_moved = matches!(state.value(visit, visit::MOVED_TO.number), Some(Value::Record(_)));
+        // Field 1 says what a thing is: who wrote it entered the thing.
+        let enters = |change: &Change| matches!(change, Change::Set { field, .. } if field.0 == 1);
+        let held_back = held_back(&played.placed);
+        let counted = played.placed.iter().filter(|one| !held_back.contains(&one.place));
+        let entered = counted.filter(|one| one.entry.changes.iter().any(enters));
+        let (by_it, by_others): (Vec<_>, Vec<_>) =
+            entered.partition(|one| one.entry.visit.is_some());
+        let is_its_own = !by_it.is_empty() && by_others.is_empty();
+        let others = |entry: &Entry, change: &Change| {
+            let of_it = entry.visit.is_some() || is_its_own;
+            !is_moved || !of_it || change.thing() == Some(visit)
+        };
+        prop_assert_eq!(state, State::of_which(&played.placed, None, others));
     }
 
     #[test]

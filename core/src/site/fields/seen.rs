@@ -308,6 +308,14 @@ const SENT_PARTS: &[Part] = &[
     ),
 ];
 
+const CARRIED_PARTS: &[Part] = &[
+    needed(1, "logbook", SHORT),
+    needed(2, "entry", SHORT),
+    needed(3, "by", SHORT),
+    needed(4, "at", SHORT),
+    optional(5, "kept-out", LONG),
+];
+
 const PHONE_PLACE_PARTS: &[Part] = &[
     needed(
         1,
@@ -379,6 +387,9 @@ lines! { OBSERVATIONS: crate::site::fields::ObservationDef, ObservationNumber;
         &[StockPart, Crew], Shape::Record(STOCK_PARTS), "What lies there, counted.";
     52 STOCK_MOVED, "stock-moved", &[StockPart, Crew], Shape::Record(STOCK_MOVED_PARTS),
         "What came in or, below zero, went out.";
+    58 CARRIED, "carried", &[Visit], Shape::Record(CARRIED_PARTS),
+        "What this entry repeats of the logbook of another site, to which the visit was written by \
+         mistake: which entry, who wrote it and when, and what of it gave way to later values.";
     60 WEATHER_DAY, "weather-day", &[Station], Shape::Record(WEATHER_PARTS),
         "One day's weather; of two for one day the later counts.";
     61 MONTHLY_NORMAL, "monthly-normal", &[Station], Shape::Record(NORMAL_PARTS),

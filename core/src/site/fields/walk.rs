@@ -8,6 +8,9 @@ use crate::site::unit::Unit;
 use crate::site::visit::VisitState;
 use crate::site::words::{Vocabulary, choices};
 
+/// A logbook, and what it is about.
+static LOGBOOK_PARTS: [Part; 2] = [needed(1, "logbook", SHORT), optional(2, "site", SHORT)];
+
 table! {
     /// Fields of a visit.
     visit of &[ThingKind::Visit];
@@ -26,6 +29,11 @@ table! {
         "Open until a person says otherwise; never closed by itself.";
     458 STATE_WHY, "state-why", SHORT, "Why it was finished with skips, or abandoned.";
     459 ON_BEHALF_OF, "on-behalf-of", SHORT, "Who asked for it.";
+    480 MOVED_TO, "moved-to", Shape::Record(&LOGBOOK_PARTS),
+        "The site to which the visit was moved, as it was written to this one by mistake; while \
+         it says so, nothing of the visit counts here.";
+    481 MOVED_FROM, "moved-from", Shape::Record(&LOGBOOK_PARTS),
+        "The site to which the visit was written first, by mistake.";
 }
 
 /// A price that the client was told.

@@ -17,7 +17,7 @@ use crate::site::visit::{Lacks, VisitState, ZoneDone};
 pub(crate) struct Scene {
     pub(crate) entries: Vec<Placed>,
     pub(crate) logbook: LogbookId,
-    visit: Option<ThingId>,
+    pub(crate) visit: Option<ThingId>,
 }
 
 impl Scene {

@@ -7,6 +7,7 @@ use super::thing::{Known, Missing, Thing};
 use super::{Fact, Site};
 use crate::log::id::ThingId;
 use crate::log::value::Value;
+use crate::site::apart::moved;
 use crate::site::fields::{self, seen};
 use crate::site::finding::{Accepted, FindingKind, Severity, Status};
 use crate::site::kind::ThingKind;
@@ -106,10 +107,13 @@ impl Site<'_> {
         things.filter_map(|thing| Valve::of(self, thing)).collect()
     }
 
-    /// Returns the visits, oldest first by day, then by age.
+    /// Returns the visits that count here, oldest first by day, then by age: not those that were
+    /// written to this site by mistake and moved away.
     #[must_use]
     pub fn visits(&self) -> Vec<Visit<'_>> {
         let visits = self.present(self.root, ThingKind::Visit);
+        let here = |thing: &Thing<'_>| moved::moved_to(thing).is_none();
+        let visits = visits.filter(here);
         let mut visits: Vec<_> = visits.filter_map(|thing| Visit::of(self, thing)).collect();
         visits.sort_by_key(|visit| {
             let day = visit.day(&fields::visit::DATE).ok();
