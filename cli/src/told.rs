@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::log::value::HowKnown;
+use headwalk_core::site::apart::moved::Origin;
 use headwalk_core::store::Kept;
 
 /// Who said something, and when. The same in every store that holds the entry.
@@ -16,6 +17,9 @@ pub struct Told {
     /// What the writer's clock said, where that was corrected.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub clock_said: Option<String>,
+    /// Whose words of when and of which other site it repeats, where a visit was moved.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub repeats: Option<Repeats>,
     /// The id of the device.
     pub device: String,
     /// How it is known, where the writer said: measured, read, estimated, from last visit,
@@ -25,6 +29,17 @@ pub struct Told {
     /// The id of the visit.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub visit: Option<String>,
+}
+
+/// What an entry of a moved visit repeats of the site to which it was written first.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Repeats {
+    /// What that site is called.
+    pub site: String,
+    /// Who wrote it there.
+    pub by: String,
+    /// When, in RFC 3339.
+    pub at: String,
 }
 
 impl Told {
@@ -37,6 +52,11 @@ impl Told {
             by: entry.by.clone(),
             clock_said: (told != at).then_some(told),
             at,
+            repeats: Origin::repeated(entry).map(|of| Repeats {
+                site: of.site,
+                by: of.by,
+                at: of.at,
+            }),
             device: entry.device.to_string(),
             how: how_word(how),
             visit: entry.visit.map(|visit| visit.to_string()),

@@ -225,6 +225,13 @@ impl Line {
             "{of}{} {}{how}{during}",
             self.what, self.said.shown
         )];
+        if let Some(of) = &self.said.told.repeats {
+            let (by, site) = (&of.by, &of.site);
+            let at = of.at.get(..16).unwrap_or(&of.at).replace('T', " ");
+            lines.push(format!(
+                "as {by} wrote it at {site} {at}; that visit was moved"
+            ));
+        }
         if self.held_back {
             lines.push("held back: its device's access had been taken back".to_owned());
         }

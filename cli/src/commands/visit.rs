@@ -7,6 +7,7 @@ use serde::Serialize;
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::ThingId;
 use headwalk_core::log::value::{HowKnown, Value};
+use headwalk_core::site::apart;
 use headwalk_core::site::fields::{FieldDef, seen, visit};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::{Site, Thing, Visit};
@@ -257,7 +258,18 @@ impl<'a> Open<'a> {
                 .hint("`headwalk visit start SITE` begins one."));
         };
         let roots = Roots::of(store)?;
-        let root = roots.find(&logbook.to_string())?.clone();
+        let root = roots.find(&logbook.to_string())?;
+        // Somebody may have moved the visit meanwhile: it goes on where it belongs.
+        let state = state_of(store, logbook)?;
+        let site = Site::of(&state, logbook);
+        let went_to = site
+            .thing(id)
+            .and_then(|visit| apart::moved::moved_to(&visit));
+        let went_to = went_to.and_then(|to| roots.find(&to.to_string()).ok());
+        if let Some(there) = went_to {
+            keep_visit(store, Some((there, id)))?;
+        }
+        let root = went_to.unwrap_or(root).clone();
         Ok(Self { store, root, id })
     }
 

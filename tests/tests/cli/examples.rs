@@ -32,7 +32,14 @@ const STORY: &[(&[&str], &str)] = &[
     (&[], "visit ran zone-1 zone-2 --good"),
     (&[], r#"visit skip zone-3 --why "dog in the yard""#),
     (&[], "visit show"),
-    (&[], r#"visit finish --why "rain, the client knows""#),
+    (
+        &[r#"add site "Alder House""#, "add alder zone-1..zone-3"],
+        r#"visit move "Alder House""#,
+    ),
+    (
+        &[r#"visit move "Maple Court""#],
+        r#"visit finish --why "rain, the client knows""#,
+    ),
     (&[], r#"visit start "Maple Court" --purpose inspection"#),
     (&[], r#"note "Maple Court" 3-07 arc 180 radius 12ft"#),
     (

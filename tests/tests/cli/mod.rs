@@ -7,6 +7,7 @@ mod crash;
 mod examples;
 mod full;
 mod hub;
+mod moved;
 mod proof;
 mod record;
 mod route;

@@ -46,6 +46,8 @@ struct Moved {
     name: String,
     from: String,
     to: String,
+    /// Whether anything was written: it may have been there already.
+    moved: bool,
     /// Entries that were carried now.
     carried: usize,
     /// Values that gave way to later ones at the right site.
@@ -180,11 +182,11 @@ impl AstrayLine {
         let lies = self.lies_at.join(" and ");
         page.line(match (&self.counts_at[..], &self.lies_at[..]) {
             ([to], [from, _]) => format!(
-                "{name} was moved from {from} to {to}, and {} of it not there yet: `headwalk \
-                 visit move \"{to}\" --from \"{from}\" --visit {}` carries them.",
+                "{name} was moved from {from} to {to}, and {} not there yet: `headwalk visit move \
+                 \"{to}\" --from \"{from}\" --visit {}` carries what is missing.",
                 match self.waiting {
-                    1 => "1 entry is".to_owned(),
-                    several => format!("{several} entries are"),
+                    1 => "1 entry of it is".to_owned(),
+                    several => format!("{several} entries of it are"),
                 },
                 self.visit,
             ),
@@ -254,6 +256,7 @@ impl Moved {
             name,
             from: from.name.clone(),
             to: to.name.clone(),
+            moved: !plan.drafts.is_empty(),
             carried: plan.carried.len(),
             gave_way: plan.carried.iter().flat_map(gave_way).collect(),
             entered: plan.entered,
@@ -265,9 +268,12 @@ impl Moved {
 impl Report for Moved {
     fn write(&self, page: &mut Page) {
         let (name, from, to) = (&self.name, &self.from, &self.to);
-        page.line(match self.carried as u64 {
-            0 => format!("{name} is at {to}: nothing of it was left to carry from {from}."),
-            carried => format!(
+        page.line(match (self.moved, self.carried as u64) {
+            (false, _) => {
+                format!("{name} is at {to} already, and nothing of it waits at {from}.")
+            }
+            (true, 0) => format!("{name} moved from {from} to {to}, where all of it was already."),
+            (true, carried) => format!(
                 "{name} moved from {from} to {to}: {}.",
                 counted(carried, "entry", "entries")
             ),

@@ -82,7 +82,7 @@ fn with_moves(mut played: Played) -> Played {
                 Some(2) => Value::Absent(crate::log::value::Absence::Cleared),
                 other => {
                     let id = LogbookId::from_bytes([30 + u8::from(other == Some(1)); 16]);
-                    Value::Record([(1, Value::text(id.to_string()))].into())
+                    Value::Record([(2, Value::text(id.to_string()))].into())
                 }
             };
         }

@@ -309,11 +309,12 @@ const SENT_PARTS: &[Part] = &[
 ];
 
 const CARRIED_PARTS: &[Part] = &[
-    needed(1, "logbook", SHORT),
-    needed(2, "entry", SHORT),
-    needed(3, "by", SHORT),
-    needed(4, "at", SHORT),
-    optional(5, "kept-out", LONG),
+    needed(1, "site", SHORT),
+    needed(2, "by", SHORT),
+    needed(3, "at", SHORT),
+    needed(4, "logbook", SHORT),
+    needed(5, "entry", SHORT),
+    optional(6, "gave-way", LONG),
 ];
 
 const PHONE_PLACE_PARTS: &[Part] = &[

@@ -9,7 +9,7 @@ use crate::site::visit::VisitState;
 use crate::site::words::{Vocabulary, choices};
 
 /// A logbook, and what it is about.
-static LOGBOOK_PARTS: [Part; 2] = [needed(1, "logbook", SHORT), optional(2, "site", SHORT)];
+static LOGBOOK_PARTS: [Part; 2] = [needed(1, "site", SHORT), needed(2, "logbook", SHORT)];
 
 table! {
     /// Fields of a visit.

@@ -8,17 +8,20 @@
 //! carried by the same command; [`whereabouts`] finds them, and visits that count at two sites or
 //! at none.
 
+mod origin;
 mod plan;
+mod same;
 
 use std::collections::{BTreeMap, BTreeSet};
 
+pub use origin::Origin;
 pub use plan::{Carried, MoveError, Moving, OfNoName, Plan, Side};
 
 use crate::log::entry::{Change, Entry};
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::value::Value;
 use crate::merge::replay::{Placed, State, held_back};
-use crate::site::fields::{any, seen, visit};
+use crate::site::fields::{any, visit};
 use crate::site::things::Thing;
 
 /// What of a logbook counts at another site: visits that were moved there, and what they entered.
@@ -103,16 +106,16 @@ fn begun(change: &Change) -> Option<ThingId> {
     }
 }
 
-/// Reads which logbook a record names in its first part.
+/// Reads which logbook a record names.
 fn logbook(value: &Value) -> Option<LogbookId> {
-    let named = value.as_record()?.get(&1)?.as_text()?;
+    let named = value.as_record()?.get(&2)?.as_text()?;
     named.parse().ok()
 }
 
 fn named(logbook: LogbookId, site: &str) -> Value {
     let parts = [
-        (1, Value::text(logbook.to_string())),
-        (2, Value::text(site)),
+        (1, Value::text(site)),
+        (2, Value::text(logbook.to_string())),
     ];
     Value::Record(parts.into())
 }
@@ -179,8 +182,8 @@ pub fn whereabouts<E>(
         };
         let there = entries(to)?;
         for from in at.into_keys().filter(|from| *from != to) {
-            let from_entries = entries(from)?;
-            let waiting = plan::waiting(visit, (from, &from_entries), (to, &there));
+            let here = entries(from)?;
+            let waiting = plan::waiting(visit, Side::of(from, &here), Side::of(to, &there));
             if waiting > 0 {
                 astray.push(Astray::Waiting {
                     visit,
@@ -192,14 +195,6 @@ pub fn whereabouts<E>(
         }
     }
     Ok(astray)
-}
-
-/// Returns what an entry says that it repeats, if it was carried here from another logbook.
-pub(super) fn carried(entry: &Entry) -> Option<&Value> {
-    entry.changes.iter().find_map(|change| match change {
-        Change::Observe { what, value, .. } if *what == seen::CARRIED.number => Some(value),
-        _ => None,
-    })
 }
 
 #[cfg(test)]

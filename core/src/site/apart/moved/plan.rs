@@ -3,17 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::super::joined;
-use super::{Elsewhere, carried, named};
-use crate::log::chain::Tip;
-use crate::log::codec;
-use crate::log::entry::{Change, Draft, Entry};
-use crate::log::id::{LogbookId, Place, ThingId};
+use super::origin::Origin;
+use super::same::{Map, counterpart, things_in};
+use super::{Elsewhere, named};
+use crate::log::entry::{Change, Draft};
+use crate::log::id::{FieldNumber, LogbookId, Place, ThingId};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::value::{Absence, HowKnown, Value};
 use crate::merge::replay::{Placed, State, held_back, receipts};
-use crate::site::fields::{any, field_by_number, seen, show_any, visit, zone};
+use crate::site::fields::{field_by_number, seen, show_any, visit};
 use crate::site::kind::ThingKind;
-use crate::site::things::{Site, Thing};
+use crate::site::things::Site;
 use crate::site::unit::UnitSystem;
 
 /// One of the two logbooks of a move.
@@ -99,65 +99,6 @@ pub enum MoveError {
     },
 }
 
-/// An entry of the visit as it was first written, wherever it has been carried since.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-struct Origin {
-    logbook: String,
-    entry: String,
-    by: String,
-    at: String,
-}
-
-impl Origin {
-    fn of(entry: &Entry, stamp: Stamp) -> Self {
-        let text = |record: &Value, part: u16| -> Option<String> {
-            Some(record.as_record()?.get(&part)?.as_text()?.to_owned())
-        };
-        let repeats = carried(entry).and_then(|record| {
-            Some(Self {
-                logbook: text(record, 1)?,
-                entry: text(record, 2)?,
-                by: text(record, 3)?,
-                at: text(record, 4)?,
-            })
-        });
-        repeats.unwrap_or_else(|| {
-            let bytes = codec::encode(entry).expect("an entry was read from its bytes");
-            Self {
-                logbook: entry.logbook.to_string(),
-                entry: format!("{}/{}/{}", entry.device, entry.seq, Tip::of(&bytes)),
-                by: entry.by.clone(),
-                at: stamp.wall().at_offset(entry.utc_offset_min).to_rfc3339(),
-            }
-        })
-    }
-
-    /// When it was first written.
-    fn wall(&self) -> Option<WallMs> {
-        let at = chrono::DateTime::parse_from_rfc3339(&self.at).ok()?;
-        let ms = u64::try_from(at.timestamp_millis()).ok()?;
-        Some(WallMs::new(ms))
-    }
-
-    fn key(&self) -> (&str, &str) {
-        (&self.logbook, &self.entry)
-    }
-
-    fn change(&self, visit: ThingId, gives_way: &[String]) -> Change {
-        let parts = [&self.logbook, &self.entry, &self.by, &self.at];
-        let mut parts: BTreeMap<u16, Value> = (1..).zip(parts.map(Value::text)).collect();
-        if !gives_way.is_empty() {
-            parts.insert(5, Value::text(gives_way.join("; ")));
-        }
-        Change::Observe {
-            thing: visit,
-            what: seen::CARRIED.number,
-            value: Value::Record(parts),
-            how: HowKnown::Unstated,
-        }
-    }
-}
-
 /// One entry of the visit with what of it is to be carried.
 struct Work<'a> {
     place: Place,
@@ -168,23 +109,20 @@ struct Work<'a> {
 
 /// Returns the work of a visit that is in one logbook and not in the other, oldest first, and how
 /// many changes of it this version does not know.
-fn missing<'a>(
-    visit: ThingId,
-    (_, from): (LogbookId, &'a [Placed]),
-    (to_logbook, to): (LogbookId, &[Placed]),
-) -> (Vec<Work<'a>>, usize) {
-    let theirs = Elsewhere::with([visit].into(), from);
+fn missing<'a>(visit: ThingId, from: Side<'a>, to: Side<'_>) -> (Vec<Work<'a>>, usize) {
+    let theirs = Elsewhere::with([visit].into(), from.entries);
     let there: BTreeSet<Origin> = to
+        .entries
         .iter()
-        .filter(|placed| carried(&placed.entry).is_some())
-        .map(|placed| Origin::of(&placed.entry, placed.entry.stamp))
+        .filter_map(|placed| Origin::repeated(&placed.entry))
         .collect();
     let there: BTreeSet<_> = there.iter().map(Origin::key).collect();
-    let to_logbook = to_logbook.to_string();
-    let (receipts, held_back) = (receipts(from), held_back(from));
+    let to_logbook = to.logbook.to_string();
+    let (receipts, held_back) = (receipts(from.entries), held_back(from.entries));
     let mut work = Vec::new();
     let mut not_understood = 0;
-    for placed in from.iter().filter(|one| !held_back.contains(&one.place)) {
+    let counted = from.entries.iter();
+    for placed in counted.filter(|one| !held_back.contains(&one.place)) {
         let (place, entry) = (placed.place, &placed.entry);
         let during = entry.visit == Some(visit);
         let changes = entry.changes.iter();
@@ -199,7 +137,7 @@ fn missing<'a>(
             continue;
         }
         let stamp = receipts.get(&place).copied().unwrap_or(entry.stamp);
-        let origin = Origin::of(entry, stamp);
+        let origin = Origin::of(entry, stamp, from.name);
         let known = origin.logbook == to_logbook || there.contains(&origin.key());
         if !known {
             let one = Work {
@@ -217,11 +155,7 @@ fn missing<'a>(
 }
 
 /// Returns how many entries of a visit are in one logbook and not in the other.
-pub(super) fn waiting(
-    visit: ThingId,
-    from: (LogbookId, &[Placed]),
-    to: (LogbookId, &[Placed]),
-) -> usize {
+pub(super) fn waiting(visit: ThingId, from: Side<'_>, to: Side<'_>) -> usize {
     missing(visit, from, to).0.len()
 }
 
@@ -259,11 +193,7 @@ impl Moving<'_> {
             let site = self.from.name.to_owned();
             return Err(MoveError::NotAVisit { site });
         }
-        let (work, not_understood) = missing(
-            self.visit,
-            (self.from.logbook, self.from.entries),
-            (self.to.logbook, self.to.entries),
-        );
+        let (work, not_understood) = missing(self.visit, self.from, self.to);
         let mut map = self.map(&work, &from, &to);
         if self.of_no_name == OfNoName::Refused && !map.without.is_empty() {
             let names = map.without.iter().map(|thing| called(&from, *thing));
@@ -365,95 +295,19 @@ impl Moving<'_> {
     }
 }
 
-impl Side<'_> {
+impl<'a> Side<'a> {
+    /// A logbook of which only the entries matter.
+    pub(super) const fn of(logbook: LogbookId, entries: &'a [Placed]) -> Self {
+        Self {
+            logbook,
+            name: "",
+            entries,
+        }
+    }
+
     /// What the logbook says, with the visits that were moved away.
     fn plain(&self) -> State {
         joined::as_one(State::of(self.entries))
-    }
-}
-
-/// Returns the thing of the same name and kind at the other site: the site for the site.
-fn counterpart(thing: ThingId, from: &Site<'_>, to: &Site<'_>) -> Option<ThingId> {
-    if thing == from.root().id {
-        return Some(to.root().id);
-    }
-    // One that an earlier move entered there.
-    if to.thing(thing).is_some_and(|thing| thing.kind.is_some()) {
-        return Some(thing);
-    }
-    let here = from.thing(from.kept(thing))?;
-    let there = to.find(&from.address(here)).ok()?;
-    (there.kind == here.kind).then_some(there.id)
-}
-
-/// Which thing of the right site stands for which of the wrong one.
-#[derive(Debug, Default)]
-struct Map {
-    there: BTreeMap<ThingId, ThingId>,
-    without: Vec<ThingId>,
-}
-
-impl Map {
-    fn get(&self, thing: ThingId) -> ThingId {
-        self.there.get(&thing).copied().unwrap_or(thing)
-    }
-
-    /// Enters at the right site what has no counterpart there, with its wholes, under its own id.
-    fn enter(&mut self, from: &Site<'_>, to: &Site<'_>) -> Vec<Change> {
-        let mut changes = Vec::new();
-        let mut todo = self.without.clone();
-        let mut done = BTreeSet::new();
-        while let Some(thing) = todo.pop() {
-            let Some(here) = from.thing(thing).filter(|_| done.insert(thing)) else {
-                continue;
-            };
-            let whole = here.part_of().unwrap_or(from.root().id);
-            if !self.there.contains_key(&whole) && !done.contains(&whole) {
-                match counterpart(whole, from, to) {
-                    Some(there) => {
-                        self.there.insert(whole, there);
-                    }
-                    None => {
-                        self.without.push(whole);
-                        todo.push(whole);
-                    }
-                }
-            }
-            changes.extend(self.entered(here, whole));
-        }
-        self.without.sort_unstable();
-        self.without.dedup();
-        changes
-    }
-
-    fn entered(&self, here: Thing<'_>, whole: ThingId) -> Vec<Change> {
-        let fields = [&any::KIND, &any::LABEL, &any::ORDER, &zone::NUMBER];
-        let said = fields
-            .iter()
-            .filter_map(|field| Some(set(here.id, field.number, here.raw(field)?.clone())));
-        let part_of = Value::Thing(self.get(whole));
-        let part_of = set(here.id, any::PART_OF.number, part_of);
-        said.chain([part_of]).collect()
-    }
-
-    /// Says the same of the counterparts.
-    fn moved(&self, change: &Change) -> Change {
-        let mut change = change.clone();
-        if let Change::Set { thing, value, .. } | Change::Observe { thing, value, .. } = &mut change
-        {
-            *thing = self.get(*thing);
-            self.rename(value);
-        }
-        change
-    }
-
-    fn rename(&self, value: &mut Value) {
-        match value {
-            Value::Thing(thing) => *thing = self.get(*thing),
-            Value::List(items) => items.iter_mut().for_each(|item| self.rename(item)),
-            Value::Record(parts) => parts.values_mut().for_each(|part| self.rename(part)),
-            _ => {}
-        }
     }
 }
 
@@ -463,8 +317,7 @@ struct Later(BTreeMap<Place, WallMs>);
 impl Later {
     fn of(to: Side<'_>) -> Self {
         let repeats = to.entries.iter().filter_map(|placed| {
-            carried(&placed.entry)?;
-            let origin = Origin::of(&placed.entry, placed.entry.stamp);
+            let origin = Origin::repeated(&placed.entry)?;
             Some((placed.place, origin.wall()?))
         });
         Self(repeats.collect())
@@ -512,23 +365,12 @@ impl Later {
     }
 }
 
-fn set(thing: ThingId, field: crate::log::id::FieldNumber, value: Value) -> Change {
+pub(super) fn set(thing: ThingId, field: FieldNumber, value: Value) -> Change {
     Change::Set {
         thing,
         field,
         value,
         how: HowKnown::Unstated,
-    }
-}
-
-fn things_in(value: &Value, into: &mut BTreeSet<ThingId>) {
-    match value {
-        Value::Thing(thing) => {
-            into.insert(*thing);
-        }
-        Value::List(items) => items.iter().for_each(|item| things_in(item, into)),
-        Value::Record(parts) => parts.values().for_each(|part| things_in(part, into)),
-        _ => {}
     }
 }
 

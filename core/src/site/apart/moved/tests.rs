@@ -6,6 +6,7 @@ use crate::log::id::ObservationNumber;
 use crate::log::stamp::{Stamp, WallMs};
 use crate::merge::replay::Observation;
 use crate::site::apart::told;
+use crate::site::fields::seen;
 use crate::site::fields::{finding, head};
 use crate::site::kind::ThingKind;
 use crate::site::things::tests::{Scene, corner_lot};
@@ -148,19 +149,16 @@ fn a_moved_visit_counts_at_the_right_site_and_only_there() {
 fn each_carried_entry_says_whose_it_was_and_of_when() {
     let (mut wrong, mut right) = two_sites();
     moved(&mut wrong, &mut right);
-    let last = right
-        .entries
-        .iter()
-        .rev()
-        .find_map(|one| carried(&one.entry));
-    let parts = last.unwrap().as_record().unwrap();
-    let text = |part: u16| parts[&part].as_text().unwrap().to_owned();
-    assert_eq!(text(1), wrong.logbook.to_string());
-    assert!(text(2).starts_with("07070707-0707-0707-0707-070707070707/"));
-    assert_eq!(
-        (text(3).as_str(), text(4).as_str()),
-        ("R. Ash", "1969-12-31T19:00:14-05:00")
+    let repeats = |one: &Placed| Origin::repeated(&one.entry);
+    let last = right.entries.iter().rev().find_map(repeats).unwrap();
+    assert_eq!(last.logbook, wrong.logbook.to_string());
+    assert!(
+        last.entry
+            .starts_with("07070707-0707-0707-0707-070707070707/14/"),
+        "{last:?}"
     );
+    let said = [&last.site, &last.by, &last.at];
+    assert_eq!(said, ["Corner lot", "R. Ash", "1969-12-31T19:00:14-05:00"]);
 }
 
 #[test]
@@ -230,9 +228,12 @@ fn a_later_value_at_the_right_site_stays_and_the_history_has_both() {
     let gave_way: Vec<_> = plan.carried.iter().flat_map(|one| &one.gives_way).collect();
     assert_eq!(gave_way, ["head-3-01 arc 120°"]);
     assert_eq!(arc(&right, 106), Some("175°".to_owned()));
-    let kept = right.entries.iter().filter_map(|one| carried(&one.entry));
-    let kept = kept.filter_map(|record| record.as_record()?.get(&5)?.as_text());
-    assert_eq!(kept.collect::<Vec<_>>(), ["head-3-01 arc 120°"]);
+    let state = at(&right);
+    let carried = state.observations(Scene::id(VISIT), seen::CARRIED.number);
+    let gave_way = carried
+        .iter()
+        .filter_map(|one| one.value.as_record()?.get(&6)?.as_text());
+    assert_eq!(gave_way.collect::<Vec<_>>(), ["head-3-01 arc 120°"]);
 }
 
 #[test]
