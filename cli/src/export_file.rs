@@ -20,7 +20,7 @@ use headwalk_core::log::seal::Seal;
 use headwalk_core::log::walk::{Fault, Walk, Walked};
 use headwalk_core::site::fields::UNKNOWN;
 
-use crate::said::What;
+use crate::said::{Saying, What};
 use crate::told::{self, how_word};
 
 /// What every such file begins with.

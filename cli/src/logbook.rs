@@ -7,6 +7,8 @@ use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::merge::knowledge::Knowledge;
 use headwalk_core::merge::replay::State;
 use headwalk_core::site::apart;
+use headwalk_core::site::sight::{Book, Written};
+use headwalk_core::site::things::Site;
 use headwalk_core::store::{Kept, Store};
 
 use crate::error::Error;
@@ -79,6 +81,18 @@ impl Logbook {
         })
     }
 
+    /// Returns it with its entries at hand, for who asks what their writers had seen.
+    pub fn book<'a>(&'a self, site: &'a Site<'a>) -> Book<'a> {
+        let entries = self.entries.iter();
+        Book {
+            site,
+            entries: entries
+                .map(|(place, kept)| (*place, written(kept)))
+                .collect(),
+            knowledge: &self.knowledge,
+        }
+    }
+
     /// Returns the entry at a place that a register or an observation names.
     pub fn entry(&self, place: Place) -> Result<&Kept, Error> {
         self.entries.get(&place).ok_or_else(|| {
@@ -88,5 +102,15 @@ impl Logbook {
             )
             .hint("`headwalk verify` says what else is damaged.")
         })
+    }
+}
+
+/// Returns an entry and how this store holds it.
+pub const fn written(kept: &Kept) -> Written<'_> {
+    Written {
+        placed: &kept.placed,
+        stamp: kept.stamp,
+        arrived: kept.arrived,
+        held_back: kept.held_back,
     }
 }

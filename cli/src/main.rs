@@ -19,7 +19,6 @@ mod output;
 mod record;
 mod roots;
 mod said;
-mod seen;
 mod table_file;
 mod told;
 mod trust;

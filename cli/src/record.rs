@@ -16,7 +16,7 @@ use crate::error::Error;
 use crate::logbook::state_of;
 use crate::output::{Page, Report};
 use crate::roots::Root;
-use crate::said::{What, called};
+use crate::said::{Saying, What, called};
 use crate::told;
 
 /// The name under which a store keeps the open visit: logbook and visit, with a blank between.

@@ -5,7 +5,7 @@ use serde::Serialize;
 use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::log::value::HowKnown;
 use headwalk_core::site::apart::moved::Origin;
-use headwalk_core::store::Kept;
+use headwalk_core::site::sight::Written;
 
 /// Who said something, and when. The same in every store that holds the entry.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -44,7 +44,7 @@ pub struct Repeats {
 
 impl Told {
     /// Says who told this entry, and how they knew what it says.
-    pub fn of(kept: &Kept, how: HowKnown) -> Self {
+    pub fn of(kept: Written<'_>, how: HowKnown) -> Self {
         let entry = &kept.entry;
         let told = rfc3339(entry.stamp.wall(), entry.utc_offset_min);
         let at = rfc3339(kept.stamp.wall(), entry.utc_offset_min);

@@ -44,6 +44,7 @@ pub mod error;
 mod exchange_http;
 pub mod hub;
 mod limiter;
+pub mod office;
 pub mod refused;
 mod request_log;
 mod roster;

@@ -68,10 +68,11 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     for root in wanted {
         let logbook = Logbook::read(&store, root.id, Moment::default())?;
         let site = Site::of(&logbook.state, root.id);
+        let book = logbook.book(&site);
         let mut held: Vec<_> = logbook
             .entries
             .values()
-            .filter(|kept| kept.held_back)
+            .filter(|kept| kept.held_back && book.taken_back(kept.place).is_none())
             .collect();
         held.sort_by_key(|kept| (kept.stamp, kept.place));
         for kept in held {

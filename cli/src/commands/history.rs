@@ -3,12 +3,10 @@
 use serde::Serialize;
 
 use headwalk_core::log::id::ThingId;
-use headwalk_core::log::value::Value;
-use headwalk_core::site::apart::removed;
-use headwalk_core::site::fields::{self, Recordable, any};
+use headwalk_core::site::fields::{self, Recordable};
 use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::sight::{self, Sight};
 use headwalk_core::site::things::Site;
-use headwalk_core::store::Kept;
 
 use crate::args::MomentArgs;
 use crate::call::Call;
@@ -18,7 +16,6 @@ use crate::logbook::Logbook;
 use crate::output::{Page, Report};
 use crate::roots::Roots;
 use crate::said::{Said, What, called, visit_called};
-use crate::seen::Sight;
 use crate::told;
 
 /// Replay all that was said of a thing, or of one of its fields, oldest first.
@@ -73,6 +70,9 @@ struct Line {
     /// Whether it does not count, since its device's access had been taken back.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     held_back: bool,
+    /// Who took back the decision that it was, and when, in RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    taken_back: Option<TakenBack>,
     /// Removals of the thing, where neither writer had seen the other's entry: the edit wins.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     removed_unseen: Vec<Said>,
@@ -86,6 +86,15 @@ struct Line {
     /// When it came here, for people, where that was not at once.
     #[serde(skip)]
     reached: Option<String>,
+}
+
+/// A decision of the office that was taken back.
+#[derive(Serialize)]
+struct TakenBack {
+    by: String,
+    at: String,
+    #[serde(skip)]
+    when: String,
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
@@ -103,18 +112,16 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         .as_deref()
         .map(|name| wanted(kind, name))
         .transpose()?;
-    let replay = Replay {
-        sight: Sight::of(&logbook, &site, thing.id, call.units()),
-        thing: thing.id,
-        devices: Devices::of(&store, &roots)?,
-        call,
-    };
+    let book = logbook.book(&site);
+    let devices = Devices::of(&store, &roots)?;
+    let lines = Sight::of(&book, thing.id).lines(only).into_iter();
+    let line = |line| Line::of(line, thing.id, &site, &devices, call);
     call.print(&History {
         site: root.name.clone(),
         logbook: root.id.to_string(),
         thing: thing.id.to_string(),
         name: site.address(thing),
-        said: replay.lines(only),
+        said: lines.map(line).collect(),
     })
 }
 
@@ -131,86 +138,41 @@ fn wanted(kind: ThingKind, name: &str) -> Result<What, Error> {
 /// An entry that came here within this time was written here, or next to here.
 const AT_ONCE_MS: i64 = 60_000;
 
-/// What a replay of one thing needs at hand.
-struct Replay<'a> {
-    sight: Sight<'a>,
-    thing: ThingId,
-    devices: Devices,
-    call: &'a Call,
-}
-
-impl Replay<'_> {
-    /// Returns all that was said of the thing and its second records, in the order of the stamps.
-    fn lines(&self, only: Option<What>) -> Vec<Line> {
-        let Sight { logbook, site, .. } = self.sight;
-        let mut kept: Vec<_> = logbook.entries.values().collect();
-        kept.sort_by_key(|kept| (kept.stamp, kept.place));
-        let mut lines = Vec::new();
-        for kept in kept {
-            let mut told: Vec<(What, &Value)> = Vec::new();
-            for change in &kept.entry.changes {
-                let Some((what, record, value, how)) = What::of(change) else {
-                    continue;
-                };
-                let wanted = only.is_none_or(|only| only == what);
-                // What is written of a joined thing is written of each of its records.
-                if !wanted || !self.sight.records.contains(&record) || told.contains(&(what, value))
-                {
-                    continue;
-                }
-                let said = what.said(site, value, how, kept, self.call.units());
-                let mut line = self.line(what, said, (record, value), kept);
-                if told.is_empty() && !kept.held_back && what != What::Field(any::REMOVED.number) {
-                    let removals = self.sight.removals_unseen(kept.place);
-                    line.removed_unseen = match removed::spoken_of(change) {
-                        Some(_) => removals,
-                        None => Vec::new(),
-                    };
-                }
-                told.push((what, value));
-                lines.push(line);
-            }
-        }
-        lines
-    }
-
-    fn line(
-        &self,
-        what: What,
-        said: Said,
-        (record, value): (ThingId, &Value),
-        kept: &Kept,
-    ) -> Line {
-        let (replaced, unseen) = match what {
-            What::Field(field) => (
-                self.sight.replaced(record, field, kept.place),
-                self.sight.unseen(field, value, kept.place),
-            ),
-            What::Seen(_) => (Vec::new(), Vec::new()),
-        };
-        let offset = self.call.now().utc_offset_min;
-        let visit = kept.entry.visit;
-        let second = (record != self.thing).then_some(record);
-        Line {
-            what: what.name(),
-            record: second.map(|record| record.to_string()),
-            said,
-            seq: kept.entry.seq.get(),
-            reached_here: told::rfc3339(kept.arrived, offset),
-            replaced,
-            unseen,
-            held_back: kept.held_back,
-            removed_unseen: Vec::new(),
-            device: self.devices.name(kept.entry.device),
-            of: second.map(|record| called(self.sight.site, record)),
-            during: visit.map(|visit| visit_called(self.sight.site, visit)),
-            reached: (kept.arrived.since(kept.stamp.wall()) >= AT_ONCE_MS)
-                .then(|| told::plain_wall(kept.arrived, offset)),
-        }
-    }
-}
-
 impl Line {
+    fn of(
+        line: sight::Line<'_>,
+        thing: ThingId,
+        site: &Site<'_>,
+        devices: &Devices,
+        call: &Call,
+    ) -> Self {
+        let (units, offset) = (call.units(), call.now().utc_offset_min);
+        let by = line.said.by;
+        let visit = by.entry.visit;
+        let second = (line.record != thing).then_some(line.record);
+        Self {
+            what: line.said.what.name(),
+            record: second.map(|record| record.to_string()),
+            said: Said::of(&line.said, site, units),
+            seq: by.entry.seq.get(),
+            reached_here: told::rfc3339(by.arrived, offset),
+            replaced: Said::all(&line.replaced, site, units),
+            unseen: Said::all(&line.unseen, site, units),
+            held_back: by.held_back && line.taken_back.is_none(),
+            taken_back: line.taken_back.map(|taken| TakenBack {
+                by: taken.entry.by.clone(),
+                at: told::rfc3339(taken.stamp.wall(), taken.entry.utc_offset_min),
+                when: taken.when(),
+            }),
+            removed_unseen: Said::all(&line.removed_unseen, site, units),
+            device: devices.name(by.entry.device),
+            of: second.map(|record| called(site, record)),
+            during: visit.map(|visit| visit_called(site, visit)),
+            reached: (by.arrived.since(by.stamp.wall()) >= AT_ONCE_MS)
+                .then(|| told::plain_wall(by.arrived, offset)),
+        }
+    }
+
     /// Returns what is said of it, a line each.
     fn told(&self) -> Vec<String> {
         let how = self.said.told.how.as_ref().map(|how| format!(", {how}"));
@@ -234,6 +196,9 @@ impl Line {
         }
         if self.held_back {
             lines.push("held back: its device's access had been taken back".to_owned());
+        }
+        if let Some(taken) = &self.taken_back {
+            lines.push(format!("taken back by {}, {}", taken.by, taken.when));
         }
         for other in &self.replaced {
             lines.push(format!(

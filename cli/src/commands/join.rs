@@ -13,7 +13,7 @@ use headwalk_core::store::Store;
 
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::{Logbook, Moment, written};
 use crate::output::{Page, Report, counted};
 use crate::record::{Action, record};
 use crate::roots::{Root, Roots};
@@ -349,7 +349,7 @@ impl RecordLine {
         Ok(Self {
             thing: thing.to_string(),
             name: called(site, thing),
-            entered: Told::of(kept, entered.how),
+            entered: Told::of(written(kept), entered.how),
             when: told::plain(kept.stamp, kept.entry.utc_offset_min),
         })
     }

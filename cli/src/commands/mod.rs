@@ -5,6 +5,7 @@
 mod add;
 mod choose;
 mod coverage;
+mod day;
 mod demo;
 mod devices;
 mod drop;
@@ -76,6 +77,7 @@ commands! {
     HeldBack held_back;
     Choose choose;
     Join join;
+    Day day;
     History history;
     Enrol enrol;
     Exchange exchange;

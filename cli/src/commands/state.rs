@@ -17,7 +17,7 @@ use crate::error::Error;
 use crate::logbook::Logbook;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
-use crate::said::{LETTERS, Said, What, called};
+use crate::said::{LETTERS, Said, Saying, What, called};
 
 /// Show everything that the logbooks say: each field's value, who wrote it and when.
 ///

@@ -5,6 +5,7 @@ use serde::Serialize;
 use headwalk_core::log::id::{FieldNumber, ThingId};
 use headwalk_core::merge::register::{Register, Write};
 use headwalk_core::site::fields::any;
+use headwalk_core::site::sight::Sight;
 use headwalk_core::site::things::Site;
 use headwalk_core::site::unit::UnitSystem;
 
@@ -15,8 +16,7 @@ use crate::error::Error;
 use crate::logbook::{Logbook, Moment};
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
-use crate::said::{LETTERS, Said, What, called, visit_called};
-use crate::seen::Sight;
+use crate::said::{LETTERS, Said, Saying, What, called, visit_called};
 
 /// List the fields that two people wrote without having seen each other's value.
 ///
@@ -119,14 +119,15 @@ pub fn versions(
     system: UnitSystem,
 ) -> Result<Vec<Version>, Error> {
     let what = What::Field(field);
-    let sight = Sight::of(logbook, site, thing, system);
+    let book = logbook.book(site);
+    let sight = Sight::of(&book, thing);
     let version = |(version, write): (char, &Write)| {
         let kept = logbook.entry(write.place)?;
         let visit = kept.entry.visit;
         Ok(Version {
             version,
             said: what.said(site, &write.value, write.how, kept, system),
-            had_seen: sight.had_seen(field, write.place),
+            had_seen: Said::all(&sight.had_seen(field, write.place), site, system),
             during: visit.map_or_else(String::new, |visit| visit_called(site, visit)),
         })
     };

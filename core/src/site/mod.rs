@@ -9,6 +9,7 @@
 pub mod apart;
 pub mod client_page;
 pub mod company;
+pub mod day_end;
 pub mod evidence;
 pub mod fields;
 pub mod finding;
@@ -20,6 +21,7 @@ pub mod measure;
 pub mod picture;
 pub mod plan;
 pub mod programs;
+pub mod sight;
 pub mod supply_sheet;
 pub mod things;
 pub mod time_of_day;

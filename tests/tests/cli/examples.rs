@@ -92,6 +92,20 @@ const STORY: &[(&[&str], &str)] = &[
         r#"route "truck 2" --add "Maple Court" --add Birch"#,
     ),
     (
+        &[
+            "note maple 3-06 arc 90",
+            "note maple 3-06 arc 120 --store stick.redb",
+            "exchange --with stick.redb",
+        ],
+        "day",
+    ),
+    (&[], "day decide 1 A"),
+    (&[], "day undo 1"),
+    (
+        &[],
+        r#"day close --why "the school answers in the morning""#,
+    ),
+    (
         &[],
         r#"schedule "Maple Court" --on 2026-07-14 --why zone-3"#,
     ),

@@ -4,6 +4,7 @@ mod apart;
 mod carry;
 mod causes;
 mod crash;
+mod day;
 mod examples;
 mod full;
 mod hub;

@@ -15,7 +15,7 @@ use super::{List, records};
 use crate::error::Error;
 use crate::output::{Page, Report, counted};
 use crate::roots::Root;
-use crate::said::What;
+use crate::said::{Saying, What};
 
 /// `{"station": .., "days": [..]}`, by date.
 #[derive(Serialize)]

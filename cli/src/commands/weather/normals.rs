@@ -23,7 +23,7 @@ use crate::call::Call;
 use crate::error::Error;
 use crate::output::{Page, Report, counted};
 use crate::roots::Root;
-use crate::said::What;
+use crate::said::{Saying, What};
 use crate::table_file::TableFile;
 
 /// Records a table of months.

@@ -5,6 +5,7 @@ use super::lines;
 use super::shape::{
     LONG, Part, SHORT, Shape, count, needed, number, optional, quantity, quantity_or,
 };
+use crate::site::day_end::Act;
 use crate::site::kind::ThingKind::{
     self, Company, Controller, Crew, Finding, Head, Part as StockPart, Site, Spot, Station, Supply,
     Valve, Visit, Zone,
@@ -317,6 +318,21 @@ const CARRIED_PARTS: &[Part] = &[
     optional(6, "gave-way", LONG),
 ];
 
+const OFFICE_DECISION_PARTS: &[Part] = &[
+    needed(1, "line", SHORT),
+    needed(2, "act", Shape::Choice(Act::CHOICES)),
+    optional(3, "words", SHORT),
+    optional(4, "until", Shape::Day),
+    optional(5, "why", SHORT),
+    optional(6, "basis", SHORT),
+];
+
+const DAY_CLOSED_PARTS: &[Part] = &[
+    needed(1, "date", Shape::Day),
+    optional(2, "open", Shape::List(&LONG)),
+    optional(3, "why", SHORT),
+];
+
 const PHONE_PLACE_PARTS: &[Part] = &[
     needed(
         1,
@@ -398,4 +414,9 @@ lines! { OBSERVATIONS: crate::site::fields::ObservationDef, ObservationNumber;
          used where no days are recorded.";
     70 SENT, "sent", &[Site, Visit, Finding, Company], Shape::Record(SENT_PARTS),
         "What the client was sent or told.";
+    80 OFFICE_DECISION, "office-decision", &[Site, Company, Station],
+        Shape::Record(OFFICE_DECISION_PARTS),
+        "What the office decided about a line of its day's end; the change is in the same entry.";
+    81 DAY_CLOSED, "day-closed", &[Company], Shape::Record(DAY_CLOSED_PARTS),
+        "A day that the office closed, with the lines that it knowingly left open.";
 }
