@@ -8,7 +8,7 @@ use serde::Serialize;
 use headwalk_core::site::client_page::{ClientPage, for_kerb, for_spot, for_valve, for_zone};
 use headwalk_core::site::kerb::DRY_MOST;
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::lives::wear;
+use headwalk_core::site::lives::{Part, wear};
 use headwalk_core::site::things::{Head, Site, Thing, Valve, Zone};
 use headwalk_core::store::Store;
 use headwalk_core::water::units::Years;
@@ -87,7 +87,7 @@ fn about(
         return for_zone(&root.name, site, &zone, day).map_err(missing);
     }
     if let Some(valve) = Valve::of(site, thing) {
-        let sites = lives(store, None, moment, call)?;
+        let sites = lives(store, None, Part::Valves, moment, call)?;
         let found = wear(&sites, Years::new(1.0), Deals::default());
         let found = found.map_err(|error| Error::input(error.to_string()))?;
         return Ok(for_valve(&root.name, site, &valve, &found, day));

@@ -1,10 +1,13 @@
-//! `headwalk wear`: how long the firm's valves last, and which box to open first.
+//! `headwalk wear`: how long the firm's valves or heads last, and where to dig first.
 
 use serde::Serialize;
 
+use headwalk_core::site::fields::head;
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::lives::{ASSUMED, BoxPlan, SiteLives, Wear, wear};
+use headwalk_core::site::lives::{ASSUMED, DigPlan, Part, SiteLives, Wear, wear};
 use headwalk_core::site::things::Site;
+use headwalk_core::site::unit::UnitSystem;
+use headwalk_core::site::words::{Emission, Vocabulary};
 use headwalk_core::store::Store;
 use headwalk_core::water::units::{Failures, FailuresPerYear, Fraction, Years};
 use headwalk_core::water::wear::CENSORING_NOTE;
@@ -18,17 +21,22 @@ use crate::logbook::{Moment, state_at};
 use crate::output::{Page, Report, counted};
 use crate::roots::Roots;
 
-/// Show how long the firm's valves last by its own record, and which box to open first.
+/// Show how long the firm's valves last by its own record, and which box to open first; or the same
+/// of its heads, by zone.
 ///
-/// Failures a valve-year by age, whether failures follow repairs more than chance explains, and
-/// boxes in the order in which one dig saves most. Nothing is stated beyond the record: without a
-/// failure there is a sentence, not a number, and every number has its 95 % bounds.
+/// Failures a year of service by age, whether failures follow repairs more than chance explains,
+/// and where one dig saves most. Nothing is stated beyond the record: without a failure there is a
+/// sentence, not a number, and every number has its 95 % bounds. What was driven over or stolen did
+/// not wear out.
 ///
 /// Example: headwalk wear --years 2
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Only this site.
     site: Option<String>,
+    /// Heads instead of valves; of one kind where that is named, such as rotor.
+    #[arg(long, value_name = "KIND", num_args = 0..=1, default_missing_value = ALL_KINDS)]
+    heads: Option<String>,
     /// How many years ahead the plan looks.
     #[arg(long, value_name = "YEARS", default_value_t = 1.0)]
     years: f64,
@@ -36,11 +44,17 @@ pub struct Args {
     moment: MomentArgs,
 }
 
+/// What stands for heads of every kind.
+const ALL_KINDS: &str = "all";
+
 /// What the record says.
 #[derive(Serialize)]
 struct Told {
+    /// Of what: `valves` or `heads`.
+    of: &'static str,
     sites: usize,
-    valves: usize,
+    /// How many of them have a year.
+    parts: usize,
     overall: Option<RateJson>,
     by_age: Vec<BandJson>,
     weibull: Option<LawJson>,
@@ -60,7 +74,7 @@ struct RateJson {
     failures: f64,
     service_years: f64,
     /// None where nothing failed.
-    per_valve_year: Option<f64>,
+    per_year: Option<f64>,
     low: f64,
     high: f64,
     says: String,
@@ -109,12 +123,13 @@ struct PressureJson {
 #[derive(Serialize)]
 struct PlanJson {
     site: String,
-    r#box: Option<String>,
-    valves: Vec<String>,
+    /// The box, or the zone.
+    place: Option<String>,
+    parts: Vec<String>,
     /// Those that failed and wait to be mended; not counted.
     waiting: Vec<String>,
     oldest_years: f64,
-    /// None where no valve of these ages has failed yet.
+    /// None where nothing of these ages has failed yet.
     expected_failures: Option<f64>,
     low: f64,
     high: f64,
@@ -123,7 +138,8 @@ struct PlanJson {
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let moment = args.moment.moment(call.now())?;
-    let sites = lives(&store, args.site.as_deref(), moment, call)?;
+    let which = which(args.heads.as_deref())?;
+    let sites = lives(&store, args.site.as_deref(), which, moment, call)?;
     let found = wear(&sites, Years::new(args.years), Deals::default()).map_err(|error| {
         Error::input(error.to_string()).field(if error.field == "horizon_years" {
             "years"
@@ -131,13 +147,27 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             error.field
         })
     })?;
-    call.print(&Told::of(&sites, &found, args.years))
+    call.print(&Told::of(which, &sites, &found, args.years))
 }
 
-/// Reads the valves of one site or of all of them.
+fn which(heads: Option<&str>) -> Result<Part, Error> {
+    let kind = match heads {
+        None => return Ok(Part::Valves),
+        Some(ALL_KINDS) => None,
+        Some(kind) => {
+            let parsed = head::HEAD_KIND.parse(kind, UnitSystem::Us);
+            let parsed = parsed.map_err(|error| Error::from(error).field("heads"))?;
+            Emission::read(&parsed.value)
+        }
+    };
+    Ok(Part::Heads(kind))
+}
+
+/// Reads the valves or heads of one site or of all of them.
 pub fn lives(
     store: &Store,
     only: Option<&str>,
+    which: Part,
     moment: Moment,
     call: &Call,
 ) -> Result<Vec<SiteLives>, Error> {
@@ -153,7 +183,13 @@ pub fn lives(
     for root in &wanted {
         let state = state_at(store, root.id, moment)?;
         let site = Site::of(&state, root.id);
-        sites.push(SiteLives::of(&root.name, &site, today, now.utc_offset_min));
+        sites.push(SiteLives::of(
+            &root.name,
+            &site,
+            which,
+            today,
+            now.utc_offset_min,
+        ));
     }
     Ok(sites)
 }
@@ -163,7 +199,7 @@ impl RateJson {
         Self {
             failures: rate.failures.get(),
             service_years: rate.service.get(),
-            per_valve_year: rate.per_year.map(FailuresPerYear::get),
+            per_year: rate.per_year.map(FailuresPerYear::get),
             low: rate.interval.low.get(),
             high: rate.interval.high.get(),
             says: rate.to_string(),
@@ -172,11 +208,15 @@ impl RateJson {
 }
 
 impl Told {
-    fn of(sites: &[SiteLives], found: &Wear, years_ahead: f64) -> Self {
+    fn of(which: Part, sites: &[SiteLives], found: &Wear, years_ahead: f64) -> Self {
         let cascade = &found.cascade;
         Self {
+            of: match which {
+                Part::Valves => "valves",
+                Part::Heads(_) => "heads",
+            },
             sites: sites.len(),
-            valves: sites.iter().map(|site| site.valves.len()).sum(),
+            parts: sites.iter().map(|site| site.parts.len()).sum(),
             overall: found.overall.as_ref().map(RateJson::of),
             by_age: found
                 .bands
@@ -234,12 +274,12 @@ impl Told {
 }
 
 impl PlanJson {
-    fn of(plan: &BoxPlan) -> Self {
+    fn of(plan: &DigPlan) -> Self {
         let expected = &plan.expected;
         Self {
             site: plan.site.clone(),
-            r#box: plan.place.clone(),
-            valves: plan.valves.clone(),
+            place: plan.place.clone(),
+            parts: plan.parts.clone(),
             waiting: plan.waiting.clone(),
             oldest_years: expected.oldest.get(),
             expected_failures: expected.failures.map(Failures::get),
@@ -250,23 +290,24 @@ impl PlanJson {
 }
 
 impl PlanJson {
-    fn valves_said(&self) -> String {
-        let valves = self.valves.iter().map(|valve| {
-            let waits = self.waiting.contains(valve);
-            format!("{valve}{}", if waits { " (failed)" } else { "" })
+    fn parts_said(&self) -> String {
+        let parts = self.parts.iter().map(|part| {
+            let waits = self.waiting.contains(part);
+            format!("{part}{}", if waits { " (failed)" } else { "" })
         });
-        valves.collect::<Vec<_>>().join(" ")
+        parts.collect::<Vec<_>>().join(" ")
     }
 }
 
 impl Report for Told {
     fn write(&self, page: &mut Page) {
-        let valves = counted(self.valves as u64, "valve", "valves");
+        let one = self.of.trim_end_matches('s');
+        let parts = counted(self.parts as u64, one, self.of);
         let sites = counted(self.sites as u64, "site", "sites");
-        page.line(format!("{valves} with a year, at {sites}"));
+        page.line(format!("{parts} with a year, at {sites}"));
         match &self.overall {
             Some(overall) => page.paragraph(&format!("All ages: {}.", overall.says)),
-            None => page.line("No valve has been watched for a day yet."),
+            None => page.line("Nothing has been watched for a day yet."),
         }
         for band in &self.by_age {
             let (from, to) = (band.from_years, band.to_years);
@@ -298,7 +339,7 @@ impl Report for Told {
             self.write_pressure(page, pressure);
         }
         page.line(format!(
-            "\nBoxes to open first, {:.0} year(s) ahead",
+            "\nWhere to dig first, {:.0} year(s) ahead",
             self.years_ahead
         ));
         let rows: Vec<_> = self
@@ -311,10 +352,10 @@ impl Report for Told {
                 );
                 [
                     plan.site.clone(),
-                    plan.r#box
+                    plan.place
                         .clone()
                         .unwrap_or_else(|| "place not noted".to_owned()),
-                    plan.valves_said(),
+                    plan.parts_said(),
                     format!("{:.0}", plan.oldest_years),
                     expected,
                 ]
@@ -323,7 +364,7 @@ impl Report for Told {
         page.table(
             [
                 "site",
-                "box",
+                "place",
                 "one dig serves",
                 "oldest",
                 "failures to expect",

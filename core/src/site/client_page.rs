@@ -12,7 +12,7 @@ use super::evidence::{Board, Recorded, Trouble, WEIGHTS_NOTE, answers_on, board_
 use super::fields;
 use super::finding::Caution;
 use super::kerb::{KerbChoice, sides};
-use super::lives::{ASSUMED, BoxPlan, FAILURES, Wear};
+use super::lives::{ASSUMED, DigPlan, FAILURES, Wear};
 use super::map::picture::{self, escaped};
 use super::map::{AreasFrom, ZoneMap};
 use super::things::{Head, Site, Thing, Valve, Zone};
@@ -425,7 +425,7 @@ fn client_words(word: &str) -> String {
 fn others_of_its_age(site: &str, valve: &Valve<'_>, wear: &Wear) -> Section {
     let mut lines = Vec::new();
     let address = valve.address();
-    let here = |plan: &&BoxPlan| plan.site == site && plan.valves.contains(&address);
+    let here = |plan: &&DigPlan| plan.site == site && plan.parts.contains(&address);
     let mine = wear.plan.iter().find(here);
     let oldest = mine.map_or(0.0, |plan| plan.expected.oldest.get());
     let band = wear
@@ -449,7 +449,7 @@ fn box_part(site: &str, address: &str, wear: &Wear) -> Section {
     let here = wear
         .plan
         .iter()
-        .find(|plan| plan.site == site && plan.valves.iter().any(|valve| valve == address));
+        .find(|plan| plan.site == site && plan.parts.iter().any(|valve| valve == address));
     let Some(here) = here else {
         return Section::new(
             "What we propose",
@@ -460,7 +460,7 @@ fn box_part(site: &str, address: &str, wear: &Wear) -> Section {
     };
     let mut lines = Vec::new();
     let others: Vec<String> = here
-        .valves
+        .parts
         .iter()
         .map(|it| it.replace("valve-", ""))
         .collect();
@@ -470,7 +470,7 @@ fn box_part(site: &str, address: &str, wear: &Wear) -> Section {
             others.join(", ")
         ));
     }
-    if here.valves.len() > 1 {
+    if here.parts.len() > 1 {
         lines.push(
             "while the box is open, one visit and one hole serve all of them: we propose to do the \
              others of its age with it"

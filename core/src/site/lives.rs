@@ -1,10 +1,10 @@
-//! How long a firm's valves last, from its own logbooks: lives for [`crate::water::wear`], days on
-//! which anybody looked, and boxes.
+//! How long a firm's valves and heads last, from its own logbooks: lives for [`crate::water::wear`],
+//! days on which anybody looked, and what one dig serves.
 //!
-//! A valve's life begins in the middle of the year it was installed, and is watched from the day it
-//! came into the log. It ends with the first finding that says the valve failed; a valve that was
-//! mended begins anew, as its diaphragm is new: an assumption, and said so. A valve without a year
-//! is left out and named.
+//! A life begins in the middle of the year of installing, and is watched from the day the valve or
+//! head came into the log. It ends with the first finding that says that it wore out; one that was
+//! mended begins anew, as what wears in it is new: an assumption, and said so. What was driven over
+//! or stolen ended by accident: until then it worked. One without a year is left out and named.
 
 use std::collections::BTreeMap;
 
@@ -13,7 +13,8 @@ use chrono::{Datelike, NaiveDate};
 use super::fields;
 use super::finding::Status;
 use super::map::LeftOut;
-use super::things::{Site, Valve};
+use super::things::{Head, Site, Thing, Valve, Zone};
+use super::words::Emission;
 use crate::log::id::ThingId;
 use crate::log::stamp::Stamp;
 use crate::water::units::{Days, Failures, Fraction, OutOfRange, Psi, Years};
@@ -21,6 +22,40 @@ use crate::water::wear::cascade::{Cascade, Deals, Look, cascade, weight};
 use crate::water::wear::rate::{Band, Rate, Ratio, by_age, rate, ratio};
 use crate::water::wear::renewal::{Dug, Expected, plan};
 use crate::water::wear::{End, Life, Lifetimes, Weibull, lifetimes};
+
+/// Which parts' lives are asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Part {
+    /// Valves; one box is one dig.
+    Valves,
+    /// Heads, all of them or of one kind; one zone is one dig.
+    Heads(Option<Emission>),
+}
+
+impl Part {
+    /// Findings that say that such a part wore out.
+    #[must_use]
+    pub const fn failures(self) -> &'static [&'static str] {
+        match self {
+            Self::Valves => &FAILURES,
+            Self::Heads(_) => &[
+                "nozzle-worn",
+                "will-not-rise",
+                "will-not-retract",
+                "seal-leaking",
+                "not-turning",
+            ],
+        }
+    }
+
+    /// Findings that say that it ended by accident.
+    const fn accidents(self) -> &'static [&'static str] {
+        match self {
+            Self::Valves => &[],
+            Self::Heads(_) => &["head-broken", "head-missing"],
+        }
+    }
+}
 
 /// Findings that say that a valve failed.
 pub const FAILURES: [&str; 4] = [
@@ -32,13 +67,13 @@ pub const FAILURES: [&str; 4] = [
 
 /// What is assumed about lives; print it beside them.
 pub const ASSUMED: &str = "a life begins in the middle of the year of installing, counts from the \
-     day the valve came into the log, and begins anew when the valve is mended";
+     day the part came into the log, and begins anew when it is mended";
 
-/// One valve as the log knows it.
+/// One valve or head as the log knows it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ValveLife {
-    /// The valve.
-    pub valve: ThingId,
+pub struct PartLife {
+    /// Which.
+    pub thing: ThingId,
     /// What it is called.
     pub name: String,
     /// Its lives: those that ended, and the one that goes on.
@@ -49,30 +84,36 @@ pub struct ValveLife {
     pub age: Years,
     /// Whether it works today, as far as the log knows; one that failed waits to be mended.
     pub at_work: bool,
-    /// The box it lies in, in the crew's words.
-    pub box_place: Option<String>,
+    /// What one dig serves it with: a valve's box, in the crew's words; a head's zone.
+    pub place: Option<String>,
 }
 
-/// The valves of one site.
+/// The valves or the heads of one site.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SiteLives {
     /// The site's name.
     pub site: String,
-    /// Its valves.
-    pub valves: Vec<ValveLife>,
-    /// Days on which anybody was there, with how many valves were found failed.
+    /// Its valves or heads.
+    pub parts: Vec<PartLife>,
+    /// Days on which anybody was there, with how many of them were found failed.
     pub days: BTreeMap<NaiveDate, u32>,
     /// Pressure with every zone off.
     pub static_pressure: Option<Psi>,
-    /// Valves without a year.
+    /// Those without a year.
     pub left_out: Vec<LeftOut>,
 }
 
 impl SiteLives {
-    /// Reads a site's valves as they are on a day; moments are told as days at a place so many
-    /// minutes east of UTC.
+    /// Reads a site's valves or heads as they are on a day; moments are told as days at a place so
+    /// many minutes east of UTC.
     #[must_use]
-    pub fn of(name: &str, site: &Site<'_>, today: NaiveDate, utc_offset_min: i16) -> Self {
+    pub fn of(
+        name: &str,
+        site: &Site<'_>,
+        which: Part,
+        today: NaiveDate,
+        utc_offset_min: i16,
+    ) -> Self {
         let day = |stamp: Stamp| stamp.wall().date_at(utc_offset_min).min(today);
         let mut days: BTreeMap<NaiveDate, u32> = BTreeMap::new();
         for visit in site.visits() {
@@ -82,20 +123,16 @@ impl SiteLives {
                 days.entry(date.value).or_default();
             }
         }
-        let (mut valves, mut left_out) = (Vec::new(), Vec::new());
-        for valve in site.valves() {
-            match valve_life(site, &valve, today, &day) {
+        let (mut parts, mut without) = (Vec::new(), Vec::new());
+        for begun in began(site, which) {
+            match life(site, &begun, which, today, &day) {
                 Some(life) => {
                     for date in &life.failed_on {
                         *days.entry(*date).or_default() += 1;
                     }
-                    valves.push(life);
+                    parts.push(life);
                 }
-                None => left_out.push(LeftOut {
-                    name: valve.address(),
-                    why: "nobody wrote the year it was installed; note it, or its decade"
-                        .to_owned(),
-                }),
+                None => without.push(site.address(begun.thing)),
             }
         }
         let pressure = site
@@ -103,48 +140,108 @@ impl SiteLives {
             .and_then(|supply| supply.static_pressure().ok());
         Self {
             site: name.to_owned(),
-            valves,
+            parts,
             days,
             static_pressure: pressure.map(|pressure| pressure.value),
-            left_out,
+            left_out: without_a_year(which, without),
         }
     }
 }
 
-fn valve_life(
+/// A valve or a head, and when it was put in as far as anybody wrote that.
+struct Begun<'a> {
+    thing: Thing<'a>,
+    year: Option<i64>,
+    place: Option<String>,
+}
+
+fn began<'a>(site: &'a Site<'a>, which: Part) -> Vec<Begun<'a>> {
+    let of_kind = |head: &Head<'_>| match which {
+        Part::Heads(Some(kind)) => head.head_kind().is_ok_and(|own| own.value == kind),
+        _ => true,
+    };
+    match which {
+        Part::Valves => {
+            let begun = |valve: Valve<'a>| Begun {
+                thing: *valve,
+                year: valve.installed().ok().map(|year| year.value),
+                place: valve
+                    .words(&fields::valve::BOX_PLACE)
+                    .ok()
+                    .map(|it| it.value),
+            };
+            site.valves().into_iter().map(begun).collect()
+        }
+        Part::Heads(_) => {
+            let of_zone = |zone: Zone<'a>| {
+                let heads = zone.heads().into_iter().filter(of_kind);
+                heads.map(move |head| Begun {
+                    thing: *head,
+                    year: head
+                        .count(&fields::head::INSTALLED)
+                        .ok()
+                        .map(|year| year.value),
+                    place: Some(zone.address()),
+                })
+            };
+            site.zones().into_iter().flat_map(of_zone).collect()
+        }
+    }
+}
+
+/// Valves are named one by one; nobody reads a list of sixty heads.
+fn without_a_year(which: Part, names: Vec<String>) -> Vec<LeftOut> {
+    let why = "nobody wrote the year of installing; note it, or its decade".to_owned();
+    let names = match (which, names.len()) {
+        (Part::Heads(_), several @ 4..) => vec![format!("{several} heads")],
+        _ => names,
+    };
+    let left_out = names.into_iter().map(|name| LeftOut {
+        name,
+        why: why.clone(),
+    });
+    left_out.collect()
+}
+
+fn life(
     site: &Site<'_>,
-    valve: &Valve<'_>,
+    begun: &Begun<'_>,
+    which: Part,
     today: NaiveDate,
     day: &dyn Fn(Stamp) -> NaiveDate,
-) -> Option<ValveLife> {
-    let year = i32::try_from(valve.installed().ok()?.value).ok()?;
+) -> Option<PartLife> {
+    let thing = begun.thing;
+    let year = i32::try_from(begun.year?).ok()?;
     let mut began = NaiveDate::from_ymd_opt(year, 7, 1)?.min(today);
-    let watched = valve.register(&fields::any::KIND);
+    let watched = thing.register(&fields::any::KIND);
     let watched = watched.map_or(today, |register| day(register.in_force().stamp));
     let mut watched = watched.max(began);
-    let mut failures: Vec<(NaiveDate, bool)> = site
-        .findings_under(valve.id)
+    let mut ends: Vec<(NaiveDate, bool, End)> = site
+        .findings_under(thing.id)
         .iter()
         .filter_map(|finding| {
             let what = finding.what().ok()?;
             let mended = matches!(finding.status(), Status::Fixed | Status::Checked);
-            FAILURES
-                .contains(&what.value.word)
-                .then(|| (day(what.stamp), mended))
+            let end = match what.value.word {
+                word if which.failures().contains(&word) => End::Failed,
+                word if which.accidents().contains(&word) => End::Working,
+                _ => return None,
+            };
+            Some((day(what.stamp), mended, end))
         })
         .collect();
-    failures.sort_unstable();
+    ends.sort_unstable_by_key(|(date, mended, end)| (*date, *mended, *end == End::Working));
     let (mut lives, mut failed_on) = (Vec::new(), Vec::new());
     let mut at_work = true;
-    for (date, mended) in failures {
+    for (date, mended, end) in ends {
         if at_work && date > watched {
             lives.push(Life {
                 entered: age(began, watched),
                 age: age(began, date),
-                end: End::Failed,
+                end,
             });
         }
-        if at_work {
+        if at_work && end == End::Failed {
             failed_on.push(date);
         }
         at_work = mended;
@@ -159,15 +256,14 @@ fn valve_life(
             end: End::Working,
         });
     }
-    let box_place = valve.words(&fields::valve::BOX_PLACE).ok();
-    Some(ValveLife {
-        valve: valve.id,
-        name: valve.address(),
+    Some(PartLife {
+        thing: thing.id,
+        name: site.address(thing),
         lives,
         failed_on,
         age: age(began, today),
         at_work,
-        box_place: box_place.map(|it| it.value),
+        place: begun.place.clone(),
     })
 }
 
@@ -178,11 +274,11 @@ fn age(from: NaiveDate, to: NaiveDate) -> Years {
 /// What a firm's logbooks say of wear.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Wear {
-    /// All lives together; none where no valve was watched for a day.
+    /// All lives together; none where nothing was watched for a day.
     pub lives: Option<Lifetimes>,
     /// The law that they follow, or a sentence that says why none is stated.
     pub law: Result<Weibull, String>,
-    /// Failures a valve-year by age.
+    /// Failures a year of service, by age.
     pub bands: Vec<Band>,
     /// All ages together.
     pub overall: Option<Rate>,
@@ -190,9 +286,9 @@ pub struct Wear {
     pub cascade: Cascade,
     /// Sites above the middle static pressure against those at it or below.
     pub pressure: Option<PressureShare>,
-    /// Boxes in the order in which to open them.
-    pub plan: Vec<BoxPlan>,
-    /// Valves without a year, by site.
+    /// Digs in the order in which they save most.
+    pub plan: Vec<DigPlan>,
+    /// What has no year, by site.
     pub left_out: Vec<LeftOut>,
 }
 
@@ -209,15 +305,15 @@ pub struct PressureShare {
     pub ratio: Ratio,
 }
 
-/// A box and what to expect of its valves.
+/// What one dig serves, and what to expect of it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct BoxPlan {
+pub struct DigPlan {
     /// The site.
     pub site: String,
-    /// The box, in the crew's words; none where nobody wrote where it is.
+    /// The box, in the crew's words, or the zone; none where nobody wrote where it is.
     pub place: Option<String>,
-    /// Its valves.
-    pub valves: Vec<String>,
+    /// The valves or heads.
+    pub parts: Vec<String>,
     /// Those of them that failed and wait to be mended: not counted among what is to be expected.
     pub waiting: Vec<String>,
     /// What to expect of those at work.
@@ -232,12 +328,12 @@ pub const WHILE_AFTER: Days = Days::new(60.0);
 /// choice.
 const LOOKS_BACK_MOST: f64 = 45.0;
 
-/// Fewer failures than this, and no law is stated: a fit to a handful of valves of one age says
+/// Fewer failures than this, and no law is stated: a fit to a handful of parts of one age says
 /// nothing but their age. Our choice.
 pub const FAILURES_FOR_A_LAW: usize = 8;
 
 fn law(found: Option<&Lifetimes>) -> Result<Weibull, String> {
-    let found = found.ok_or("no valve was watched for a day")?;
+    let found = found.ok_or("nothing was watched for a day")?;
     let law = found.weibull.map_err(|why| why.to_string())?;
     if found.failures < FAILURES_FOR_A_LAW {
         let failures = found.failures;
@@ -272,15 +368,15 @@ pub fn wear(sites: &[SiteLives], horizon: Years, deals: Deals) -> Result<Wear, O
         law,
         cascade: cascade(&looks, WHILE_AFTER, deals)?,
         pressure: pressure_share(sites)?,
-        plan: box_plans(sites, &bands, horizon)?,
+        plan: dig_plans(sites, &bands, horizon)?,
         left_out: left_out(sites),
     })
 }
 
 fn lives_of(site: &SiteLives) -> impl Iterator<Item = Life> + '_ {
-    site.valves
+    site.parts
         .iter()
-        .flat_map(|valve| valve.lives.iter().copied())
+        .flat_map(|part| part.lives.iter().copied())
 }
 
 fn overall(lives: &[Life]) -> Result<Option<Rate>, OutOfRange> {
@@ -298,11 +394,8 @@ fn looks(site: &SiteLives, shape: Fraction) -> Vec<Look> {
         return Vec::new();
     };
     let last = site.days.keys().next_back().copied().unwrap_or(first);
-    let oldest = site
-        .valves
-        .iter()
-        .map(|valve| valve.age.get())
-        .fold(1.0, f64::max);
+    let ages = site.parts.iter().map(|part| part.age.get());
+    let oldest = ages.fold(1.0, f64::max);
     let mut before: Option<f64> = None;
     let each = site.days.iter().map(|(date, found)| {
         let day = f64::from(date.num_days_from_ce() - first.num_days_from_ce());
@@ -347,45 +440,42 @@ fn pressure_share(sites: &[SiteLives]) -> Result<Option<PressureShare>, OutOfRan
     }))
 }
 
-fn box_plans(
+fn dig_plans(
     sites: &[SiteLives],
     bands: &[Band],
     horizon: Years,
-) -> Result<Vec<BoxPlan>, OutOfRange> {
-    let mut boxes: BTreeMap<(usize, Option<&str>), Vec<&ValveLife>> = BTreeMap::new();
+) -> Result<Vec<DigPlan>, OutOfRange> {
+    let mut digs: BTreeMap<(usize, Option<&str>), Vec<&PartLife>> = BTreeMap::new();
     for (at, site) in sites.iter().enumerate() {
-        for valve in &site.valves {
-            let key = (at, valve.box_place.as_deref());
-            boxes.entry(key).or_default().push(valve);
+        for part in &site.parts {
+            let key = (at, part.place.as_deref());
+            digs.entry(key).or_default().push(part);
         }
     }
-    // A box in which every valve waits to be mended has nothing left to expect.
-    let at_work = |valves: &[&ValveLife]| valves.iter().any(|valve| valve.at_work);
-    let keyed: Vec<_> = boxes
+    // Where all wait to be mended nothing is left to expect.
+    let at_work = |parts: &[&PartLife]| parts.iter().any(|part| part.at_work);
+    let keyed: Vec<_> = digs
         .into_iter()
-        .filter(|(_, valves)| at_work(valves))
+        .filter(|(_, parts)| at_work(parts))
         .collect();
     let dug: Vec<Dug> = keyed
         .iter()
-        .map(|(_, valves)| {
-            let working = valves.iter().filter(|valve| valve.at_work);
+        .map(|(_, parts)| {
+            let working = parts.iter().filter(|part| part.at_work);
             Dug {
-                ages: working.map(|valve| valve.age).collect(),
+                ages: working.map(|part| part.age).collect(),
             }
         })
         .collect();
     let plans = plan(&dug, bands, horizon)?;
     let named = plans.into_iter().filter_map(|expected| {
-        let ((site, place), valves) = keyed.get(expected.at)?;
-        Some(BoxPlan {
+        let ((site, place), parts) = keyed.get(expected.at)?;
+        let waiting = parts.iter().filter(|part| !part.at_work);
+        Some(DigPlan {
             site: sites.get(*site)?.site.clone(),
             place: place.map(str::to_owned),
-            valves: valves.iter().map(|valve| valve.name.clone()).collect(),
-            waiting: valves
-                .iter()
-                .filter(|valve| !valve.at_work)
-                .map(|valve| valve.name.clone())
-                .collect(),
+            parts: parts.iter().map(|part| part.name.clone()).collect(),
+            waiting: waiting.map(|part| part.name.clone()).collect(),
             expected,
         })
     });

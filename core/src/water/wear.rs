@@ -12,7 +12,7 @@
 //!
 //! let lives = [10.0, 12.0].map(|age| Life::whole(Years::new(age), End::Working));
 //! let why_not = lifetimes(&lives)?.weibull.unwrap_err();
-//! assert_eq!(why_not.to_string(), "no failures in 22.0 valve-years");
+//! assert_eq!(why_not.to_string(), "no failures in 22.0 years of service");
 //! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
 //! ```
 //!
@@ -33,7 +33,7 @@ pub use weibull::{Interval, Weibull};
 use super::units::{Allowed, Fraction, OutOfRange, Years};
 
 /// What every figure here leaves out; print it beside them.
-pub const CENSORING_NOTE: &str = "a valve found failed between two visits failed earlier than the \
+pub const CENSORING_NOTE: &str = "what is found failed between two visits failed earlier than the \
      visit that found it; using that visit's date makes lives look longer";
 
 /// One valve's life so far.
@@ -69,8 +69,8 @@ pub enum End {
 /// What the lives say together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Lifetimes {
-    /// How many valves.
-    pub valves: usize,
+    /// How many.
+    pub lives: usize,
     /// How many of them failed.
     pub failures: usize,
     /// Years of service of all of them together, as far as they were watched.
@@ -116,7 +116,7 @@ impl fmt::Display for NoFit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::NoFailures { service } => {
-                write!(f, "no failures in {:.1} valve-years", service.get())
+                write!(f, "no failures in {:.1} years of service", service.get())
             }
             Self::NoSpread => f.write_str("all failures are at the greatest age seen"),
             Self::ShapeOutOfReach => f.write_str("the ages follow no wearing-out law"),
@@ -147,7 +147,7 @@ pub fn lifetimes(lives: &[Life]) -> Result<Lifetimes, OutOfRange> {
     let service = lives.iter().map(|life| life.age - life.entered).sum();
     let failures = lives.iter().filter(|life| life.end == End::Failed).count();
     Ok(Lifetimes {
-        valves: lives.len(),
+        lives: lives.len(),
         failures,
         service,
         survival: kaplan_meier(lives),

@@ -173,9 +173,12 @@ fn without_a_failure_wear_says_a_sentence_and_no_number() {
     env.ok(r#"note maple valve-3 installed 2009 box-place "by the gate""#);
     env.set_now("2027-07-14T07:30:00-05:00");
     let told = json(&env, "wear");
-    assert_eq!(told["overall"]["per_valve_year"], Value::Null);
+    assert_eq!(told["overall"]["per_year"], Value::Null);
     let says = told["overall"]["says"].to_string();
-    assert!(says.contains("no failures in 1.0 valve-years"), "{says}");
+    assert!(
+        says.contains("no failures in 1.0 years of service"),
+        "{says}"
+    );
     assert_eq!(told["plan"][0]["expected_failures"], Value::Null);
     assert_eq!(told["cascade"]["verdict"], "cannot-tell");
     env.ok("finding maple valve-3 valve-weeping");
@@ -185,6 +188,20 @@ fn without_a_failure_wear_says_a_sentence_and_no_number() {
     let page = json(&env, "page maple valve-3 --out valve.html");
     assert_eq!(page["cautions"].as_array().map(Vec::len), Some(2));
     refused(&env, "wear --years 0", "horizon_years");
+    env.ok("note maple 3-01 installed 2019");
+    env.ok("note maple 3-02 installed 2019");
+    env.set_now("2028-08-14T07:30:00-05:00");
+    env.ok("finding maple 3-01 not-turning");
+    let told = json(&env, "wear --heads spray");
+    assert_eq!(told["of"], "heads");
+    assert_eq!(
+        (&told["parts"], &told["overall"]["failures"]),
+        (&Value::from(2), &Value::from(1.0))
+    );
+    assert_eq!(told["plan"][0]["place"], "zone-3");
+    assert!(told["left_out"].to_string().contains("head-3-03"), "{told}");
+    assert_eq!(json(&env, "wear --heads rotor")["parts"], 0);
+    refused(&env, "wear --heads geyser", "geyser");
 }
 
 #[test]

@@ -57,7 +57,7 @@ impl Formula for Lifetimes {
         let objects = found.survival.iter().map(object).collect();
         let lines = found.survival.iter().map(line).collect();
         Ok(fitted(law)
-            .count("valves", "valves", found.valves as u64)
+            .count("valves", "valves", found.lives as u64)
             .count("failures", "of them failed", found.failures as u64)
             .number(
                 "service_years",

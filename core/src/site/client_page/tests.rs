@@ -1,6 +1,6 @@
 use super::*;
 use crate::site::kind::ThingKind;
-use crate::site::lives::{SiteLives, wear};
+use crate::site::lives::{Part, SiteLives, wear};
 use crate::site::things::tests::Scene;
 use crate::water::units::Years;
 use crate::water::wear::cascade::Deals;
@@ -117,7 +117,7 @@ fn a_failed_valve_ends_in_a_page_with_its_box_and_two_cautions() {
     ];
     scene.add(4, ThingKind::Finding, Scene::id(2), &said);
     with_site(&scene, |site| {
-        let lives = SiteLives::of("Maple Court", site, day(), 0);
+        let lives = SiteLives::of("Maple Court", site, Part::Valves, day(), 0);
         let wear = wear(&[lives], Years::new(1.0), Deals::default()).unwrap();
         let valve = Valve::of(site, site.thing(Scene::id(2)).unwrap()).unwrap();
         let html = for_valve("Maple Court", site, &valve, &wear, day()).html();

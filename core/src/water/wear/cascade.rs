@@ -99,7 +99,7 @@ impl fmt::Display for Cascade {
             ),
             Verdict::NoMoreThanChance => {
                 counts(f)?;
-                f.write_str(": no more than valves of one age and the days of visits explain")
+                f.write_str(": no more than parts of one age and the days of visits explain")
             }
             Verdict::MoreThanChance => {
                 counts(f)?;

@@ -5,7 +5,7 @@
 //! use headwalk_core::water::wear::rate::rate;
 //!
 //! let none = rate(Failures::new(0.0), Years::new(12.5))?;
-//! assert_eq!(none.to_string(), "no failures in 12.5 valve-years: too few to state a rate");
+//! assert_eq!(none.to_string(), "no failures in 12.5 years of service: too few to state a rate");
 //! # Ok::<(), headwalk_core::water::units::OutOfRange>(())
 //! ```
 //!
@@ -37,11 +37,11 @@ impl fmt::Display for Rate {
         match self.per_year {
             None => write!(
                 f,
-                "no failures in {service:.1} valve-years: too few to state a rate"
+                "no failures in {service:.1} years of service: too few to state a rate"
             ),
             Some(rate) => write!(
                 f,
-                "{failures:.0} in {service:.1} valve-years: {:.2} a valve-year (95 %: {:.2} to \
+                "{failures:.0} in {service:.1} years of service: {:.2} a year (95 %: {:.2} to \
                  {:.2})",
                 rate.get(),
                 self.interval.low.get(),
@@ -259,12 +259,12 @@ mod tests {
     fn without_a_failure_there_is_a_sentence_and_no_number() {
         let none = rate(Failures::ZERO, Years::new(42.0)).unwrap();
         assert_eq!(none.per_year, None);
-        let words = "no failures in 42.0 valve-years: too few to state a rate";
+        let words = "no failures in 42.0 years of service: too few to state a rate";
         assert_eq!(none.to_string(), words);
         let some = rate(Failures::new(3.0), Years::new(10.0)).unwrap();
         assert_eq!(
             some.to_string(),
-            "3 in 10.0 valve-years: 0.30 a valve-year (95 %: 0.06 to 0.88)"
+            "3 in 10.0 years of service: 0.30 a year (95 %: 0.06 to 0.88)"
         );
         let unknown = ratio(&none, &some).unwrap();
         assert_eq!(

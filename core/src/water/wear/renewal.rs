@@ -23,7 +23,7 @@ pub struct Expected {
     /// Its place among the boxes given.
     pub at: usize,
     /// How many valves a dig there reaches.
-    pub valves: usize,
+    pub parts: usize,
     /// The age of the oldest.
     pub oldest: Years,
     /// Failures to expect within the horizon; none where no valve of these ages has failed yet.
@@ -81,7 +81,7 @@ fn expected(at: usize, dug: &Dug, bands: &[Band], horizon: Years) -> Result<Expe
     }
     Ok(Expected {
         at,
-        valves: dug.ages.len(),
+        parts: dug.ages.len(),
         oldest: Years::new(oldest),
         failures: any_failed.then(|| Failures::new(sum)),
         interval: Interval {
@@ -126,7 +126,7 @@ mod tests {
         let got = plan(&boxes, &bands(), Years::new(1.0)).unwrap();
         let order: Vec<usize> = got.iter().map(|it| it.at).collect();
         assert_eq!(order, [2, 1, 0]);
-        assert_eq!(got[0].valves, 4);
+        assert_eq!(got[0].parts, 4);
         // 4 failures in 24 valve-years, three valves: 3 (1 - e^(-1/6)).
         close(
             "three old",

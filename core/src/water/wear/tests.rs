@@ -121,7 +121,7 @@ fn without_a_failure_no_life_is_invented() {
     );
     assert_eq!(
         got.weibull.unwrap_err().to_string(),
-        "no failures in 42.5 valve-years"
+        "no failures in 42.5 years of service"
     );
     assert_eq!(got.survival, []);
 }
