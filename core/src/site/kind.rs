@@ -53,6 +53,10 @@ kinds! {
     Visit, "visit", "a visit";
     /// Something that is not as it should be.
     Finding, "finding", "a finding";
+    /// What the client was offered on one day, line by line.
+    Estimate, "estimate", "an estimate";
+    /// A line of an estimate.
+    Line, "line", "a line";
     /// The firm, the root of its logbook.
     Company, "company", "a company";
     /// People and a truck.

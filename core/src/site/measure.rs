@@ -66,6 +66,7 @@ measures! {
     water::Minutes, Minute;
     water::Seconds, Second;
     water::Years, Year;
+    water::Days, Day;
     water::Percent, Percent;
     water::MilesPerHour, MilePerHour;
     water::MetresPerSecond, MetrePerSecond;
@@ -75,7 +76,6 @@ measures! {
     water::MegajoulesPerSquareMetreDay, MegajoulePerSquareMetre;
     Volts, Volt;
     Ohms, Ohm;
-    Dollars, Dollar;
 }
 
 /// Makes the few quantities that the maths of water has no use for.
@@ -106,8 +106,6 @@ plain! {
     Volts;
     /// The resistance of a solenoid and its wire.
     Ohms;
-    /// Money.
-    Dollars;
 }
 
 #[cfg(test)]

@@ -13,7 +13,7 @@ use crate::log::value::{HowKnown, Value};
 use crate::site::apart::joined;
 use crate::site::fields::{FieldDef, ObservationDef, any, device, finding, seen, visit};
 use crate::site::finding::Status;
-use crate::site::measure::{Dollars, Measure};
+use crate::site::money::Money;
 use crate::site::things::Site;
 use crate::site::visit::VisitState;
 use crate::site::words::Vocabulary;
@@ -21,6 +21,8 @@ use crate::site::words::Vocabulary;
 /// How long an offer lasts where the price book says nothing is for the estimate to say; what is
 /// written down here is that the client was told, and what.
 const TOLD: &str = "told";
+/// What the table of fields takes as a quote.
+const MOST_QUOTED: Money = Money::cents(10_000_000_00);
 /// How many lines a day can be closed with: as many as fit an entry.
 const MOST_HOLES: usize = 200;
 
@@ -131,7 +133,7 @@ fn faster(day: &DayEnd, key: &LineKey, is_listed: bool) -> CannotDecide {
 struct Said {
     words: String,
     day: Option<NaiveDate>,
-    price: Option<Dollars>,
+    price: Option<Money>,
     count: Option<i64>,
 }
 
@@ -150,12 +152,11 @@ impl Said {
             Asks::Why | Asks::Who => {}
             Asks::Day => said.day = Some(words.parse().map_err(|_| missing)?),
             Asks::Price => {
-                let amount = words.trim_start_matches('$').replace(',', "");
-                let amount: f64 = amount.parse().map_err(|_| missing.clone())?;
-                if !(0.0..1e7).contains(&amount) {
+                let price = Money::of_text(words).ok_or_else(|| missing.clone())?;
+                if !(Money::ZERO..MOST_QUOTED).contains(&price) {
                     return Err(missing);
                 }
-                said.price = Some(Dollars::of(amount));
+                said.price = Some(price);
             }
             Asks::Count => {
                 let count: i64 = words.parse().map_err(|_| missing.clone())?;

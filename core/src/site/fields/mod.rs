@@ -27,6 +27,7 @@ mod control;
 mod ground;
 mod map;
 mod office;
+mod quote;
 pub mod seen;
 mod street;
 mod walk;
@@ -36,12 +37,13 @@ pub use control::{controller, valve};
 pub use ground::{head, sketch, spot, zone};
 pub use map::{area, landmark};
 pub use office::{company, crew, device, part, person, price, route, station};
+pub use quote::{estimate, line};
 pub use street::{site, supply};
 pub use walk::{finding, visit};
 
 pub use error::{FieldError, Refusal, close_names};
 pub use parse::Parsed;
-pub use shape::{Limits, Need, Part, Quantity, Shape};
+pub use shape::{Limits, Money as MoneyShape, Need, Part, Quantity, Shape, To};
 pub use show::{UNKNOWN, show_any};
 
 use super::kind::ThingKind;
@@ -90,7 +92,7 @@ impl<N> Def<N> {
 }
 
 /// Every group of fields, in the order of their numbers.
-static FIELDS: [&[&FieldDef]; 21] = [
+static FIELDS: [&[&FieldDef]; 23] = [
     any::ALL,
     site::ALL,
     supply::ALL,
@@ -112,6 +114,8 @@ static FIELDS: [&[&FieldDef]; 21] = [
     route::ALL,
     area::ALL,
     landmark::ALL,
+    estimate::ALL,
+    line::ALL,
 ];
 
 /// Returns every field, by number.

@@ -1,9 +1,10 @@
 //! Fields of the company's logbook and of a weather station's: 550 to 899.
 
-use super::shape::{LONG, Part, SHORT, Shape, needed, number, optional, quantity};
+use super::shape::{LONG, Part, SHORT, Shape, needed, number, optional, quantity, unit_price};
 use super::street::{ELEVATION_SHAPE, LATITUDE_SHAPE, LONGITUDE_SHAPE, WINDOW_PARTS};
 use super::table;
 use crate::site::company::Role;
+use crate::site::estimate::TaxOn;
 use crate::site::finding::FINDING_CHOICES;
 use crate::site::kind::ThingKind;
 use crate::site::unit::Unit;
@@ -20,11 +21,13 @@ table! {
     554 WATER_WINDOW, "water-window", Shape::Record(&WINDOW_PARTS),
         "House rule: when sites are watered, unless they say otherwise.";
     555 LABOUR_RATE, "labour-rate",
-        quantity(Unit::Dollar, [20.0, 300.0], [0.0, 10_000.0]), "For one hour.";
-    556 TAX, "tax", quantity(Unit::Percent, [0.0, 12.0], [0.0, 100.0]), "On parts.";
+        unit_price([20, 300], [0, 10_000]), "For one hour.";
+    556 TAX, "tax", quantity(Unit::Percent, [0.0, 12.0], [0.0, 100.0]),
+        "On parts, unless tax-on says otherwise.";
     557 QUOTE_DAYS, "quote-days", quantity(Unit::Day, [7.0, 90.0], [1.0, 1_000.0]),
         "How long an estimate holds.";
     558 LICENCE, "licence", SHORT, "The firm's licence, as letters show it.";
+    559 TAX_ON, "tax-on", Shape::Choice(TaxOn::CHOICES), "What tax is put on, by local rule.";
 }
 
 table! {
@@ -64,11 +67,7 @@ table! {
 
 /// A line of the price book: one value, so that no old price meets a new unit.
 static PRICE_PARTS: [Part; 3] = [
-    needed(
-        1,
-        "price",
-        quantity(Unit::Dollar, [0.0, 5_000.0], [0.0, 1e7]),
-    ),
+    needed(1, "price", unit_price([0, 5_000], [0, 10_000_000])),
     optional(2, "per", SHORT),
     optional(
         3,
@@ -92,11 +91,12 @@ table! {
     753 POP_UP, "pop-up", quantity(Unit::Inch, [2.0, 12.0], [0.0, 60.0]), "How high it rises.";
     754 ARC, "arc", quantity(Unit::Degree, [40.0, 360.0], [1.0, 360.0]), "The arc of a nozzle.";
     755 UNIT_COST, "unit-cost",
-        quantity(Unit::Dollar, [0.1, 500.0], [0.0, 100_000.0]), "What one costs.";
+        unit_price([0, 500], [0, 100_000]), "What one costs the firm.";
     756 BIN, "bin", SHORT, "Where it lies.";
     757 MAKERS_NUMBER, "makers-number", SHORT, "What stands on it.";
     758 LOW_AT, "low-at", number([1.0, 100.0], [0.0, 100_000.0]), "Order more from this count on.";
     760 REPLACED_BY, "replaced-by", SHORT, "What to take instead.";
+    761 PRICE, "price", Shape::Record(&PRICE_PARTS), "What the client pays for one, as one value.";
 }
 
 table! {

@@ -6,9 +6,10 @@ use chrono::{Datelike, NaiveDate};
 
 use super::error::{FieldError, Refusal, close_names};
 use super::number::{amount_and_unit, plain_number};
-use super::shape::{Limits, Need, Part, Quantity, Shape};
+use super::shape::{Limits, Money as MoneyShape, Need, Part, Quantity, Shape, To};
 use super::{Def, show};
 use crate::log::value::{Absence, Value};
+use crate::site::money::{Money, UnitPrice};
 use crate::site::programs::ProgramSet;
 use crate::site::time_of_day;
 use crate::site::unit::{Unit, UnitSystem};
@@ -92,6 +93,7 @@ fn parse(shape: Shape, text: &str, system: UnitSystem) -> Result<Parsed, Refusal
             Ok(Parsed { value, ask })
         }
         Shape::Quantity(quantity) => parse_quantity(&quantity, text, system),
+        Shape::Money(money) => parse_money(money, text),
         Shape::Thing(_) => {
             let id = text.parse().map_err(|_| unfit())?;
             Ok(Parsed::usual(Value::Thing(id)))
@@ -160,6 +162,38 @@ fn yes_no(text: &str) -> Option<Value> {
         "no" | "n" | "false" | "off" => Some(Value::Bool(false)),
         _ => None,
     }
+}
+
+fn parse_money(shape: MoneyShape, text: &str) -> Result<Parsed, Refusal> {
+    let plain = text.to_lowercase();
+    let named = ["usd", "dollars", "dollar"];
+    let plain = named
+        .iter()
+        .find_map(|name| plain.strip_suffix(name))
+        .unwrap_or(&plain);
+    let read = match shape.to {
+        To::Cent => Money::of_text(plain).map(|money| (UnitPrice::of_money(money), money.value())),
+        To::TenThousandth => UnitPrice::of_text(plain).map(|price| (Some(price), price.value())),
+    };
+    let (Some(amount), value) = read.unwrap_or((None, Value::Bool(false))) else {
+        return Err(Refusal::Unfit {
+            got: text.to_owned(),
+            wanted: wanted(Shape::Money(shape), UnitSystem::Us),
+        });
+    };
+    let dollars = |[low, high]: [i64; 2]| [low, high].map(UnitPrice::dollars);
+    let [low, high] = dollars(shape.possible);
+    if !(low..=high).contains(&amount) {
+        return Err(Refusal::Impossible {
+            got: amount.to_string(),
+            low: low.to_string(),
+            high: high.to_string(),
+        });
+    }
+    let [low, high] = dollars(shape.usual);
+    let ask = (!(low..=high).contains(&amount))
+        .then(|| format!("{amount} is outside the usual {low} to {high}: is it right?"));
+    Ok(Parsed { value, ask })
 }
 
 fn parse_quantity(quantity: &Quantity, text: &str, system: UnitSystem) -> Result<Parsed, Refusal> {
@@ -378,6 +412,8 @@ fn wanted(shape: Shape, system: UnitSystem) -> String {
                 words.join(", ")
             )
         }
+        Shape::Money(MoneyShape { to: To::Cent, .. }) => "an amount such as $12.50".to_owned(),
+        Shape::Money(_) => "a price such as $12.50 or $0.085".to_owned(),
         Shape::Thing(kinds) => {
             let kinds: Vec<_> = kinds.iter().map(|kind| kind.word()).collect();
             format!("the id of a thing ({})", kinds.join(", "))

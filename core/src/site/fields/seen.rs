@@ -5,10 +5,11 @@ use super::lines;
 use super::shape::{
     LONG, Part, SHORT, Shape, count, needed, number, optional, quantity, quantity_or,
 };
+use super::walk::APPROVAL_PARTS;
 use crate::site::day_end::Act;
 use crate::site::kind::ThingKind::{
-    self, Company, Controller, Crew, Finding, Head, Part as StockPart, Site, Spot, Station, Supply,
-    Valve, Visit, Zone,
+    self, Company, Controller, Crew, Estimate, Finding, Head, Line, Part as StockPart, Site, Spot,
+    Station, Supply, Valve, Visit, Zone,
 };
 use crate::site::unit::Unit;
 use crate::site::words::{Vocabulary, Weeping, choices};
@@ -412,8 +413,10 @@ lines! { OBSERVATIONS: crate::site::fields::ObservationDef, ObservationNumber;
     61 MONTHLY_NORMAL, "monthly-normal", &[Station], Shape::Record(NORMAL_PARTS),
         "A month's usual weather: mean lowest and highest temperature, all its rain, all its ET; \
          used where no days are recorded.";
-    70 SENT, "sent", &[Site, Visit, Finding, Company], Shape::Record(SENT_PARTS),
+    70 SENT, "sent", &[Site, Visit, Finding, Company, Estimate], Shape::Record(SENT_PARTS),
         "What the client was sent or told.";
+    71 ANSWERED, "answered", &[Line], Shape::Record(&APPROVAL_PARTS),
+        "Each answer of the client, beside the ones before it.";
     80 OFFICE_DECISION, "office-decision", &[Site, Company, Station],
         Shape::Record(OFFICE_DECISION_PARTS),
         "What the office decided about a line of its day's end; the change is in the same entry.";

@@ -19,6 +19,8 @@ pub enum Shape {
     Number(Limits),
     /// A number with a unit.
     Quantity(Quantity),
+    /// An exact amount of money.
+    Money(Money),
     /// Another thing of the same logbook, of one of these kinds.
     Thing(&'static [ThingKind]),
     /// A calendar day.
@@ -54,6 +56,26 @@ pub struct Quantity {
     pub named: &'static [(&'static str, f64)],
     /// Readings that are words, such as `open` for a broken wire.
     pub or: &'static [Choice],
+}
+
+/// An exact amount of money, in whole dollars what is usual and what is possible.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Money {
+    /// From, to: no comment within.
+    pub usual: [i64; 2],
+    /// From, to: nothing outside is taken.
+    pub possible: [i64; 2],
+    /// How small its smallest part is.
+    pub to: To,
+}
+
+/// How small the smallest part of an amount is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum To {
+    /// A cent: what somebody pays.
+    Cent,
+    /// A ten-thousandth of a dollar: what one of something costs.
+    TenThousandth,
 }
 
 /// One part of a record.
@@ -112,6 +134,26 @@ pub(super) const fn quantity_or(
         limits,
         named: &[],
         or,
+    })
+}
+
+/// What somebody pays, in whole dollars from and to.
+pub(super) const fn money(usual: [i64; 2], possible: [i64; 2]) -> Shape {
+    let to = To::Cent;
+    Shape::Money(Money {
+        usual,
+        possible,
+        to,
+    })
+}
+
+/// What one of something costs, in whole dollars from and to.
+pub(super) const fn unit_price(usual: [i64; 2], possible: [i64; 2]) -> Shape {
+    let to = To::TenThousandth;
+    Shape::Money(Money {
+        usual,
+        possible,
+        to,
     })
 }
 

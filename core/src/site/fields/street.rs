@@ -1,7 +1,7 @@
 //! Fields of a site (100 to 149) and of its supply, the point of connection (150 to 199).
 
 use super::ground::PIPE_CLASS;
-use super::shape::{LONG, Part, SHORT, Shape, count, needed, number, optional, quantity};
+use super::shape::{LONG, Part, SHORT, Shape, count, money, needed, number, optional, quantity};
 use super::table;
 use crate::site::kind::ThingKind;
 use crate::site::unit::Unit;
@@ -52,7 +52,7 @@ table! {
         "The language of letters to the client.";
     105 LETTER_UNITS, "letter-units", Shape::Choice(choices!["us", "metric" | "si"]),
         "The units of letters to the client.";
-    106 PRE_APPROVED, "pre-approved", quantity(Unit::Dollar, [0.0, 1_000.0], [0.0, 1e6]),
+    106 PRE_APPROVED, "pre-approved", money([0, 1_000], [0, 1_000_000]),
         "What may be spent on a visit without asking.";
     107 LATITUDE, "latitude", LATITUDE_SHAPE, "North is positive.";
     108 LONGITUDE, "longitude", LONGITUDE_SHAPE, "East is positive.";

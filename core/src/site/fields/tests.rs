@@ -8,6 +8,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::log::codec;
 use crate::log::value::{Absence, Value};
+use crate::site::money::{Money, UnitPrice};
 use crate::site::programs::tests::any_set;
 use crate::site::unit::{Unit, UnitSystem};
 
@@ -74,6 +75,10 @@ fn the_usual_lies_within_the_possible() {
         let limits = match shape {
             Shape::Count(limits) | Shape::Number(limits) => limits,
             Shape::Quantity(quantity) => quantity.limits,
+            Shape::Money(money) => Limits {
+                usual: money.usual.map(|dollars| dollars as f64),
+                possible: money.possible.map(|dollars| dollars as f64),
+            },
             _ => return,
         };
         let ([low, high], [least, most]) = (limits.usual, limits.possible);
@@ -138,6 +143,17 @@ fn fitting(shape: Shape) -> BoxedStrategy<Value> {
             } else {
                 prop_oneof![amounts, fitting(Shape::Choice(quantity.or))].boxed()
             }
+        }
+        Shape::Money(shape) => {
+            let fine = shape.possible[0] * 10_000..=shape.possible[1] * 10_000;
+            fine.prop_map(move |fine| match shape.to {
+                To::Cent => Money::cents(fine / 100).value(),
+                To::TenThousandth => {
+                    let text = format!("{}.{:04}", fine / 10_000, fine % 10_000);
+                    UnitPrice::of_text(&text).unwrap().value()
+                }
+            })
+            .boxed()
         }
         Shape::Thing(_) => any::<[u8; 16]>()
             .prop_map(|bytes| Value::Thing(crate::log::id::ThingId::from_bytes(bytes)))

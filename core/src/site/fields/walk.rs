@@ -1,6 +1,6 @@
 //! Fields of a visit (450 to 499) and of a finding (500 to 549).
 
-use super::shape::{LONG, Part, SHORT, Shape, count, needed, optional, quantity};
+use super::shape::{LONG, Part, SHORT, Shape, count, money, needed, optional, quantity};
 use super::table;
 use crate::site::finding::{FINDING_CHOICES, Severity, Status};
 use crate::site::kind::ThingKind;
@@ -38,18 +38,14 @@ table! {
 
 /// A price that the client was told.
 static QUOTE_PARTS: [Part; 4] = [
-    needed(
-        1,
-        "price",
-        quantity(Unit::Dollar, [0.0, 5_000.0], [0.0, 1e7]),
-    ),
+    needed(1, "price", money([0, 5_000], [0, 10_000_000])),
     optional(2, "valid-until", Shape::Day),
     optional(3, "sent", Shape::Day),
     optional(4, "work", SHORT),
 ];
 
 /// What the client said, who said it, and how.
-static APPROVAL_PARTS: [Part; 5] = [
+pub(super) static APPROVAL_PARTS: [Part; 5] = [
     needed(
         1,
         "decision",
@@ -68,11 +64,7 @@ static APPROVAL_PARTS: [Part; 5] = [
             "signed"
         ]),
     ),
-    optional(
-        5,
-        "limit",
-        quantity(Unit::Dollar, [0.0, 5_000.0], [0.0, 1e7]),
-    ),
+    optional(5, "limit", money([0, 5_000], [0, 10_000_000])),
 ];
 
 /// Why something stays as it is.

@@ -14,6 +14,7 @@ mod zone;
 pub use address::AddressError;
 pub use draft::{NewThing, Noted};
 pub use readings::{CatchCans, Flow, Moisture, Ohms, Parts, Pressure, Probe, Seen, Taken};
+pub(in crate::site) use thing::day as read_day;
 pub use thing::{Fact, Known, Missing, Thing};
 pub use views::{Controller, Finding, Head, Spot, Supply, Valve, Visit, Zone};
 

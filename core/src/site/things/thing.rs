@@ -234,7 +234,7 @@ impl<'a> Thing<'a> {
 }
 
 /// Reads a stored calendar day.
-pub(super) fn day(value: &Value) -> Option<NaiveDate> {
+pub(in crate::site) fn day(value: &Value) -> Option<NaiveDate> {
     match value {
         Value::Date(days) => NaiveDate::from_epoch_days(*days),
         _ => None,

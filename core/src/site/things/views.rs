@@ -11,7 +11,7 @@ use crate::site::apart::moved;
 use crate::site::fields::{self, seen};
 use crate::site::finding::{Accepted, FindingKind, Severity, Status};
 use crate::site::kind::ThingKind;
-use crate::site::measure::Measure;
+use crate::site::money::{self, Money};
 use crate::site::programs::{ProgramSet, Station};
 use crate::site::visit::VisitState;
 use crate::site::words::{Emission, Season, Weeping};
@@ -337,10 +337,18 @@ impl Finding<'_> {
     ///
     /// # Errors
     /// [`Missing`].
-    pub fn quoted(&self) -> Known<crate::site::measure::Dollars> {
+    pub fn quoted(&self) -> Known<Money> {
         self.read(&fields::finding::QUOTE, |value| {
-            Measure::read(value.as_record().and_then(|parts| parts.get(&1))?)
+            Money::read(value.as_record().and_then(|parts| parts.get(&1))?)
         })
+    }
+
+    /// Labour, where somebody wrote it down.
+    ///
+    /// # Errors
+    /// [`Missing`].
+    pub fn minutes(&self) -> Known<money::Minutes> {
+        self.read(&fields::finding::MINUTES, money::Minutes::read)
     }
 }
 
