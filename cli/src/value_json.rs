@@ -4,6 +4,7 @@
 //! |---|---|
 //! | words, a choice, a time of day, programs | a string; times as `05:30` |
 //! | yes or no, a count, a plain number | `true`, `12`, `0.62` |
+//! | money | `{"amount": "12.50", "unit": "$"}`, the decimal as text |
 //! | a quantity | `{"amount": 38.0, "unit": "psi"}` |
 //! | a day | `"2026-07-14"` |
 //! | another thing | `{"thing": ID}` |
@@ -32,6 +33,9 @@ pub fn value_json(shape: Option<Shape>, value: &Value) -> Json {
             Some(set) => json!(set.to_string()),
             None => any(value),
         },
+        (Some(Shape::Money(_)), Value::Text(amount)) => {
+            json!({"amount": amount.replacen('$', "", 1), "unit": "$"})
+        }
         (Some(Shape::List(item)), Value::List(items)) => {
             let items = items.iter().map(|value| value_json(Some(*item), value));
             Json::Array(items.collect())
@@ -128,6 +132,12 @@ mod tests {
             "water-window",
             "from=22:00 to=6:00",
             &json!({"from": "22:00", "to": "06:00"}),
+        );
+        check(
+            Site,
+            "pre-approved",
+            "$120",
+            &json!({"amount": "120.00", "unit": "$"}),
         );
         check(Site, "no-water-days", "sat sun", &json!(["sat", "sun"]));
     }

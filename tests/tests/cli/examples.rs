@@ -133,6 +133,34 @@ const STORY: &[(&[&str], &str)] = &[
         ],
         r#"pressure "Maple Court" zone-3"#,
     ),
+    (
+        &[],
+        r#"price terms labour-rate $78 tax 7.25% tax-on parts quote-days 30"#,
+    ),
+    (
+        &[],
+        r#"price part "nozzle 12 ft half" $4.85 part-kind nozzle arc half"#,
+    ),
+    (
+        &[r#"price part "diaphragm kit" $18.75 part-kind diaphragm"#],
+        "price work valve-weeping 40min --charge $15",
+    ),
+    (&[], "price"),
+    (
+        &["finding maple valve-3 valve-weeping status to-quote"],
+        r#"estimate draft "Maple Court""#,
+    ),
+    (
+        &[],
+        r#"estimate quote "Maple Court" valve-3-valve-weeping --days 30"#,
+    ),
+    (&[], r#"estimate show "Maple Court""#),
+    (
+        &[],
+        r#"estimate answer "Maple Court" E1-1 yes --who "Mrs Lind" --how phone"#,
+    ),
+    (&[], r#"estimate schedule "Maple Court" E1-1 2026-07-21"#),
+    (&[], r#"estimate withdraw "Maple Court" E1"#),
     (&[], "wear --years 2"),
     (&[], r#"page "Maple Court" zone-3 --out zone-3.html"#),
     (&[], "verify"),
