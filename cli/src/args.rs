@@ -54,9 +54,9 @@ pub struct Global {
     /// Print one JSON document instead of text.
     #[arg(long, global = true)]
     pub json: bool,
-    /// The units to print, and the units of a bare number.
-    #[arg(long, global = true, value_enum, default_value_t = Units::Us)]
-    pub units: Units,
+    /// The units to print, and the units of a bare number; us, if none are named.
+    #[arg(long, global = true, value_enum)]
+    pub units: Option<Units>,
     /// Who is writing; else the person that the store was begun for.
     #[arg(
         long,

@@ -17,7 +17,7 @@ pub const PERSON: &str = "person";
 pub struct Call {
     store: PathBuf,
     by: Option<String>,
-    units: UnitSystem,
+    units: Option<UnitSystem>,
     output: Output,
     clock: Clock,
 }
@@ -28,7 +28,7 @@ impl Call {
         Ok(Self {
             store: global.store,
             by: global.by,
-            units: global.units.into(),
+            units: global.units.map(UnitSystem::from),
             output: Output::of(global.json),
             clock: Clock::of_environment()?,
         })
@@ -54,7 +54,12 @@ impl Call {
     }
 
     /// Returns the units to print, and of bare numbers.
-    pub const fn units(&self) -> UnitSystem {
+    pub fn units(&self) -> UnitSystem {
+        self.units.unwrap_or_default()
+    }
+
+    /// Returns the units that were asked for, if any were.
+    pub const fn units_asked(&self) -> Option<UnitSystem> {
         self.units
     }
 

@@ -24,6 +24,7 @@ mod kerb;
 mod mend;
 mod note;
 mod page;
+mod paper;
 mod pressure;
 mod price;
 mod rebuild;
@@ -100,6 +101,7 @@ commands! {
     Pressure pressure;
     Wear wear;
     Page page;
+    Paper paper;
     Reckon reckon;
     Hub hub;
 }

@@ -20,6 +20,7 @@ pub mod lives;
 pub mod map;
 pub mod measure;
 pub mod money;
+pub mod papers;
 pub mod picture;
 pub mod plan;
 pub mod programs;

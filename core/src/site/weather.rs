@@ -50,6 +50,23 @@ pub struct WeatherDay {
     pub standing: Option<Standing>,
 }
 
+/// Returns the station whose weather a site goes by: the one that it names, by name or logbook, else
+/// the only one there is.
+#[must_use]
+pub fn station_of(site: &Site<'_>, stations: &BTreeMap<LogbookId, String>) -> Option<LogbookId> {
+    match site.root().words(&site::WEATHER_STATION) {
+        Ok(named) => {
+            let named = named.value;
+            let mut all = stations.iter();
+            let found = all
+                .find(|(id, name)| name.eq_ignore_ascii_case(&named) || named.parse() == Ok(**id));
+            found.map(|(id, _)| *id)
+        }
+        Err(_) if stations.len() == 1 => stations.keys().next().copied(),
+        Err(_) => None,
+    }
+}
+
 /// Where a station, or a site, stands.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Standing {

@@ -163,6 +163,10 @@ const STORY: &[(&[&str], &str)] = &[
     (&[], r#"estimate withdraw "Maple Court" E1"#),
     (&[], "wear --years 2"),
     (&[], r#"page "Maple Court" zone-3 --out zone-3.html"#),
+    (
+        &[],
+        r#"paper letter "Maple Court" --out letter.html --lang es --paper a4"#,
+    ),
     (&[], "verify"),
     (&[], "rebuild"),
     (&[], "mend --with stick.redb"),

@@ -7,3 +7,4 @@ mod svg;
 
 pub use bars::zone_bars;
 pub use season::season_chart;
+pub(in crate::site) use svg::step as axis_step;

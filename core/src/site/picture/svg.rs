@@ -157,7 +157,7 @@ fn escaped(words: &str) -> String {
 
 /// Returns the step of an axis that reaches so far in four to eight steps: 1, 2 or 5 times a
 /// power of ten.
-pub(super) fn step(most: f64) -> f64 {
+pub(in crate::site) fn step(most: f64) -> f64 {
     let rough = (most / 5.0).max(1e-3);
     let power = 10f64.powf(rough.log10().floor());
     let times = rough / power;
