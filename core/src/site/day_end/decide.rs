@@ -22,7 +22,7 @@ use crate::site::words::Vocabulary;
 /// written down here is that the client was told, and what.
 const TOLD: &str = "told";
 /// What the table of fields takes as a quote.
-const MOST_QUOTED: Money = Money::cents(10_000_000_00);
+const MOST_QUOTED: Money = Money::cents(1_000_000_000);
 /// How many lines a day can be closed with: as many as fit an entry.
 const MOST_HOLES: usize = 200;
 

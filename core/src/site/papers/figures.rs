@@ -10,10 +10,11 @@ use super::words as w;
 use super::{Facts, words};
 use crate::log::id::ThingId;
 use crate::log::stamp::Stamp;
-use crate::site::estimate::{Estimate, Line, Quoted, Standing};
+use crate::site::estimate::{Estimate, Line, Standing};
 use crate::site::fields::{self, any};
 use crate::site::finding::{Severity, Status};
 use crate::site::kind::ThingKind;
+use crate::site::money::Money;
 use crate::site::plan::{SitePlan, Stretch, ZonePlan};
 use crate::site::programs::ProgramSet;
 use crate::site::things::{Controller, Finding, Site, Thing, Zone};
@@ -81,8 +82,8 @@ pub(super) struct Pending<'s> {
     pub(super) finding: Finding<'s>,
     /// How soon it matters.
     pub(super) severity: Severity,
-    /// The line of the estimate, where one was given.
-    pub(super) line: Option<(String, Quoted)>,
+    /// The price that the client was given, where one was.
+    pub(super) price: Option<Money>,
     /// The last day of its price; past, where it has ended.
     pub(super) until: Option<NaiveDate>,
 }
@@ -97,9 +98,9 @@ pub(super) fn pending<'s>(facts: &Facts<'s>) -> Vec<Pending<'s>> {
             let line = line_of(&estimates, finding.id, facts.on);
             Pending {
                 severity: finding.severity().unwrap_or(Severity::Routine),
-                line: line.and_then(|(line, _)| {
-                    Some((line.name.clone(), line.quoted.as_ref().ok()?.value.clone()))
-                }),
+                price: line
+                    .and_then(|(line, _)| Some(line.quoted.as_ref().ok()?.value.total()))
+                    .or_else(|| Some(finding.quoted().ok()?.value)),
                 until: line.and_then(|(_, until)| until),
                 finding,
             }

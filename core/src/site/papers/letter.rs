@@ -104,9 +104,7 @@ fn asks(facts: &Facts<'_>, pending: &[Pending<'_>], show: Show) -> String {
     }
     let things = show.counted(pending.len(), w::THING_NEEDS, w::THINGS_NEED);
     let open = pending.iter().filter(|it| holds(it, facts));
-    let prices: Vec<Money> = open
-        .filter_map(|it| Some(it.line.as_ref()?.1.total()))
-        .collect();
+    let prices: Vec<Money> = open.filter_map(|it| it.price).collect();
     match Money::sum(prices.iter().copied()) {
         Some(sum) if prices.len() == pending.len() => {
             w::ASKS_FOR.with(show.language, &[&things, &sum.grouped()])
@@ -183,8 +181,8 @@ fn decisions(html: &mut Html, facts: &Facts<'_>, pending: &[Pending<'_>], show: 
 }
 
 fn decision(it: &Pending<'_>, facts: &Facts<'_>, show: Show) -> Vec<Cell> {
-    let price = match (&it.line, holds(it, facts)) {
-        (Some((_, quoted)), true) => quoted.total().grouped(),
+    let price = match (it.price, holds(it, facts)) {
+        (Some(price), true) => price.grouped(),
         (Some(_), false) => show.words(w::PRICE_ENDED).to_owned(),
         (None, _) => show.words(w::PRICE_FOLLOWS).to_owned(),
     };
@@ -335,17 +333,14 @@ fn bar(gets: Option<f64>, needs: Option<f64>, deepest: f64) -> String {
 fn why_more(html: &mut Html, facts: &Facts<'_>, show: Show) {
     let zones = facts.site.zones();
     let heads: Vec<_> = zones.iter().flat_map(Zone::heads).collect();
-    let year = |count: Result<crate::site::things::Fact<i64>, _>| -> Option<i64> {
-        count
-            .ok()
-            .map(|fact: crate::site::things::Fact<i64>| fact.value)
-    };
     let of_heads = heads.iter().filter_map(|head| {
-        let count: crate::site::things::Known<i64> = head.count(&fields::head::INSTALLED);
-        year(count)
+        let year = head.count(&fields::head::INSTALLED);
+        year.ok().map(|year| year.value)
     });
     let valves = facts.site.valves();
-    let of_valves = valves.iter().filter_map(|valve| year(valve.installed()));
+    let of_valves = valves
+        .iter()
+        .filter_map(|valve| Some(valve.installed().ok()?.value));
     let (head_age, valve_age) = (
         middle_age(of_heads, facts.on),
         middle_age(of_valves, facts.on),
@@ -371,10 +366,7 @@ fn why_more(html: &mut Html, facts: &Facts<'_>, show: Show) {
             Some(words.with(show.language, &[&age.to_string()]))
         })
         .collect();
-    let said = [show.listed(&counts), show.listed(&ages)];
-    html.tag(
-        "p",
-        &w::MORE_FOLLOWS.with(show.language, &[&said[0], &said[1]]),
-    );
+    let (counts, ages) = (show.listed(&counts), show.listed(&ages));
+    html.tag("p", &w::MORE_FOLLOWS.with(show.language, &[&counts, &ages]));
     html.raw("</section>\n");
 }
