@@ -8,7 +8,7 @@ use crate::log::id::ThingId;
 use crate::site::fields::{self, FieldDef};
 use crate::site::finding::{FindingKind, Severity};
 use crate::site::measure::Measure;
-use crate::site::money::{self, TaxRate};
+use crate::site::money;
 use crate::site::things::{Finding, Site};
 use crate::water::units::{Degrees, Inches};
 
@@ -132,7 +132,7 @@ fn draft(site: &Site<'_>, finding: &Finding<'_>, book: &PriceBook) -> Result<Dra
         return Err(gaps);
     };
     let severity = finding.severity().unwrap_or(Severity::Routine);
-    let tax = book.tax.unwrap_or_else(TaxRate::default);
+    let tax = book.tax.unwrap_or_default();
     let mut quoted = Quoted::begin(severity, rate, tax, book.tax_on);
     quoted.work = finding
         .words(&fields::finding::REMEDY)

@@ -56,6 +56,9 @@ struct Month {
     applied: f64,
 }
 
+/// The months of one zone, by year and month.
+type Months = BTreeMap<(i32, u32), Month>;
+
 /// What all panels share.
 struct Axes {
     months: Vec<(i32, u32)>,
@@ -68,7 +71,7 @@ struct Axes {
 
 fn panels(html: &mut Html, facts: &Facts<'_>, season: &SiteSeason, show: Show) {
     let zones = facts.site.zones();
-    let told: Vec<(&Zone<'_>, BTreeMap<(i32, u32), Month>)> = zones
+    let told: Vec<(&Zone<'_>, Months)> = zones
         .iter()
         .filter_map(|zone| {
             let of = season.zones.iter().find(|of| of.zone == zone.id)?;
@@ -114,7 +117,7 @@ fn panels(html: &mut Html, facts: &Facts<'_>, season: &SiteSeason, show: Show) {
 }
 
 /// A zone's months under the programs as left; none where they cannot be reckoned.
-fn months(of: &ZoneSeason, show: Show) -> Option<BTreeMap<(i32, u32), Month>> {
+fn months(of: &ZoneSeason, show: Show) -> Option<Months> {
     let season = of.seasons.get(&Kept::AsLeft)?.as_ref().ok()?;
     let unit = Unit::Inch.in_system(show.units);
     let depth = |depth: Millimetres| {
@@ -241,7 +244,7 @@ const PATTERNS: &str = "<defs><pattern id=\"dots\" width=\"5\" height=\"5\" \
     patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\"><rect width=\"7\" height=\"7\" \
     fill=\"#fff\"/><path d=\"M0 0v7\" stroke=\"#bbb\" stroke-width=\"2\"/></pattern></defs>";
 
-fn panel(title: &str, months: &BTreeMap<(i32, u32), Month>, axes: &Axes, show: Show) -> String {
+fn panel(title: &str, months: &Months, axes: &Axes, show: Show) -> String {
     let bottom = TOP + PANEL;
     let y = |depth: f64| bottom - PANEL * depth / axes.most;
     let width = axes.width();
