@@ -16,7 +16,7 @@ use peak_alloc::PeakAlloc;
 use redb::backends::InMemoryBackend;
 use target::{Chance, Memory, Target, spoil};
 
-use crate::args::{Global, Units};
+use crate::args::Global;
 use crate::call::Call;
 use crate::commands::import;
 use crate::export_file;
@@ -131,7 +131,7 @@ fn no_table_makes_its_import_panic_or_grow() {
     let call = Call::new(Global {
         store: path,
         json: false,
-        units: Units::Us,
+        units: None,
         by: Some("Ana Ruiz".to_owned()),
     });
     let call = call.unwrap();
