@@ -1,0 +1,98 @@
+//! What a job takes: wall time, CPU time of this thread, and memory at its highest.
+
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use rustix::fs::Advice;
+use rustix::time::{ClockId, clock_gettime};
+
+/// Time taken, summed over rounds.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Taken {
+    pub wall: Duration,
+    pub cpu: Duration,
+}
+
+impl Taken {
+    pub fn add(&mut self, other: Self) {
+        self.wall += other.wall;
+        self.cpu += other.cpu;
+    }
+
+    /// Adds what `work` takes; returns what it returns.
+    pub fn time<T>(&mut self, work: impl FnOnce() -> T) -> T {
+        let (done, taken) = timed(work);
+        self.add(taken);
+        done
+    }
+}
+
+/// Does the work and says what it took.
+pub fn timed<T>(work: impl FnOnce() -> T) -> (T, Taken) {
+    let (begun, cpu) = (Instant::now(), cpu());
+    let done = work();
+    let taken = Taken {
+        wall: begun.elapsed(),
+        cpu: self::cpu().saturating_sub(cpu),
+    };
+    (done, taken)
+}
+
+fn cpu() -> Duration {
+    let now = clock_gettime(ClockId::ThreadCPUTime);
+    Duration::new(now.tv_sec as u64, now.tv_nsec as u32)
+}
+
+/// The least of a few rounds, which is what the work takes when nobody else is at work.
+pub fn least(rounds: usize, mut work: impl FnMut()) -> Taken {
+    let rounds = (0..rounds).map(|_| timed(&mut work).1);
+    let least = rounds.reduce(|least, round| Taken {
+        wall: least.wall.min(round.wall),
+        cpu: least.cpu.min(round.cpu),
+    });
+    least.unwrap_or_default()
+}
+
+/// Drops a file's pages from memory, so that the next reader reads the disk.
+pub fn drop_pages(path: &Path) {
+    let file = fs::File::open(path).expect("the file is there");
+    file.sync_all().expect("the file can be flushed");
+    rustix::fs::fadvise(&file, 0, None, Advice::DontNeed).expect("the pages can be dropped");
+}
+
+/// What a new process said that it took.
+#[derive(Debug, Clone, Copy)]
+pub struct Child {
+    pub wall: Duration,
+    pub peak_kib: u64,
+}
+
+/// Runs one job in a new process of this program; `job` names it and what it is to work on.
+pub fn in_new_process(job: &[&str]) -> Child {
+    let this = std::env::current_exe().expect("this program has a path");
+    let output = Command::new(this).args(job).output();
+    let output = output.expect("this program can be run again");
+    assert!(output.status.success(), "{job:?}: {output:?}");
+    let text = String::from_utf8_lossy(&output.stdout);
+    let mut numbers = text.split_whitespace().map(|word| {
+        let number: u64 = word.parse().expect("the child prints numbers");
+        number
+    });
+    Child {
+        wall: Duration::from_nanos(numbers.next().expect("nanoseconds")),
+        peak_kib: numbers.next().expect("KiB"),
+    }
+}
+
+/// In the new process: does the job, and prints what [`in_new_process`] reads.
+pub fn answer_as_child(work: impl FnOnce()) {
+    let begun = Instant::now();
+    work();
+    let nanos = begun.elapsed().as_nanos();
+    let status = fs::read_to_string("/proc/self/status").expect("Linux tells of its processes");
+    let peak = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let peak = peak.and_then(|line| line.trim().strip_suffix(" kB"));
+    println!("{nanos} {}", peak.expect("the peak in kB"));
+}
