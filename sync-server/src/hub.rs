@@ -23,10 +23,12 @@ use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::NewThing;
 use headwalk_core::site::words::Vocabulary;
 use headwalk_core::store::{self, NewStore, Store};
+use tokio::sync::watch;
 
 use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
 use crate::error::Error;
+use crate::office::Office;
 use crate::refused::Refused;
 use crate::roster::{Listed, Roster};
 use crate::secret::{Code, Token};
@@ -50,6 +52,9 @@ pub struct Hub {
     // Held for one insert or read at a time, never while the disk works.
     heard: Mutex<BTreeMap<DeviceId, Heard>>,
     roster: Roster,
+    office: Office,
+    // How far the log has come, for pages that wait for news.
+    news: watch::Sender<u64>,
 }
 
 /// A one-time code that was just made. It is shown once; the hub keeps its digest only.
@@ -168,7 +173,33 @@ impl Hub {
             edge,
             heard: Mutex::new(BTreeMap::new()),
             roster: Roster::default(),
+            office: Office::default(),
+            news: watch::Sender::new(0),
         }
+    }
+
+    pub(crate) const fn access(&self) -> &Access {
+        &self.access
+    }
+
+    pub(crate) const fn office(&self) -> &Office {
+        &self.office
+    }
+
+    /// Returns what tells how far the log has come, as often as it moves on.
+    pub fn news(&self) -> watch::Receiver<u64> {
+        self.news.subscribe()
+    }
+
+    /// Tells the pages that wait for it that the log has moved on, if it has.
+    pub(crate) fn tell_of_news(&self) -> Result<(), Error> {
+        let end = self.log.last_bookmark()?.arrival.0;
+        self.news.send_if_modified(|told| {
+            let moved = *told != end;
+            *told = end;
+            moved
+        });
+        Ok(())
     }
 
     /// Begins to serve: the hub's own entries (receipts) come from a new device from now on, so
@@ -177,6 +208,7 @@ impl Hub {
     /// # Errors
     /// [`Error`] where it cannot be written.
     pub fn begin_serving(&mut self) -> Result<(), Error> {
+        self.tell_of_news()?;
         self.take_new_id()
     }
 
@@ -354,6 +386,7 @@ impl Hub {
         };
         self.hear(&holder, heard)?;
         self.enter(&holder, Entering::Unlisted)?;
+        self.tell_of_news()?;
         Ok(answer)
     }
 

@@ -16,6 +16,10 @@
 //!   answer on, even for a parcel that is on its way. Roles, routes and revocations that a
 //!   dispatcher writes in the company's logbook count at every hub that the logbook reaches; the
 //!   same words from anybody else are kept as entries and obeyed by nobody.
+//! - **The office's pages.** A dispatcher or an auditor signs in with such a code, too, and is let in
+//!   for twelve hours by a cookie of 256 random bits, kept as a digest, that no script can read and no
+//!   other site sends. Every form carries a token of its session. A decision is an entry in the name
+//!   for which the code was made; an auditor decides nothing.
 //! - **The records.** An answer follows the commit. Entries are never edited or deleted, are
 //!   chained by hash for each device, and are checked on every read, so what a disk or a hand
 //!   changed is found and named.
@@ -45,6 +49,7 @@ mod exchange_http;
 pub mod hub;
 mod limiter;
 pub mod office;
+mod pages;
 pub mod refused;
 mod request_log;
 mod roster;

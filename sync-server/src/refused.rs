@@ -7,6 +7,7 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use headwalk_core::exchange;
 use headwalk_core::log::id::DeviceId;
+use headwalk_core::site::day_end::CannotDecide;
 use serde::Serialize;
 
 use crate::access::Role;
@@ -84,6 +85,18 @@ pub enum Refused {
     /// The address takes other methods.
     #[error("this address does not take that method")]
     WrongMethod,
+    /// A page that takes a person who signed in.
+    #[error("nobody is signed in here, or the session is over")]
+    SignedOut,
+    /// A form that was not sent from the session's own page.
+    #[error("that form was not sent from this office's own page")]
+    NotOurForm,
+    /// A line of the day's end that cannot be decided so, or is decided.
+    #[error(transparent)]
+    CannotDecide(#[from] CannotDecide),
+    /// There is no company's logbook to write in.
+    #[error("a day is closed in the company's logbook, and this hub holds none")]
+    NoCompany,
     /// The hub's files or machine failed.
     #[error("the hub could not use its files: nothing of this request was kept")]
     Failed(#[source] Error),
@@ -206,6 +219,26 @@ impl Refused {
                 S::METHOD_NOT_ALLOWED,
                 "wrong-method",
                 "the Allow header names those it takes.",
+            ),
+            Self::SignedOut => (
+                S::UNAUTHORIZED,
+                "signed-out",
+                "sign in again; a dispatcher makes the code.",
+            ),
+            Self::NotOurForm => (
+                S::FORBIDDEN,
+                "not-our-form",
+                "open the office's page again, and decide there.",
+            ),
+            Self::CannotDecide(_) => (
+                S::CONFLICT,
+                "cannot-decide",
+                "read the line again as it is now.",
+            ),
+            Self::NoCompany => (
+                S::CONFLICT,
+                "no-company",
+                "`headwalk add company NAME` on the dispatcher's device begins one; then exchange.",
             ),
             Self::Failed(_) => (
                 S::INTERNAL_SERVER_ERROR,

@@ -17,7 +17,7 @@ use headwalk_core::log::id::DeviceId;
 use http_body_util::BodyExt;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use tokio::sync::{Notify, Semaphore};
+use tokio::sync::{Notify, Semaphore, watch};
 
 use crate::access::Enrolled;
 use crate::hub::Hub;
@@ -25,7 +25,7 @@ use crate::limiter::{Limiter, Pace};
 use crate::refused::{Refused, Why};
 use crate::request_log::{RequestLine, RequestLog, moment};
 use crate::secret::Token;
-use crate::{enrol, exchange_http};
+use crate::{enrol, exchange_http, pages};
 
 /// How many parcels are read and answered at once; the others queue.
 const PARCELS_AT_ONCE: usize = 64;
@@ -58,6 +58,8 @@ struct Parts {
     request_time: Duration,
     // Told when the hub's files take a new start.
     files_failed: Notify,
+    // Whether the hub is ending: who waits for news then waits no longer.
+    ending: watch::Sender<bool>,
     parcels: Semaphore,
     device_turns: Limiter<DeviceId>,
     code_turns: Limiter<IpAddr>,
@@ -66,6 +68,13 @@ struct Parts {
 /// Where a request came from.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Peer(pub(crate) IpAddr);
+
+/// Whether a request came over TLS.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Wired {
+    Clear,
+    Tls,
+}
 
 /// Which device a request turned out to be from, for the log.
 #[derive(Debug, Clone, Default)]
@@ -88,6 +97,7 @@ pub(crate) fn router(shared: Shared) -> Router {
         .route("/revoke", post(enrol::revoke))
         .route("/holds", post(enrol::holds))
         .route("/exchange", post(exchange_http::exchange))
+        .merge(pages::office::router())
         .fallback(|| async { Refused::NoSuchPage })
         .method_not_allowed_fallback(|| async { Refused::WrongMethod })
         .layer(middleware::from_fn_with_state(shared.clone(), watched))
@@ -151,13 +161,14 @@ impl Shared {
             log,
             request_time,
             files_failed: Notify::new(),
+            ending: watch::Sender::new(false),
             parcels: Semaphore::new(PARCELS_AT_ONCE),
             device_turns: Limiter::new(DEVICE_PACE),
             code_turns: Limiter::new(CODE_PACE),
         }))
     }
 
-    fn hub(&self) -> &Hub {
+    pub(crate) fn hub(&self) -> &Hub {
         &self.0.hub
     }
 
@@ -180,6 +191,18 @@ impl Shared {
     /// Waits until the hub's files fail so that they must be opened anew.
     pub(crate) async fn files_failed(&self) {
         self.0.files_failed.notified().await;
+    }
+
+    /// Says that the hub is ending.
+    pub(crate) fn end(&self) {
+        self.0.ending.send_replace(true);
+    }
+
+    /// Waits until the hub is ending.
+    pub(crate) async fn ending(&self) {
+        let mut ending = self.0.ending.subscribe();
+        // The sender lives as long as this does.
+        let _ended = ending.wait_for(|ending| *ending).await;
     }
 
     /// Finds out whose the request is by `find`, before a byte of its body is read, and takes one

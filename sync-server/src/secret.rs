@@ -1,4 +1,4 @@
-//! One-time codes and tokens: how they are made, read and kept. Only their digests are stored.
+//! One-time codes, tokens and sessions: how they are made, read and kept. Only their digests are stored.
 
 use core::fmt;
 
@@ -11,6 +11,8 @@ const CODE_SIGNS: usize = 10;
 
 const CODE_CONTEXT: &str = "headwalk 2026 one-time code v1";
 const TOKEN_CONTEXT: &str = "headwalk 2026 device token v1";
+const SESSION_CONTEXT: &str = "headwalk 2026 page session v1";
+const FORM_CONTEXT: &str = "headwalk 2026 form of a session v1";
 
 /// A one-time code: 50 random bits as ten signs in two groups, short enough to type with gloves.
 /// It is safe at that length because it lives for hours, works once, and guesses are counted.
@@ -95,6 +97,47 @@ impl fmt::Debug for Token {
     }
 }
 
+/// What a browser holds of a person who signed in: 256 random bits, in a cookie that no script can
+/// read, written as 64 hexadecimal digits.
+#[derive(Clone, PartialEq, Eq)]
+pub struct SessionSecret([u8; 32]);
+
+impl SessionSecret {
+    /// Makes a secret from chance.
+    pub const fn from_chance(chance: [u8; 32]) -> Self {
+        Self(chance)
+    }
+
+    /// Reads a secret from its 64 hexadecimal digits.
+    pub fn parse(text: &str) -> Option<Self> {
+        let hash = blake3::Hash::from_hex(text).ok()?;
+        Some(Self(*hash.as_bytes()))
+    }
+
+    /// Returns what is stored of the secret.
+    pub fn digest(&self) -> Digest {
+        Digest(blake3::derive_key(SESSION_CONTEXT, &self.0))
+    }
+
+    /// Returns what the session's own forms carry. Whoever cannot read its pages cannot know it, so
+    /// a form on another site decides nothing; and the secret does not follow from it.
+    pub fn form_token(&self) -> Digest {
+        Digest(blake3::derive_key(FORM_CONTEXT, &self.0))
+    }
+}
+
+impl fmt::Display for SessionSecret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        blake3::Hash::from_bytes(self.0).to_hex().fmt(f)
+    }
+}
+
+impl fmt::Debug for SessionSecret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("SessionSecret(kept secret)")
+    }
+}
+
 /// What is stored of a secret. Comparing two takes the same time wherever they differ.
 #[derive(Debug, Clone, Copy)]
 pub struct Digest([u8; 32]);
@@ -108,6 +151,17 @@ impl Digest {
     /// Returns the 32 bytes.
     pub const fn bytes(&self) -> &[u8; 32] {
         &self.0
+    }
+
+    /// Returns the 64 hexadecimal digits.
+    pub fn hex(&self) -> String {
+        blake3::Hash::from_bytes(self.0).to_hex().to_string()
+    }
+
+    /// Reads a digest from its 64 hexadecimal digits.
+    pub fn parse(text: &str) -> Option<Self> {
+        let hash = blake3::Hash::from_hex(text).ok()?;
+        Some(Self(*hash.as_bytes()))
     }
 }
 
@@ -165,13 +219,21 @@ mod tests {
     #[test]
     fn secrets_are_not_printed_for_debugging() {
         let (code, token) = (Code::from_chance([1; 10]), Token::from_chance([1; 32]));
-        let told = format!("{code:?} {token:?}");
-        assert_eq!(told, "Code(kept secret) Token(kept secret)");
+        let session = SessionSecret::from_chance([1; 32]);
+        let told = format!("{code:?} {token:?} {session:?}");
+        assert_eq!(
+            told,
+            "Code(kept secret) Token(kept secret) SessionSecret(kept secret)"
+        );
     }
 
     #[test]
     fn a_code_and_a_token_of_the_same_bytes_have_other_digests() {
         let same = [b'A'; 32];
         assert!(Digest(blake3::derive_key(CODE_CONTEXT, &same)) != Token(same).digest());
+        let session = SessionSecret(same);
+        assert!(session.digest() != Token(same).digest());
+        assert!(session.digest() != session.form_token());
+        assert_eq!(SessionSecret::parse(&session.to_string()), Some(session));
     }
 }

@@ -21,7 +21,7 @@ use tower::ServiceExt;
 use crate::error::Error;
 use crate::hub::Hub;
 use crate::request_log::{EventLine, RequestLog, moment};
-use crate::routes::{self, Peer, Shared};
+use crate::routes::{self, Peer, Shared, Wired};
 use crate::tls::Wire;
 
 /// What anyone can ask of the hub at most.
@@ -78,6 +78,10 @@ pub async fn run(
     let address = listener.local_addr().map_err(Error::Machine)?;
     event("listening", Some(address.to_string()));
 
+    // While the first devices come in; whoever opens the office's page before it is done waits.
+    let warming = Arc::clone(&hub);
+    let warmed = tokio::task::spawn_blocking(move || warming.warm_up());
+
     let shared = Shared::new(Arc::clone(&hub), log.clone(), limits.request_time);
     let router = routes::router(shared.clone());
     let places = Arc::new(Semaphore::new(limits.connections));
@@ -117,11 +121,14 @@ pub async fn run(
         }
     };
     drop(listener);
+    shared.end();
     event("ending", why.as_ref().err().map(Error::to_string));
     let last_requests = tokio::time::timeout(limits.last_requests, graceful.shutdown());
     if last_requests.await.is_err() {
         event("cut-off", None);
     }
+    // A log that cannot be read says so to whoever asks for the page; it is no reason not to end.
+    let _said_there = warmed.await;
     let ending = Arc::clone(&hub);
     let settled = tokio::task::spawn_blocking(move || ending.settle()).await;
     event("ended", None);
@@ -158,12 +165,12 @@ impl Connection {
         // Answers are short: without this the last piece of each may wait for a timer.
         let _slower_without = stream.set_nodelay(true);
         match wire {
-            Wire::Clear => self.speak(stream).await,
+            Wire::Clear => self.speak(stream, Wired::Clear).await,
             Wire::Tls(acceptor) => {
                 let time = self.limits.header_time;
                 let greeted = tokio::time::timeout(time, acceptor.accept(stream)).await;
                 match greeted {
-                    Ok(Ok(stream)) => self.speak(stream).await,
+                    Ok(Ok(stream)) => self.speak(stream, Wired::Tls).await,
                     Ok(Err(cause)) => Err(format!("no TLS came of it: {cause}")),
                     Err(_) => Err(format!("no TLS came of it within {} s", time.as_secs())),
                 }
@@ -174,10 +181,12 @@ impl Connection {
     async fn speak(
         self,
         stream: impl AsyncRead + AsyncWrite + Unpin + 'static,
+        wired: Wired,
     ) -> Result<(), String> {
         let (from, router) = (self.from, self.router);
         let service = service_fn(move |mut request: Request<Incoming>| {
             request.extensions_mut().insert(Peer(from.ip()));
+            request.extensions_mut().insert(wired);
             router.clone().oneshot(request)
         });
         let connection = http1::Builder::new()

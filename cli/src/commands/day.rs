@@ -142,9 +142,9 @@ impl<'a> Office<'a> {
         let site = Site::of(&state, key.logbook);
         let changes = decide(&self.day, &site, &key, &answer, self.today).map_err(refused)?;
         let what = line.map_or_else(String::new, told);
-        let offer = offer.map_or_else(String::new, |offer| offer.label.clone());
+        let offer = offer.map_or_else(String::new, |offer| offer.told(&answer.words));
         self.write(key.logbook, changes)?;
-        self.done(&format!("{what}: {offer} {}", answer.words))
+        self.done(&format!("{what}: {offer}"))
     }
 
     /// Returns the line that was meant, and what it rested on when it was printed.

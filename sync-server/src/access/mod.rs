@@ -5,6 +5,7 @@
 //! Every method blocks. Start at [`Access`].
 
 mod name;
+mod sessions;
 mod tables;
 
 use std::collections::BTreeMap;
@@ -19,6 +20,7 @@ use redb::{Database, ReadableDatabase, ReadableTable, ReadableTableMetadata};
 
 pub use headwalk_core::site::company::{NotARole, Role};
 pub use name::Name;
+pub use sessions::Session;
 
 use crate::error::Error;
 use crate::refused::Refused;
@@ -219,16 +221,7 @@ impl Access {
         let txn = self.db.begin_write().map_err(Error::from)?;
         let enrolled = {
             let mut codes = txn.open_table(CODES).map_err(Error::from)?;
-            let (digest, mut row) = find_code(&codes, code)?.ok_or(Refused::UnknownCode)?;
-            let grant = row.grant()?;
-            if row.used {
-                return Err(Refused::UsedCode);
-            }
-            if grant.expires <= now {
-                return Err(Refused::ExpiredCode);
-            }
-            row.used = true;
-            keep(&mut codes, digest.bytes(), &row)?;
+            let grant = use_up(&mut codes, code, now)?;
             let enrolled = Enrolled {
                 device: applicant.device,
                 name: applicant.name,
@@ -379,6 +372,25 @@ impl Access {
             })
             .collect()
     }
+}
+
+/// Uses a code up, and returns what it grants.
+fn use_up(
+    codes: &mut redb::Table<'_, &'static [u8; 32], &'static [u8]>,
+    code: &Code,
+    now: WallMs,
+) -> Result<Grant, Refused> {
+    let (digest, mut row) = find_code(codes, code)?.ok_or(Refused::UnknownCode)?;
+    let grant = row.grant()?;
+    if row.used {
+        return Err(Refused::UsedCode);
+    }
+    if grant.expires <= now {
+        return Err(Refused::ExpiredCode);
+    }
+    row.used = true;
+    keep(codes, digest.bytes(), &row)?;
+    Ok(grant)
 }
 
 /// Changes a device's row, and returns what it says then, if there is one.

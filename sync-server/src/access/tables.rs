@@ -6,7 +6,7 @@ use headwalk_core::log::stamp::WallMs;
 use redb::TableDefinition;
 use serde::{Deserialize, Serialize};
 
-use super::{Enrolled, Grant, Heard, Name, Role};
+use super::{Enrolled, Grant, Heard, Name, Role, Session};
 use crate::error::Error;
 use crate::secret::Digest;
 
@@ -24,6 +24,40 @@ pub(super) const LATER_IDS: TableDefinition<'_, &[u8; 16], &[u8; 16]> =
 /// holder can be told; one that a newer token replaced goes.
 pub(super) const TOKENS: TableDefinition<'_, &[u8; 32], &[u8; 16]> =
     TableDefinition::new("tokens_v1");
+
+/// Digest of a session's secret -> who signed in, as what, and until when. Made at the first
+/// sign-in: a file of before has none.
+pub(super) const SESSIONS: TableDefinition<'_, &[u8; 32], &[u8]> =
+    TableDefinition::new("sessions_v1");
+
+/// A row of [`SESSIONS`].
+#[derive(Serialize, Deserialize)]
+pub(super) struct SessionRow {
+    person: String,
+    role: u8,
+    signed_in: u64,
+    expires: u64,
+}
+
+impl SessionRow {
+    pub(super) fn of(session: &Session) -> Self {
+        Self {
+            person: session.person.as_str().to_owned(),
+            role: role_number(session.role),
+            signed_in: session.signed_in.get(),
+            expires: session.expires.get(),
+        }
+    }
+
+    pub(super) fn session(&self) -> Result<Session, Error> {
+        Ok(Session {
+            person: name(&self.person)?,
+            role: role(self.role)?,
+            signed_in: WallMs::new(self.signed_in),
+            expires: WallMs::new(self.expires),
+        })
+    }
+}
 
 /// A row of [`CODES`].
 #[derive(Serialize, Deserialize)]

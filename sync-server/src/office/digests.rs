@@ -20,6 +20,8 @@ use headwalk_core::site::sight::{Book, Written};
 use headwalk_core::site::things::Site;
 use headwalk_core::store::{self, Bookmark, Kept, Store};
 
+/// In whose name a hub's own receipts and listings are written.
+const HUB: &str = "hub";
 /// How much is read of the entries at once to see which logbooks moved on.
 const BATCH_BYTES: usize = 1024 * 1024;
 /// Past so much news, every logbook is worked out anew: that is what most of it is about.
@@ -40,6 +42,8 @@ struct Digested {
     named: bool,
     /// The latest entry of each device: when it was written, and when it came.
     newest: BTreeMap<DeviceId, (WallMs, WallMs)>,
+    /// The latest entry's moment, and how far east of UTC it was written.
+    offset: Option<(WallMs, i16)>,
 }
 
 #[derive(Debug)]
@@ -114,6 +118,7 @@ impl Digests {
 
     fn digest(&self, store: &Store, book: LogbookId) -> Result<Digested, store::Error> {
         let mut newest: BTreeMap<DeviceId, (WallMs, WallMs)> = BTreeMap::new();
+        let mut offset = None;
         for head in store.heads(book)? {
             let place = Place {
                 chain: head.chain,
@@ -123,6 +128,9 @@ impl Digests {
                 let at = (kept.stamp.wall(), kept.arrived);
                 let last = newest.entry(kept.entry.device).or_insert(at);
                 *last = (last.0.max(at.0), last.1.max(at.1));
+                if kept.entry.by != HUB {
+                    offset = offset.max(Some((at.0, kept.entry.utc_offset_min)));
+                }
             }
         }
         let mut named = false;
@@ -147,6 +155,7 @@ impl Digests {
             about,
             named,
             newest,
+            offset,
         })
     }
 
@@ -184,6 +193,14 @@ impl Digests {
         offices.find_map(|(book, digested)| {
             matches!(digested.about, About::Office(_)).then_some(*book)
         })
+    }
+
+    /// Returns the firm's local time, as the latest entry that a person wrote has it: minutes east of
+    /// UTC. A hub may stand anywhere.
+    #[must_use]
+    pub fn utc_offset_min(&self) -> i16 {
+        let latest = self.books.values().filter_map(|digested| digested.offset);
+        latest.max().map_or(0, |(_, offset)| offset)
     }
 
     /// Returns what a device is called.

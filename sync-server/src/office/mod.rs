@@ -1,6 +1,221 @@
 //! The office at the hub: the day's end as the log has it, kept ready from one request to the next,
 //! and the decisions that are taken in it.
+//!
+//! Decisions are taken one after the other: each looks at the log as it is at that moment, so of
+//! two people who decide one line the second is told who was first, and what they decided. What a
+//! person decides is an entry of the hub's own device in that person's name.
 
 mod digests;
 
-pub use digests::Digests;
+pub use digests::{Digests, told, written};
+
+use std::collections::BTreeMap;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use headwalk_core::log::chain::Mark;
+use headwalk_core::log::entry::{Change, Draft};
+use headwalk_core::log::id::{DeviceId, LogbookId};
+use headwalk_core::site::day_end::{
+    Answer, CannotDecide, DayEnd, DeviceHeard, LineKey, Today, closing, decide, taking_back,
+};
+use headwalk_core::site::things::Site;
+
+use crate::access::{Role, Session};
+use crate::error::Error;
+use crate::hub::Hub;
+use crate::refused::Refused;
+use crate::secret::{Code, SessionSecret};
+
+/// The office's own memory at a hub.
+#[derive(Debug, Default)]
+pub struct Office {
+    // Held while a decision is written, so that the next one sees it.
+    digests: Mutex<Digests>,
+}
+
+/// The day's end, and what can be done about what was decided.
+#[derive(Debug)]
+pub struct OfficeDay {
+    /// The list.
+    pub day: DayEnd,
+    /// The firm's local time.
+    pub today: Today,
+    /// By which name each of today's decisions is taken back, in their order.
+    pub marks: Vec<Option<Mark>>,
+    /// The sites, by name.
+    pub sites: Vec<(String, LogbookId)>,
+    /// How far the log has come.
+    pub revision: u64,
+}
+
+impl Office {
+    fn digests(&self) -> MutexGuard<'_, Digests> {
+        // A refresh that was broken off begins anew: what it put in is true of its logbook.
+        self.digests.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Hub {
+    /// Signs a person in to the office's pages.
+    ///
+    /// # Errors
+    /// [`Refused`], as [`crate::access::Access::sign_in`] does.
+    pub fn sign_in(&self, code: &Code) -> Result<(SessionSecret, Session), Refused> {
+        let secret = SessionSecret::from_chance(self.edge().chance()?);
+        let session = self.access().sign_in(code, &secret, self.edge().now())?;
+        Ok((secret, session))
+    }
+
+    /// Returns the session whose secret this is.
+    ///
+    /// # Errors
+    /// [`Refused::SignedOut`] where it is over.
+    pub fn session(&self, secret: &SessionSecret) -> Result<Session, Refused> {
+        let session = self.access().session(secret, self.edge().now())?;
+        session.ok_or(Refused::SignedOut)
+    }
+
+    /// Ends a session.
+    ///
+    /// # Errors
+    /// [`Error`] where it cannot be written.
+    pub fn sign_out(&self, secret: &SessionSecret) -> Result<(), Error> {
+        self.access().sign_out(secret)
+    }
+
+    /// Works out the digests of every logbook, so that the first who opens the day's end does not
+    /// wait for it.
+    ///
+    /// # Errors
+    /// [`Error`] where the log cannot be read.
+    pub fn warm_up(&self) -> Result<(), Error> {
+        self.office().digests().refresh(self.log())?;
+        Ok(())
+    }
+
+    /// Returns the day's end as it is now.
+    ///
+    /// # Errors
+    /// [`Error`] where the log cannot be read.
+    pub fn office_day(&self) -> Result<OfficeDay, Error> {
+        let mut digests = self.office().digests();
+        self.day(&mut digests)
+    }
+
+    fn day(&self, digests: &mut Digests) -> Result<OfficeDay, Error> {
+        let revision = self.log().last_bookmark()?.arrival.0;
+        digests.refresh(self.log())?;
+        let today = Today {
+            now: self.edge().now(),
+            utc_offset_min: digests.utc_offset_min(),
+        };
+        let day = digests.day(&self.heard_of(digests)?, today);
+        let mut marks = Vec::new();
+        for decided in &day.decided {
+            let mark = self.log().marks(decided.logbook, &[decided.place])?;
+            marks.push(mark.first().copied());
+        }
+        let sites = digests.sites().into_iter();
+        Ok(OfficeDay {
+            day,
+            today,
+            marks,
+            sites: sites.map(|(name, book)| (name.to_owned(), book)).collect(),
+            revision,
+        })
+    }
+
+    /// When each device met this hub, by every id that it had; and its latest entry here.
+    fn heard_of(&self, digests: &Digests) -> Result<BTreeMap<DeviceId, DeviceHeard>, Error> {
+        let mut heard = digests.heard();
+        for heard in heard.values_mut() {
+            heard.at = None; // entries come by way of others, too
+        }
+        for device in self.devices()? {
+            let at = device.heard.map(|heard| heard.at);
+            let ids = device.later.iter().chain([&device.device]);
+            let newest = ids.clone().filter_map(|id| heard.get(id)?.newest).max();
+            for id in ids {
+                heard.insert(*id, DeviceHeard { at, newest });
+            }
+        }
+        Ok(heard)
+    }
+
+    /// Decides a line in a person's name, and says what was decided.
+    ///
+    /// # Errors
+    /// [`Refused::CannotDecide`], which says who was first where somebody was;
+    /// [`Refused::NotAllowed`] for an auditor.
+    pub fn decide(&self, session: &Session, key: &LineKey, answer: &Answer) -> Result<(), Refused> {
+        may_decide(session)?;
+        let mut digests = self.office().digests();
+        let OfficeDay { day, today, .. } = self.day(&mut digests)?;
+        let state = told(self.log(), key.logbook).map_err(Error::from)?;
+        let site = Site::of(&state, key.logbook);
+        let changes = decide(&day, &site, key, answer, today)?;
+        self.write(session, key.logbook, today, changes)
+    }
+
+    /// Takes a decision of today back, in a person's name; returns its words.
+    ///
+    /// # Errors
+    /// [`Refused::CannotDecide`] where it does not stand any more; [`Refused::NotAllowed`] for an
+    /// auditor.
+    pub fn take_back(&self, session: &Session, of: Mark) -> Result<String, Refused> {
+        may_decide(session)?;
+        let mut digests = self.office().digests();
+        let OfficeDay {
+            day, today, marks, ..
+        } = self.day(&mut digests)?;
+        let mut decided = day.decided.iter().zip(&marks);
+        let Some((decided, _)) = decided.find(|(_, mark)| **mark == Some(of)) else {
+            return Err(CannotDecide::Gone.into());
+        };
+        let changes = taking_back(decided, of);
+        self.write(session, decided.logbook, today, changes)?;
+        Ok(decided.words.clone())
+    }
+
+    /// Closes the day in a person's name.
+    ///
+    /// # Errors
+    /// [`Refused::CannotDecide`] where lines are left and nobody says why;
+    /// [`Refused::NoCompany`]; [`Refused::NotAllowed`] for an auditor.
+    pub fn close_day(&self, session: &Session, why: &str) -> Result<(), Refused> {
+        may_decide(session)?;
+        let mut digests = self.office().digests();
+        let OfficeDay { day, today, .. } = self.day(&mut digests)?;
+        let office = digests.office().ok_or(Refused::NoCompany)?;
+        let changes = closing(&day, office, why)?;
+        self.write(session, office, today, changes)
+    }
+
+    fn write(
+        &self,
+        session: &Session,
+        logbook: LogbookId,
+        today: Today,
+        changes: Vec<Change>,
+    ) -> Result<(), Refused> {
+        let draft = Draft {
+            logbook,
+            by: session.person.as_str().to_owned(),
+            utc_offset_min: today.utc_offset_min,
+            visit: None,
+            changes,
+        };
+        self.log()
+            .record(&[draft], today.now)
+            .map_err(Error::from)?;
+        self.tell_of_news()?;
+        Ok(())
+    }
+}
+
+fn may_decide(session: &Session) -> Result<(), Refused> {
+    match session.role {
+        Role::Dispatcher => Ok(()),
+        other => Err(Refused::NotAllowed(other)),
+    }
+}

@@ -4,6 +4,7 @@ mod disk;
 mod enrolment;
 mod exchanges;
 mod limits;
+mod office;
 mod routes;
 
 use std::net::{SocketAddr, TcpListener};

@@ -111,19 +111,19 @@ fn each_decision_is_an_entry_and_an_empty_list_means_go_home() {
         &env,
         "day",
         &expect![[r#"
-        Tuesday 14 July 2026: the day is closed with 1 known hole, by Ana Ruiz at 17:00. Go home.
+            Tuesday 14 July 2026: the day is closed with 1 known hole, by Ana Ruiz at 17:00. Go home.
 
-        NOT TODAY
-          2026-07-15  Maple Court, inspection 2026-07-14 (Ana Ruiz): not  Ana Ruiz  the walk goes on at 9
-                      finished
+            NOT TODAY
+              2026-07-15  Maple Court, inspection 2026-07-14 (Ana Ruiz): not  Ana Ruiz  the walk goes on at 9
+                          finished
 
-        DECIDED TODAY
-          1  17:00  Ana Ruiz  the day is closed with 1 known hole
-          2  17:00  Ana Ruiz  valve-3 valve weeping, described: A crew does it on 2026-07-15
-          3  17:00  Ana Ruiz  head-3-02 arc: A counts
+            DECIDED TODAY
+              1  17:00  Ana Ruiz  the day is closed with 1 known hole
+              2  17:00  Ana Ruiz  valve-3 valve weeping, described: Crew does it on 2026-07-15
+              3  17:00  Ana Ruiz  head-3-02 arc: A counts
 
-        `headwalk day undo NUMBER` takes a decision back.
-    "#]],
+            `headwalk day undo NUMBER` takes a decision back.
+        "#]],
     );
     check(
         &env,
@@ -150,76 +150,76 @@ fn each_decision_is_an_entry_and_an_empty_list_means_go_home() {
         &env,
         "day --json",
         &expect![[r#"
-        {
-          "date": "Thursday 16 July 2026",
-          "lines": [
             {
-              "number": 1,
-              "key": "visit.<id 1>.<id 2>",
-              "matter": "visit",
-              "site": "Maple Court",
-              "place": "inspection 2026-07-14 (Ana Ruiz)",
-              "thing": "<id 2>",
-              "head": "not finished",
-              "more": [
-                "zone-3 was neither run nor skipped: run it, or say why it was skipped.",
-                "controller: the programs as found are missing."
-              ],
-              "left": "left open on 2026-07-14 by Ana Ruiz: the walk goes on at 9",
-              "can": [
+              "date": "2026-07-16",
+              "lines": [
                 {
-                  "word": "end-visit",
-                  "label": "It is over, because",
-                  "asks": "why"
+                  "number": 1,
+                  "key": "visit.<id 1>.<id 2>",
+                  "matter": "visit",
+                  "site": "Maple Court",
+                  "place": "inspection 2026-07-14 (Ana Ruiz)",
+                  "thing": "<id 2>",
+                  "head": "not finished",
+                  "more": [
+                    "zone-3 was neither run nor skipped: run it, or say why it was skipped.",
+                    "controller: the programs as found are missing."
+                  ],
+                  "left": "left open on 2026-07-14 by Ana Ruiz: the walk goes on at 9",
+                  "can": [
+                    {
+                      "word": "end-visit",
+                      "label": "It is over",
+                      "asks": "why"
+                    },
+                    {
+                      "word": "later",
+                      "label": "Not today"
+                    }
+                  ]
                 },
                 {
-                  "word": "later",
-                  "label": "Not today"
+                  "number": 2,
+                  "key": "water.<id 1>.<id 3>",
+                  "matter": "water",
+                  "site": "Maple Court",
+                  "place": "valve-3",
+                  "thing": "<id 3>",
+                  "severity": "soon",
+                  "head": "valve weeping, was to be done on 2026-07-15",
+                  "more": [
+                    "Grit.",
+                    "Usual remedy: flush, clean, new diaphragm.",
+                    "Parts: diaphragm kit."
+                  ],
+                  "caution": "Probe the box with a tool before reaching in: insects, snakes, needles, glass.",
+                  "can": [
+                    {
+                      "word": "schedule",
+                      "label": "Crew does it on",
+                      "asks": "day"
+                    },
+                    {
+                      "word": "fixed",
+                      "label": "Fixed by",
+                      "asks": "who"
+                    },
+                    {
+                      "word": "accept",
+                      "label": "Stays as it is",
+                      "asks": "why"
+                    },
+                    {
+                      "word": "later",
+                      "label": "Not today"
+                    }
+                  ]
                 }
-              ]
-            },
-            {
-              "number": 2,
-              "key": "water.<id 1>.<id 3>",
-              "matter": "water",
-              "site": "Maple Court",
-              "place": "valve-3",
-              "thing": "<id 3>",
-              "severity": "soon",
-              "head": "valve weeping, was to be done on 2026-07-15",
-              "more": [
-                "Grit.",
-                "Usual remedy: flush, clean, new diaphragm.",
-                "Parts: diaphragm kit."
               ],
-              "caution": "Probe the box with a tool before reaching in: insects, snakes, needles, glass.",
-              "can": [
-                {
-                  "word": "schedule",
-                  "label": "A crew does it on",
-                  "asks": "day"
-                },
-                {
-                  "word": "fixed",
-                  "label": "It is fixed, by",
-                  "asks": "who"
-                },
-                {
-                  "word": "accept",
-                  "label": "It stays as it is, because",
-                  "asks": "why"
-                },
-                {
-                  "word": "later",
-                  "label": "Not today"
-                }
-              ]
+              "put_off": [],
+              "decided": []
             }
-          ],
-          "put_off": [],
-          "decided": []
-        }
-    "#]],
+        "#]],
     );
 }
 

@@ -105,15 +105,12 @@ pub fn decide(
         (Act::Later | Act::Schedule, day) => day,
         _ => None,
     };
-    let words = format!(
-        "{} {}: {} {}",
-        line.place, line.head, offer.label, said.words
-    );
+    let words = format!("{} {}: {}", line.place, line.head, offer.told(&said.words));
     let saying = Saying {
         line: key,
         basis: &line.basis,
         act: offer.act,
-        words: words.trim_end(),
+        words: &words,
         until,
         why: (offer.asks == Asks::Why).then_some(said.words.as_str()),
     };

@@ -264,7 +264,17 @@ impl Offer {
     }
 
     fn leave() -> Self {
-        Self::new(Act::Leave, 'x', "Leave it as it is", Asks::Why)
+        Self::new(Act::Leave, 'x', "Leave it", Asks::Why)
+    }
+
+    /// Returns what is decided with it, in one phrase with what was said.
+    #[must_use]
+    pub fn told(&self, words: &str) -> String {
+        match self.asks {
+            Asks::Nothing => self.label.clone(),
+            Asks::Who | Asks::Day => format!("{} {words}", self.label),
+            Asks::Why | Asks::Price | Asks::Count => format!("{}: {words}", self.label),
+        }
     }
 
     /// Returns the word by which a command names it: the version's letter, else the act.

@@ -171,27 +171,18 @@ impl Maker<'_> {
             line.head = format!("{}, was to be done on {day}", what.value.plain());
         }
         line.offers = vec![
-            Offer::new(Act::Schedule, 's', "A crew does it on", Asks::Day),
-            Offer::new(Act::Fixed, 'f', "It is fixed, by", Asks::Who),
+            Offer::new(Act::Schedule, 's', "Crew does it on", Asks::Day),
+            Offer::new(Act::Fixed, 'f', "Fixed by", Asks::Who),
         ];
         if matches!(
             status,
             Status::ToQuote | Status::Described | Status::Flagged
         ) {
-            let quoted = Offer::new(
-                Act::Quoted,
-                'q',
-                "The client was told the price",
-                Asks::Price,
-            );
+            let quoted = Offer::new(Act::Quoted, 'q', "Client told the price", Asks::Price);
             line.offers.push(quoted);
         }
-        line.offers.push(Offer::new(
-            Act::Accept,
-            'x',
-            "It stays as it is, because",
-            Asks::Why,
-        ));
+        line.offers
+            .push(Offer::new(Act::Accept, 'x', "Stays as it is", Asks::Why));
         line.offers.push(Offer::later());
         Some(line)
     }
@@ -262,11 +253,11 @@ impl Maker<'_> {
         line.subject = Subject::Visit(visit.id);
         line.offers = match state {
             VisitState::Open => vec![
-                Offer::new(Act::EndVisit, 'e', "It is over, because", Asks::Why),
+                Offer::new(Act::EndVisit, 'e', "It is over", Asks::Why),
                 Offer::later(),
             ],
             _ => vec![
-                Offer::new(Act::Leave, 'x', "Nobody goes back, because", Asks::Why),
+                Offer::new(Act::Leave, 'x', "Nobody goes back", Asks::Why),
                 Offer::later(),
             ],
         };
@@ -358,7 +349,7 @@ impl Maker<'_> {
         }
         line.key.subject = format!("{}-backflow", supply.id);
         line.offers = vec![
-            Offer::new(Act::Later, 's', "The tester comes on", Asks::Day),
+            Offer::new(Act::Later, 's', "Tester comes on", Asks::Day),
             Offer::leave(),
             Offer::later(),
         ];
@@ -386,7 +377,7 @@ impl Maker<'_> {
         line.from = Some(from);
         line.more = vec!["Autumn needs much less water than July.".to_owned()];
         line.offers = vec![
-            Offer::new(Act::Later, 's', "A crew sets it on", Asks::Day),
+            Offer::new(Act::Later, 's', "Crew sets it on", Asks::Day),
             Offer::leave(),
             Offer::later(),
         ];
@@ -414,7 +405,7 @@ impl Maker<'_> {
             format!("Found by {}: {}.", found.by.by, found.value),
         ];
         line.offers = vec![
-            Offer::new(Act::Later, 's', "A crew sets it on", Asks::Day),
+            Offer::new(Act::Later, 's', "Crew sets it on", Asks::Day),
             Offer::leave(),
             Offer::later(),
         ];
