@@ -16,6 +16,7 @@ use crate::edge::Edge;
 use crate::enrol::{MOST_HOURS, USUAL_HOURS};
 use crate::error::Error;
 use crate::hub::{Hub, Issued};
+use crate::pages::yard::Yard;
 use crate::serve::{self, Limits};
 use crate::tls::Wire;
 
@@ -72,6 +73,10 @@ struct Serve {
     /// Listen where others than this machine can reach it, though nothing is encrypted.
     #[arg(long)]
     open_to_network: bool,
+    /// The folder of the yard page, which sync-server/yard/build.sh makes; else `yard` beside this
+    /// program.
+    #[arg(long, value_name = "DIR")]
+    yard: Option<PathBuf>,
     /// End when standard input does: for a program that starts the hub as its child.
     #[arg(long)]
     until_input_ends: bool,
@@ -164,6 +169,10 @@ fn run_hub(args: &Serve, edge: Edge) -> Result<(), Error> {
         _ if args.listen.ip().is_loopback() || args.open_to_network => Wire::Clear,
         _ => return Err(Error::OpenToNetwork(args.listen)),
     };
+    let yard = Yard::read(args.yard.as_deref()).map_err(|cause| Error::Yard {
+        folder: args.yard.clone().unwrap_or_default(),
+        cause,
+    })?;
     let hub = hub_in(&args.folder, args.name.as_deref(), edge)?;
     let first_code = hub.first_code()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -183,7 +192,7 @@ fn run_hub(args: &Serve, edge: Edge) -> Result<(), Error> {
         }
         let address = listener.local_addr().map_err(Error::Machine)?;
         print(&format!("{}{address}\n", wire.scheme()))?;
-        serve::run(listener, wire, hub, Limits::USUAL, ending).await
+        serve::run_with(listener, wire, hub, Limits::USUAL, &yard, ending).await
     })
 }
 

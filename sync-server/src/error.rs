@@ -78,6 +78,15 @@ pub enum Error {
         #[source]
         cause: io::Error,
     },
+    /// The folder that was named holds no yard page.
+    #[error("there is no yard page in {}: {cause}", folder.display())]
+    Yard {
+        /// The folder.
+        folder: PathBuf,
+        /// What the machine said.
+        #[source]
+        cause: io::Error,
+    },
     /// The machine gives no threads, signals or standard output.
     #[error("the machine does not let the hub work: {0}")]
     Machine(#[source] io::Error),
@@ -111,6 +120,9 @@ impl Error {
                  after it; --key takes the key that belongs to it."
             }
             Self::Listen { .. } => "is another program on that port? Name another with --listen.",
+            Self::Yard { .. } => {
+                "sync-server/yard/build.sh makes the page; name the folder that it says with --yard."
+            }
             Self::Folder { .. } | Self::Log(_) | Self::Access(_) => {
                 "see that the disk has room, and that the hub may write in its folder."
             }

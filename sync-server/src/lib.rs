@@ -49,7 +49,7 @@ mod exchange_http;
 pub mod hub;
 mod limiter;
 pub mod office;
-mod pages;
+pub mod pages;
 pub mod refused;
 mod request_log;
 mod roster;

@@ -22,6 +22,7 @@ use tokio::sync::{Notify, Semaphore, watch};
 use crate::access::Enrolled;
 use crate::hub::Hub;
 use crate::limiter::{Limiter, Pace};
+use crate::pages::yard::Yard;
 use crate::refused::{Refused, Why};
 use crate::request_log::{RequestLine, RequestLog, moment};
 use crate::secret::Token;
@@ -88,8 +89,9 @@ pub(crate) struct Admitted {
 }
 
 /// Returns everything that the hub serves.
-pub(crate) fn router(shared: Shared) -> Router {
+pub(crate) fn router(shared: Shared, yard: &Yard) -> Router {
     Router::new()
+        .merge(yard.routes())
         .route("/healthz", get(health))
         .route("/enrol", post(enrol::enrol))
         .route("/codes", post(enrol::codes))

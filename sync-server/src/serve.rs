@@ -20,6 +20,7 @@ use tower::ServiceExt;
 
 use crate::error::Error;
 use crate::hub::Hub;
+use crate::pages::yard::Yard;
 use crate::request_log::{EventLine, RequestLog, moment};
 use crate::routes::{self, Peer, Shared, Wired};
 use crate::tls::Wire;
@@ -67,6 +68,21 @@ pub async fn run(
     limits: Limits,
     shutdown: impl Future<Output = ()>,
 ) -> Result<(), Error> {
+    run_with(listener, wire, hub, limits, &Yard::default(), shutdown).await
+}
+
+/// Serves the hub as [`run`] does, and the yard page with it.
+///
+/// # Errors
+/// Those of [`run`].
+pub async fn run_with(
+    listener: TcpListener,
+    wire: Wire,
+    hub: Hub,
+    limits: Limits,
+    yard: &Yard,
+    shutdown: impl Future<Output = ()>,
+) -> Result<(), Error> {
     let mut hub = hub;
     hub.begin_serving()?; // blocks, while there is nobody to keep waiting
     let hub = Arc::new(hub);
@@ -83,7 +99,10 @@ pub async fn run(
     let warmed = tokio::task::spawn_blocking(move || warming.warm_up());
 
     let shared = Shared::new(Arc::clone(&hub), log.clone(), limits.request_time);
-    let router = routes::router(shared.clone());
+    if let Some(how) = yard.lacks() {
+        event("no-yard-page", Some(how.to_owned()));
+    }
+    let router = routes::router(shared.clone(), yard);
     let places = Arc::new(Semaphore::new(limits.connections));
     let graceful = GracefulShutdown::new();
     let mut shutdown = pin!(shutdown);

@@ -138,7 +138,7 @@ fn found(
     let word = parsed.value.as_text().unwrap_or(what).to_owned();
     let mut new = site
         .add(call.now().fresh_thing()?, ThingKind::Finding, place.id)
-        .label(&label(&site, &site.address(place), &word))
+        .label(&site.free_label(ThingKind::Finding, &named(&site.address(place), &word)))
         .set(field, parsed.value, HowKnown::Unstated)
         .set(
             &finding::STATUS,
@@ -163,15 +163,6 @@ fn found(
             .and_then(|kind| kind.caution)
             .map(|caution| caution.sentence()),
     })
-}
-
-/// Names a finding by where and what, with a number where that is taken.
-fn label(site: &Site<'_>, place: &str, what: &str) -> String {
-    let first = named(place, what);
-    let taken = |label: &str| site.find(&format!("finding-{label}")).is_ok();
-    let numbered = (2_u32..).map(|nth| format!("{first}-{nth}"));
-    let mut names = std::iter::once(first.clone()).chain(numbered);
-    names.find(|name| !taken(name)).unwrap_or(first)
 }
 
 /// Puts the most urgent first, then by site and walk.

@@ -237,11 +237,7 @@ fn clock(call: &Call) -> Value {
 /// Names a visit by its day and crew, with a number where that is taken.
 fn label(site: &Site<'_>, day: &str, who: &str) -> String {
     let who: Vec<_> = who.split_whitespace().map(str::to_lowercase).collect();
-    let first = format!("{day}-{}", who.join("-"));
-    let taken = |label: &str| site.find(&format!("visit-{label}")).is_ok();
-    let numbered = (2_u32..).map(|nth| format!("{first}-{nth}"));
-    let mut names = std::iter::once(first.clone()).chain(numbered);
-    names.find(|name| !taken(name)).unwrap_or(first)
+    site.free_label(ThingKind::Visit, &format!("{day}-{}", who.join("-")))
 }
 
 /// The visit that is open on this device.

@@ -193,6 +193,8 @@ impl Caller {
         now: WallMs,
     ) -> Result<Next, Error> {
         met.covers.extend(sent.entries.keys());
+        // A phone goes on recording while a parcel is on its way.
+        let recorded_meanwhile = shelf.last_bookmark()?.arrival > sent.up_to;
         for (logbook, entries) in sent.entries {
             self.summary.logbooks.entry(logbook).or_default().sent += entries;
         }
@@ -207,7 +209,7 @@ impl Caller {
         }
         met.read = taken.read;
         // What was sent was taken; what came since came from there, unless more is to be sent.
-        met.told = if sent.more {
+        met.told = if sent.more || recorded_meanwhile {
             sent.up_to
         } else {
             shelf.last_bookmark()?.arrival

@@ -2,3 +2,4 @@
 
 pub(crate) mod html;
 pub(crate) mod office;
+pub mod yard;

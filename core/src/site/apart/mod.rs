@@ -3,13 +3,15 @@
 //!
 //! Nothing here edits an entry. [`told`] replays a logbook as people should be told it: a visit
 //! that was moved away does not count, a thing that somebody edited without having seen its
-//! removal is there, and two records that were joined are told as one. It depends on the set of
-//! entries alone, so that every store tells the same.
+//! removal is there, two records that were joined are told as one, and an observation that its
+//! writer took back is not told. It depends on the set of entries alone, so that every store tells
+//! the same.
 
 pub mod joined;
 pub mod moved;
 pub mod pairs;
 pub mod removed;
+mod taken_back;
 
 use self::moved::Elsewhere;
 use crate::log::stamp::Stamp;
@@ -26,7 +28,8 @@ pub fn told(entries: &[Placed], until: Option<Stamp>) -> State {
             elsewhere.counts_here(entry, change)
         }),
     };
-    joined::as_one(removed::brought_back(state, entries, until, &elsewhere))
+    let state = removed::brought_back(state, entries, until, &elsewhere);
+    taken_back::left_out(joined::as_one(state))
 }
 
 /// Returns the same from a state that a store kept, where that needs no look into the entries;
@@ -38,7 +41,7 @@ pub fn told_of(state: State) -> Result<State, Box<State>> {
     if removed::anything_removed(&state) || moved::anything_moved(&state) {
         Err(Box::new(state))
     } else {
-        Ok(joined::as_one(state))
+        Ok(taken_back::left_out(joined::as_one(state)))
     }
 }
 

@@ -120,6 +120,18 @@ impl Site<'_> {
         new.part_of(part_of).order(last.saturating_add(ORDER_STEP))
     }
 
+    /// Returns a label for a new thing of that kind: the one that is wanted, with a number behind it
+    /// where that is taken.
+    #[must_use]
+    pub fn free_label(&self, kind: ThingKind, wanted: &str) -> String {
+        let taken = |label: &str| self.find(&format!("{}-{label}", kind.word())).is_ok();
+        let numbered = (2_u32..).map(|nth| format!("{wanted}-{nth}"));
+        let mut names = std::iter::once(wanted.to_owned()).chain(numbered);
+        names
+            .find(|name| !taken(name))
+            .unwrap_or_else(|| wanted.to_owned())
+    }
+
     /// Returns the label that the next head of a zone would get, such as `3-08`.
     #[must_use]
     pub fn next_head_label(&self, zone: Thing<'_>) -> String {

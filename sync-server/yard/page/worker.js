@@ -1,0 +1,128 @@
+// Core's worker: holds the store, does what the page asks, and carries parcels to the hub.
+
+import init, { YardPhone } from "./core.js";
+import { bytes, hold, open } from "./store.js";
+
+const CHANCE_BYTES = 1024;
+const SOON_MS = 2000;
+const AGAIN_MS = 60000;
+const ANSWER_MS = 60000;
+const HUB = self.location.origin;
+
+let phone = null;
+let handle = null;
+let exchanging = false;
+let timer = null;
+let lastProblemAt = -AGAIN_MS;
+let seen = null;
+
+const now = () => Date.now();
+const offset = () => -new Date().getTimezoneOffset();
+const chance = () => crypto.getRandomValues(new Uint8Array(CHANCE_BYTES));
+
+/** Does an act on the store; what it returns is on disk. */
+function act(what) {
+  const began = performance.now();
+  const view = JSON.parse(phone.act(JSON.stringify(what), now(), offset(), chance()));
+  view.took = performance.now() - began;
+  seen = view;
+  for (const errand of view.errands) {
+    if (errand.errand === "enrol") enrol(errand);
+    if (errand.errand === "exchange") exchange();
+  }
+  if (view.status.joined && view.status.waiting > 0) soon();
+  return view;
+}
+
+/** Shows what an act brings that the person did not do. */
+function tell(what) {
+  postMessage({ view: act(what) });
+}
+
+async function ask(path, headers, body) {
+  return fetch(HUB + path, {
+    method: "POST", headers, body, cache: "no-store", signal: AbortSignal.timeout(ANSWER_MS),
+  });
+}
+
+async function enrol({ body, person }) {
+  try {
+    const answer = await ask("/enrol", { "content-type": "application/json" }, body);
+    tell({ do: "let-in", url: HUB, person, body: await answer.text() });
+    if (seen.status.joined) exchange();
+  } catch {
+    tell({ do: "exchanged", problem: "away" });
+  }
+}
+
+/** Exchanges a little later, once for many entries; after a failure not again at once. */
+function soon() {
+  if (timer !== null || exchanging) return;
+  const wait = Math.max(SOON_MS, AGAIN_MS - (performance.now() - lastProblemAt));
+  timer = setTimeout(() => {
+    timer = null;
+    if (navigator.onLine) exchange();
+  }, wait);
+}
+
+async function exchange() {
+  if (exchanging || phone === null) return;
+  exchanging = true;
+  clearTimeout(timer);
+  timer = null;
+  let problem = null;
+  try {
+    const token = phone.token();
+    if (token) {
+      const headers = { authorization: `Bearer ${token}`, "content-type": "application/octet-stream" };
+      let parcel = phone.begin_exchange(now());
+      while (parcel) {
+        const answer = await ask("/exchange", headers, parcel);
+        if (answer.status === 429 || answer.status === 503) {
+          const wait = Number(answer.headers.get("retry-after")) || 2;
+          await new Promise((resolve) => setTimeout(resolve, Math.min(wait, 30) * 1000));
+          continue;
+        }
+        if (!answer.ok) {
+          const told = await answer.json().catch(() => ({}));
+          throw Object.assign(new Error(told.error || "away"), { told: told.error });
+        }
+        parcel = phone.receive(new Uint8Array(await answer.arrayBuffer()), now());
+      }
+    }
+  } catch (why) {
+    if (why instanceof WebAssembly.RuntimeError) throw why;
+    lastProblemAt = performance.now();
+    problem = why.told || (why instanceof TypeError || why.name === "TimeoutError" || why.name === "AbortError"
+      ? "away" : String(why.message || why));
+  } finally {
+    exchanging = false;
+  }
+  tell({ do: "exchanged", problem });
+}
+
+self.addEventListener("message", ({ data }) => {
+  try {
+    if (data.act) {
+      postMessage({ id: data.id, view: act(data.act) });
+    } else if (data.online) {
+      lastProblemAt = -AGAIN_MS;
+      if (seen && seen.status.joined) exchange();
+    } else if (data.bytes) {
+      const all = bytes(handle);
+      postMessage({ id: data.id, bytes: all }, [all.buffer]);
+    }
+  } catch (why) {
+    postMessage({ id: data.id, broken: String(why.message || why) });
+  }
+});
+
+self.addEventListener("unhandledrejection", ({ reason }) => {
+  postMessage({ broken: String(reason?.message || reason) });
+});
+
+const loaded = init();
+await hold(() => postMessage({ elsewhere: true }));
+[handle] = await Promise.all([open(), loaded]);
+phone = new YardPhone(handle, now(), offset(), chance());
+postMessage({ ready: true, view: act({ do: "show" }) });

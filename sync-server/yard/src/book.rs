@@ -1,0 +1,105 @@
+//! The logbooks on this phone: their names, and what each says.
+
+use headwalk_core::log::id::{FieldNumber, LogbookId, ThingId};
+use headwalk_core::log::value::Value;
+use headwalk_core::merge::replay::State;
+use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::things::Site;
+use headwalk_core::site::{apart, fields};
+use headwalk_core::store::Store;
+
+use crate::error::Error;
+
+/// A logbook, as it is now.
+#[derive(Debug)]
+pub struct Book {
+    /// Which.
+    pub id: LogbookId,
+    state: State,
+}
+
+impl Book {
+    /// Reads a logbook as people should be told it.
+    ///
+    /// # Errors
+    /// [`Error`] where the store cannot be read.
+    pub fn read(store: &Store, id: LogbookId) -> Result<Self, Error> {
+        let state = match apart::told_of(store.state(id)?) {
+            Ok(state) => state,
+            // What was removed asks who had seen what.
+            Err(_) => {
+                let entries: Vec<_> = store.entries(id)?.into_iter().collect();
+                let placed: Vec<_> = entries.into_iter().map(|kept| kept.placed).collect();
+                apart::told(&placed, None)
+            }
+        };
+        Ok(Self { id, state })
+    }
+
+    /// Returns its things.
+    #[must_use]
+    pub fn site(&self) -> Site<'_> {
+        Site::of(&self.state, self.id)
+    }
+
+    /// Returns what it says.
+    #[must_use]
+    pub const fn state(&self) -> &State {
+        &self.state
+    }
+}
+
+/// What a logbook is about, without reading the rest of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Root {
+    /// Which.
+    pub id: LogbookId,
+    /// A site, a company or a station.
+    pub kind: Option<ThingKind>,
+    /// Its name, or its id where it has none.
+    pub name: String,
+}
+
+impl Root {
+    /// Reads what every logbook on this phone is about, by name.
+    ///
+    /// # Errors
+    /// [`Error`] where the store cannot be read.
+    pub fn all(store: &Store) -> Result<Vec<Self>, Error> {
+        let logbooks = store.logbooks()?.into_iter();
+        let mut roots = logbooks
+            .map(|id| Self::of(store, id))
+            .collect::<Result<Vec<_>, _>>()?;
+        roots.sort_by_cached_key(|root| (root.name.to_lowercase(), root.id));
+        Ok(roots)
+    }
+
+    /// Reads what one logbook is about.
+    ///
+    /// # Errors
+    /// [`Error`] where the store cannot be read.
+    pub fn of(store: &Store, id: LogbookId) -> Result<Self, Error> {
+        let kind = words(store, id, fields::any::KIND.number)?;
+        let kind = kind.and_then(|word| ThingKind::of_word(&word));
+        let name = match kind.and_then(|kind| fields::field(kind, "name")) {
+            Some(field) => words(store, id, field.number)?,
+            None => None,
+        };
+        let name = name.unwrap_or_else(|| id.to_string());
+        Ok(Self { id, kind, name })
+    }
+}
+
+/// Returns a field of what a logbook is about, where it is words.
+///
+/// # Errors
+/// [`Error`] where the store cannot be read.
+pub fn words(store: &Store, id: LogbookId, field: FieldNumber) -> Result<Option<String>, Error> {
+    let register = store.register(id, ThingId::root(id), field)?;
+    Ok(
+        register.and_then(|register| match &register.in_force().value {
+            Value::Text(words) => Some(words.clone()),
+            _ => None,
+        }),
+    )
+}

@@ -1,0 +1,230 @@
+//! The screens: what each says, and what each of its buttons does. They read and never write.
+
+mod close;
+mod finding;
+mod head;
+mod likely;
+mod programs;
+mod settings;
+mod site;
+mod spot;
+mod today;
+pub(crate) mod walk;
+mod zone;
+
+use headwalk_core::site::things::Site;
+use headwalk_core::site::unit::UnitSystem;
+
+use crate::act::{Act, Screen};
+use crate::edge::Edge;
+use crate::error::Error;
+use crate::hub::{self, OwnHub};
+use crate::phone::Phone;
+use crate::prefs::Language;
+use crate::undo;
+use crate::view::{Block, Button, Errand, Said, Status, Tone, View};
+use crate::words::Word;
+
+/// A screen without its frame.
+#[derive(Debug, Default)]
+pub(crate) struct Body {
+    title: String,
+    back: Option<Screen>,
+    blocks: Vec<Block>,
+    dock: Vec<Button>,
+}
+
+/// What every screen has at hand.
+pub(crate) struct Desk<'d> {
+    pub(crate) phone: &'d Phone,
+    pub(crate) edge: &'d Edge,
+}
+
+impl Desk<'_> {
+    pub(crate) const fn language(&self) -> Language {
+        self.phone.prefs.language
+    }
+
+    pub(crate) const fn system(&self) -> UnitSystem {
+        self.phone.prefs.units.system()
+    }
+
+    pub(crate) fn say(&self, word: Word) -> &'static str {
+        word.said(self.language())
+    }
+
+    pub(crate) fn fill(&self, word: Word, with: &[&str]) -> String {
+        word.filled(self.language(), with)
+    }
+
+    /// A button that goes somewhere.
+    pub(crate) fn go(&self, word: Word, to: Screen) -> Button {
+        Button::new(self.say(word), Act::Go { to })
+    }
+}
+
+/// Returns what is to be seen where the person is.
+pub(crate) fn view(phone: &Phone, edge: &Edge, said: Option<Said>, errands: Vec<Errand>) -> View {
+    let desk = Desk { phone, edge };
+    let body = body(&desk).unwrap_or_else(|error| lost(&desk, &error));
+    let framed = frame(&desk).unwrap_or_default();
+    let settings = desk
+        .go(Word::Settings, Screen::Settings)
+        .mark(crate::view::Mark::Open);
+    let at_settings = phone.place.screen == Screen::Settings;
+    View {
+        key: serde_json::to_string(&phone.place).expect("a place is words and ids"),
+        language: phone.prefs.language,
+        hand: phone.prefs.hand,
+        title: body.title,
+        above: framed.above,
+        back: body.back.map(|to| desk.go(Word::Back, to)),
+        settings: (!at_settings).then_some(Button {
+            mark: None,
+            ..settings
+        }),
+        blocks: body.blocks,
+        dock: body.dock,
+        status: framed.status,
+        undo: framed.undo,
+        said,
+        errands,
+    }
+}
+
+/// Where the screen cannot be drawn: why, and the way back.
+fn lost(desk: &Desk<'_>, error: &Error) -> Body {
+    Body {
+        title: desk.say(Word::Today).to_owned(),
+        back: Some(Screen::Today),
+        blocks: vec![Block::text(error.to_string(), Tone::Ask)],
+        dock: Vec::new(),
+    }
+}
+
+fn body(desk: &Desk<'_>) -> Result<Body, Error> {
+    let phone = desk.phone;
+    let screen = &phone.place.screen;
+    match screen {
+        Screen::Today => return today::body(desk),
+        Screen::Settings => return settings::body(desk),
+        _ => {}
+    }
+    let book = phone.book()?;
+    let site = &book.site();
+    match screen {
+        Screen::Today | Screen::Settings => unreachable!("those ask for no site"),
+        Screen::Site => site::body(desk, site),
+        Screen::Found { draft } => programs::found(desk, site, draft.as_deref()),
+        Screen::Walk => walk::body(desk, site),
+        Screen::Zone { zone } => zone::body(desk, site, zone.0),
+        Screen::NewHeads { zone, kind, count } => zone::new_heads(desk, site, zone.0, kind, *count),
+        Screen::Skip { zone } => zone::skip(desk, site, zone.0),
+        Screen::Head { head } => head::body(desk, site, head.0),
+        Screen::What { thing, flag } => finding::what(desk, site, thing.0, flag.map(|flag| flag.0)),
+        Screen::Finding { finding } => finding::body(desk, site, finding.0),
+        Screen::Accept { finding } => finding::accept(desk, site, finding.0),
+        Screen::Spot { spot } => spot::body(desk, site, spot.0),
+        Screen::Left { draft } => programs::left(desk, site, draft.as_deref()),
+        Screen::Client => close::client(desk),
+        Screen::Close => close::body(desk, site),
+    }
+}
+
+/// What stands around a screen.
+struct Frame {
+    above: Option<String>,
+    status: Status,
+    undo: Option<Button>,
+}
+
+impl Default for Frame {
+    fn default() -> Self {
+        Self {
+            above: None,
+            status: Status {
+                saved: String::new(),
+                office: String::new(),
+                all_there: false,
+                waiting: 0,
+                joined: false,
+            },
+            undo: None,
+        }
+    }
+}
+
+fn frame(desk: &Desk<'_>) -> Result<Frame, Error> {
+    let phone = desk.phone;
+    let joined = OwnHub::of(&phone.store)?.is_some();
+    let waiting = if joined {
+        hub::not_at_the_office(&phone.store)?
+    } else {
+        0
+    };
+    let office = match (joined, waiting, hub::last_exchange(&phone.store)?) {
+        (false, ..) => desk.say(Word::NoOfficeYet).to_owned(),
+        (true, 0, Some(when)) => desk.fill(Word::AllAtOffice, &[&when]),
+        (true, _, None) => desk.say(Word::NothingAtOffice).to_owned(),
+        (true, 1, _) => desk.say(Word::OneWaiting).to_owned(),
+        (true, count, _) => desk.fill(Word::Waiting, &[&count.to_string()]),
+    };
+    let at_site = !matches!(phone.place.screen, Screen::Today | Screen::Settings);
+    let above = match phone.place.site {
+        Some(site) if at_site => Some(crate::book::Root::of(&phone.store, site.0)?.name),
+        _ => None,
+    };
+    Ok(Frame {
+        above,
+        status: Status {
+            saved: desk.say(Word::SavedHere).to_owned(),
+            office,
+            all_there: joined && waiting == 0,
+            waiting,
+            joined,
+        },
+        undo: if at_site { undo_button(desk)? } else { None },
+    })
+}
+
+fn undo_button(desk: &Desk<'_>) -> Result<Option<Button>, Error> {
+    let phone = desk.phone;
+    let (Some(visit), Some(site)) = (phone.visit_here(), phone.place.site) else {
+        return Ok(None);
+    };
+    let Some(last) = undo::last(&phone.store, site.0, visit)? else {
+        return Ok(None);
+    };
+    let book = phone.book()?;
+    let about = undo::about(&book.site(), &last.entry);
+    Ok(Some(
+        Button::new(desk.say(Word::Undo), Act::Undo).note(about),
+    ))
+}
+
+/// Returns what a crew calls a thing, in the words of the page.
+pub(crate) fn called(
+    desk: &Desk<'_>,
+    site: &Site<'_>,
+    id: headwalk_core::log::id::ThingId,
+) -> String {
+    use headwalk_core::site::kind::ThingKind;
+    let Some(thing) = site.thing(id) else {
+        return String::new();
+    };
+    let address = site.address(thing);
+    let word = match thing.kind {
+        Some(ThingKind::Zone) => Word::Zone,
+        Some(ThingKind::Head) => Word::Head,
+        Some(ThingKind::Valve) => Word::Valve,
+        Some(ThingKind::Spot) => Word::Spot,
+        Some(ThingKind::Controller) => Word::Controller,
+        Some(ThingKind::Supply) => Word::Supply,
+        _ => return address,
+    };
+    let kind = thing.kind.map_or("", ThingKind::word);
+    let name = address.strip_prefix(kind).unwrap_or(&address);
+    format!("{} {}", desk.say(word), name.trim_start_matches('-'))
+        .trim()
+        .to_owned()
+}

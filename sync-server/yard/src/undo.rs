@@ -1,0 +1,165 @@
+//! Taking entries of a visit back, the last first, as far as one likes.
+//!
+//! Nothing leaves the log: an undo is another entry, which gives every field the value that it had
+//! before, removes what was new, and takes observations back. Which entries were undone is kept
+//! beside the visit.
+
+use std::collections::BTreeSet;
+
+use headwalk_core::log::entry::{Change, Entry};
+use headwalk_core::log::id::{ChainId, LogbookId, Place, Seq, ThingId};
+use headwalk_core::log::value::{Absence, HowKnown, Value};
+use headwalk_core::merge::replay::State;
+use headwalk_core::site::fields::{any, visit};
+use headwalk_core::site::things::Site;
+use headwalk_core::store::{Kept, Store};
+
+use crate::edge::Edge;
+use crate::error::Error;
+use crate::phone::{Done, Phone};
+use crate::words::Word;
+
+/// The name under which a store keeps what was undone: the visit, then numbers of entries.
+const UNDONE: &str = "yard-undone";
+
+/// Takes the last entry of the visit at hand back that still stands.
+pub(crate) fn undo(phone: &Phone, edge: &Edge) -> Result<Done, Error> {
+    let visit = phone.visit_here().ok_or(Error::NoVisit)?;
+    let logbook = phone.site_at_hand()?;
+    let Some(last) = last(&phone.store, logbook, visit)? else {
+        return phone.say(Word::NothingToUndo);
+    };
+    let book = phone.book()?;
+    let changes = inverse(&phone.store, logbook, book.state(), &last)?;
+    let mut undone = undone(&phone.store, visit)?;
+    undone.insert(last.place.seq.get());
+    if !changes.is_empty() {
+        phone.record(edge, &book.site(), &changes)?;
+        if let Some(seq) = own_last(&phone.store, logbook)? {
+            undone.insert(seq.get());
+        }
+    }
+    keep(&phone.store, visit, &undone)?;
+    phone.say(Word::Undone)
+}
+
+/// Returns the last entry of a visit that this phone wrote and that was not undone; the visit's
+/// beginning stays.
+pub(crate) fn last(
+    store: &Store,
+    logbook: LogbookId,
+    visit: ThingId,
+) -> Result<Option<Kept>, Error> {
+    let undone = undone(store, visit)?;
+    let chain = ChainId::of(store.device());
+    let mut next = own_last(store, logbook)?;
+    while let Some(seq) = next {
+        if !undone.contains(&seq.get()) {
+            let kept = store.entry(logbook, Place { chain, seq })?;
+            let of_visit = kept.filter(|kept| kept.entry.visit == Some(visit));
+            return Ok(of_visit.filter(|kept| !begins_or_ends(&kept.entry)));
+        }
+        next = seq.previous();
+    }
+    Ok(None)
+}
+
+fn begins_or_ends(entry: &Entry) -> bool {
+    entry
+        .changes
+        .iter()
+        .any(|change| matches!(change, Change::Set { field, .. } if *field == visit::STATE.number))
+}
+
+fn own_last(store: &Store, logbook: LogbookId) -> Result<Option<Seq>, Error> {
+    let chain = ChainId::of(store.device());
+    let heads = store.heads(logbook)?;
+    Ok(heads
+        .iter()
+        .find(|head| head.chain == chain)
+        .map(|head| head.seq))
+}
+
+fn undone(store: &Store, visit: ThingId) -> Result<BTreeSet<u64>, Error> {
+    let kept = store.setting(UNDONE)?.unwrap_or_default();
+    let mut words = kept.split(' ');
+    if words.next() != Some(visit.to_string().as_str()) {
+        return Ok(BTreeSet::new());
+    }
+    Ok(words.filter_map(|word| word.parse().ok()).collect())
+}
+
+fn keep(store: &Store, visit: ThingId, undone: &BTreeSet<u64>) -> Result<(), Error> {
+    let mut kept = visit.to_string();
+    for seq in undone {
+        kept.push_str(&format!(" {seq}"));
+    }
+    Ok(store.keep_settings(&[(UNDONE, &kept)])?)
+}
+
+/// Returns the changes that undo an entry, as far as it still stands: what somebody else wrote over
+/// it since is left alone.
+fn inverse(
+    store: &Store,
+    logbook: LogbookId,
+    now: &State,
+    last: &Kept,
+) -> Result<Vec<Change>, Error> {
+    let mut before = store.entries(logbook)?;
+    before.retain(|kept| kept.arrival < last.arrival);
+    let before: Vec<_> = before.into_iter().map(|kept| kept.placed).collect();
+    let before = State::of(&before);
+    let made: BTreeSet<ThingId> = last
+        .entry
+        .changes
+        .iter()
+        .filter_map(|change| match change {
+            Change::Set { thing, field, .. } if *field == any::KIND.number => Some(*thing),
+            _ => None,
+        })
+        .collect();
+    let mut changes: Vec<Change> = made
+        .iter()
+        .map(|thing| Change::Set {
+            thing: *thing,
+            field: any::REMOVED.number,
+            value: Value::Bool(true),
+            how: HowKnown::Unstated,
+        })
+        .collect();
+    for change in &last.entry.changes {
+        match change {
+            Change::Set { thing, .. } if made.contains(thing) => {}
+            Change::Set { thing, field, .. } => {
+                let stands = now.register(*thing, *field);
+                let stands = stands.is_some_and(|reg| reg.in_force().place == last.place);
+                let was = before.register(*thing, *field).map(|reg| reg.in_force());
+                if stands {
+                    changes.push(Change::Set {
+                        thing: *thing,
+                        field: *field,
+                        value: was.map_or(Value::Absent(Absence::Cleared), |was| was.value.clone()),
+                        how: was.map_or(HowKnown::Unstated, |was| was.how),
+                    });
+                }
+            }
+            Change::Observe { thing, what, .. } => changes.push(Change::Observe {
+                thing: *thing,
+                what: *what,
+                value: Value::Absent(Absence::Cleared),
+                how: HowKnown::Unstated,
+            }),
+            _ => {}
+        }
+    }
+    Ok(changes)
+}
+
+/// Returns the name of what an entry is about, for the button that undoes it.
+pub(crate) fn about(site: &Site<'_>, entry: &Entry) -> String {
+    let things = entry.changes.iter().filter_map(Change::thing);
+    let mut things = things.filter_map(|thing| site.thing(thing));
+    things
+        .next()
+        .map_or_else(String::new, |thing| site.address(thing))
+}
