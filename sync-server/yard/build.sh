@@ -7,7 +7,7 @@ cd "$(dirname "$0")"
 target=${CARGO_TARGET_DIR:-$(cd ../.. && pwd)/target}
 version=$(sed -n 's/^wasm-bindgen = "=\([0-9.]*\)".*/\1/p' ../../Cargo.toml)
 triple=wasm32-unknown-unknown
-made=$target/$triple/yard/headwalk_yard.wasm
+made=$target/$triple/phone/headwalk_yard.wasm
 
 # Rust's own library for the browser comes through rustup where that can be had. Elsewhere Debian's
 # compiler for the web brings its source, unpacked into a folder of its own and built with the page.
@@ -35,11 +35,11 @@ with_debian() {
   # Debian's compiler brings no linker for the web; the one of the ordinary toolchain does.
   export CARGO_TARGET_WASM32_UNKNOWN_UNKNOWN_LINKER
   CARGO_TARGET_WASM32_UNKNOWN_UNKNOWN_LINKER=$(find "$(rustc --print sysroot)" -name rust-lld | head -n 1)
-  RUSTC_BOOTSTRAP=1 "$web/usr/bin/cargo" build --locked --profile yard --target "$triple" \
+  RUSTC_BOOTSTRAP=1 "$web/usr/bin/cargo" build --locked --profile phone --target "$triple" \
     -Zbuild-std=std,panic_abort -p headwalk-yard
 }
 if with_rustup; then
-  cargo build --locked --profile yard --target "$triple" -p headwalk-yard
+  cargo build --locked --profile phone --target "$triple" -p headwalk-yard
 else
   with_debian
 fi
@@ -59,7 +59,9 @@ cp page/* "$new/"
 # The name of this making: the page notices by it that there is a newer one.
 making=$(cat "$new"/* | sha256sum | cut -c1-16)
 sed -i "s/MAKING/$making/" "$new/sw.js"
+# A weak signal loads the short forms.
+gzip -9 -k -n "$new"/*.wasm "$new"/*.js "$new"/*.css
 rm -rf "$target/yard"
 mv "$new" "$target/yard"
-echo "the yard page is in $target/yard ($(cat "$target"/yard/* | wc -c) bytes, \
-$(cat "$target"/yard/* | gzip -9 | wc -c) compressed)"
+short=$(cat "$target"/yard/*.gz "$target"/yard/*.html "$target"/yard/*.svg "$target"/yard/*.webmanifest | wc -c)
+echo "the yard page is in $target/yard: a phone loads $short bytes"

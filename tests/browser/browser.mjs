@@ -12,7 +12,8 @@ if (!modules || !binaries) {
   throw new Error("start these tests with tests/browser/run.sh: it brings what they need");
 }
 const require = createRequire(path.join(modules, "here.js"));
-const { chromium } = require("playwright-core");
+/** The driver of the browser. */
+export const { chromium } = require("playwright-core");
 const axeScript = require.resolve("axe-core/axe.min.js");
 
 /** Starts a browser that asks nobody on the network for anything. */

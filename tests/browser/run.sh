@@ -38,6 +38,8 @@ fi
 echo "== building what the tests start"
 cargo build --locked --quiet -p headwalk-cli -p headwalk-sync-server --bins
 
+sync-server/yard/build.sh
+
 export HEADWALK_BIN="${CARGO_TARGET_DIR:-$PWD/target}/debug"
 export HEADWALK_BROWSER_MODULES="$kept/node_modules"
 if [ $# -eq 0 ]; then

@@ -208,6 +208,7 @@ function draw(view) {
   if (shown && !same) title.focus({ preventScroll: true });
   shown = view;
   page.dataset.key = view.key;
+  window.drawn = (window.drawn ?? 0) + 1;
 }
 
 function say(text, trouble) {

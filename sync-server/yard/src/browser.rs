@@ -1,7 +1,5 @@
 //! The edge to the browser: the store's file, and the calls that the worker makes.
 
-#![expect(unsafe_code, reason = "the macros of wasm-bindgen expand to it")]
-
 use std::cell::RefCell;
 use std::io;
 

@@ -19,3 +19,6 @@ mod screens;
 mod undo;
 pub mod view;
 pub mod words;
+
+#[cfg(test)]
+mod tests;

@@ -98,6 +98,39 @@ fn a_usual_exchange_is_one_round_trip() {
 }
 
 #[test]
+fn what_is_recorded_while_a_parcel_is_on_its_way_does_not_count_as_told() {
+    let (phone, hub) = (store(1), store(2));
+    write(&phone, 1, 1, "before");
+    exchange(&phone, &hub, None).unwrap();
+    write(&phone, 1, 2, "sent");
+    let (mut session, parcel) = Caller::begin(&phone, Some(hub.id()), NOW).unwrap();
+    let reply = answer(&hub, &parcel, &Answering::as_hub(), NOW).unwrap();
+    write(&phone, 1, 3, "meanwhile");
+    write(
+        &phone,
+        3,
+        1,
+        "meanwhile, at a site that the hub does not know",
+    );
+    let last = phone.last_bookmark().unwrap().arrival;
+    let Next::Send(mut parcel) = session.receive(&phone, &reply, NOW).unwrap() else {
+        panic!("there is more to say");
+    };
+    // Should the line be cut here, the two entries are known to be here alone.
+    assert_eq!(phone.met(hub.id()).unwrap().unwrap().told.0, last.0 - 2);
+    loop {
+        let reply = answer(&hub, &parcel, &Answering::as_hub(), NOW).unwrap();
+        match session.receive(&phone, &reply, NOW).unwrap() {
+            Next::Send(next) => parcel = next,
+            Next::Done(summary) => break assert!(summary.equal),
+        }
+    }
+    exchange(&phone, &hub, Some(hub.id())).unwrap();
+    assert_same(&phone, &hub);
+    assert_eq!(phone.met(hub.id()).unwrap().unwrap().told, last);
+}
+
+#[test]
 fn an_exchange_with_nothing_new_is_small() {
     let (tablet, hub) = (store(1), store(2));
     for book in 5..35 {

@@ -333,3 +333,55 @@ fn a_ring_of_joins_ends_at_the_oldest_id_and_nothing_is_lost() {
         .collect();
     assert_eq!(kept, BTreeSet::from([RECORDS[1]]));
 }
+
+/// An entry of one observation, or of one taken back, in a visit.
+fn observed(device: u8, seq: u64, at: u64, visit: u8, value: Value) -> Placed {
+    Placed::alone(crate::log::entry::Entry {
+        logbook: LOGBOOK,
+        device: crate::log::id::DeviceId::from_bytes([device; 16]),
+        seq: crate::log::id::Seq::new(seq).unwrap(),
+        prev: crate::log::chain::Tip::NONE,
+        stamp: crate::log::stamp::Stamp::new(crate::log::stamp::WallMs::new(at), 0),
+        utc_offset_min: 0,
+        by: "R. Ash".to_owned(),
+        visit: Some(ThingId::from_bytes([visit; 16])),
+        gained: Vec::new(),
+        changes: vec![Change::Observe {
+            thing: THING,
+            what: SEEN,
+            value,
+            how: crate::log::value::HowKnown::Unstated,
+        }],
+    })
+}
+
+#[test]
+fn an_observation_that_its_writer_took_back_is_not_told_and_all_others_are() {
+    use crate::log::value::Absence;
+    let blank = || Value::Absent(Absence::Cleared);
+    let entries = [
+        observed(1, 1, 10, 8, Value::Int(1)),
+        observed(1, 2, 20, 9, Value::Int(2)),
+        observed(1, 3, 30, 9, Value::Int(3)),
+        observed(2, 1, 35, 9, Value::Int(4)),
+        observed(1, 4, 40, 9, blank()),
+        observed(1, 5, 50, 9, blank()),
+        observed(1, 6, 60, 9, blank()),
+    ];
+    let told = told(&entries, None);
+    let values: Vec<_> = told
+        .observations(THING, SEEN)
+        .iter()
+        .map(|seen| &seen.value)
+        .collect();
+    assert_eq!(values, [&Value::Int(1), &Value::Int(4)]);
+    // Before it was taken back, it was told.
+    let before = super::told(
+        &entries,
+        Some(crate::log::stamp::Stamp::new(
+            crate::log::stamp::WallMs::new(39),
+            0,
+        )),
+    );
+    assert_eq!(before.observations(THING, SEEN).len(), 4);
+}

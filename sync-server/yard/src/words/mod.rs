@@ -307,7 +307,8 @@ mod tests {
         for word in Word::ALL {
             for language in [Language::En, Language::Es] {
                 let said = word.said(language).to_lowercase();
-                assert!(never.iter().all(|never| !said.contains(never)), "{said}");
+                let mut words = said.split(|letter: char| !letter.is_alphabetic());
+                assert!(words.all(|word| !never.contains(&word)), "{said}");
             }
         }
     }

@@ -1,0 +1,213 @@
+// What every test of the yard page needs: an office with sites, its hub, and a phone.
+
+import { execFileSync, spawn } from "node:child_process";
+import { once } from "node:events";
+import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
+import net from "node:net";
+import { tmpdir } from "node:os";
+import path from "node:path";
+import { createInterface } from "node:readline";
+
+import { binary, chromium, headwalk, scratch } from "./browser.mjs";
+
+const BROWSER_ARGS = [
+  "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+  "--disable-background-networking", "--disable-component-update", "--disable-sync",
+];
+
+/** Returns a port that nobody listens on. */
+async function freePort() {
+  const server = net.createServer().listen(0, "127.0.0.1");
+  await once(server, "listening");
+  const { port } = server.address();
+  server.close();
+  await once(server, "close");
+  return port;
+}
+
+/** An office after the invented season: a hub that can be stopped and started, and its desk. */
+export class Office {
+  static async open() {
+    const office = new Office();
+    office.scratch = scratch();
+    office.season = path.join(office.scratch.folder, "season");
+    headwalk(["demo", "--folder", office.season]);
+    // The season's own hub has gone; its desk gives way to a new one.
+    const code = execFileSync(binary("headwalk-server"),
+      ["code", "--folder", office.folder, "--role", "dispatcher", "--for", "Ines"],
+      { encoding: "utf8", stdio: ["ignore", "pipe", "ignore"] }).trim();
+    office.port = await freePort();
+    await office.start();
+    office.store = path.join(office.scratch.folder, "office.redb");
+    office.run(["init", "--person", "Ines"]);
+    office.run(["enrol", office.url, code]);
+    office.run(["exchange"]);
+    return office;
+  }
+
+  get url() {
+    return `http://127.0.0.1:${this.port}`;
+  }
+
+  get folder() {
+    return path.join(this.season, "hub");
+  }
+
+  /** Runs a command on the desk's store. */
+  run(args) {
+    return headwalk(args, { HEADWALK_STORE: this.store, ...this.clock });
+  }
+
+  json(args) {
+    return JSON.parse(this.run([...args, "--json"]));
+  }
+
+  async start() {
+    const args = ["--folder", this.folder, "--listen", `127.0.0.1:${this.port}`];
+    this.hub = spawn(binary("headwalk-server"), args, { stdio: ["ignore", "pipe", "ignore"] });
+    const lines = createInterface({ input: this.hub.stdout });
+    for await (const line of lines) {
+      if (line === this.url) break;
+    }
+  }
+
+  async stop() {
+    if (!this.hub) return;
+    const ended = once(this.hub, "exit");
+    this.hub.kill("SIGTERM");
+    await ended;
+    this.hub = null;
+  }
+
+  /** Makes a one-time code. */
+  code(person, role = "crew") {
+    return this.json(["enrol", "--for", person, "--role", role]).code;
+  }
+
+  async close() {
+    await this.stop();
+    this.scratch.remove();
+  }
+}
+
+/** A phone: a browser with a profile of its own, which can be killed and opened again. */
+export class Phone {
+  constructor(url) {
+    this.url = `${url}/yard/`;
+    this.profile = mkdtempSync(path.join(tmpdir(), "headwalk-phone-"));
+  }
+
+  /** Starts the browser and opens the page. */
+  async open() {
+    const args = [...BROWSER_ARGS, `--user-data-dir=${this.profile}`, "--remote-debugging-port=0"];
+    const program = process.env.HEADWALK_CHROMIUM ?? "/usr/bin/chromium";
+    // In a group of its own, so that a kill ends every process of it at once.
+    this.process = spawn(program, [...args, "about:blank"], {
+      detached: true,
+      stdio: ["ignore", "ignore", "pipe"],
+    });
+    this.ended = once(this.process, "exit");
+    this.browser = await chromium.connectOverCDP(await debugAddress(this.process));
+    const [context] = this.browser.contexts();
+    this.page = context.pages()[0] ?? (await context.newPage());
+    this.cdp = await context.newCDPSession(this.page);
+    await this.cdp.send("Emulation.setDeviceMetricsOverride", {
+      width: 390, height: 844, deviceScaleFactor: 2, mobile: true,
+    });
+    await this.cdp.send("Emulation.setTouchEmulationEnabled", { enabled: true });
+    this.taps = 0;
+    await this.load();
+    return this.page;
+  }
+
+  /** Opens the page, and waits until the store is open. */
+  async load() {
+    await this.page.goto(this.url);
+    await this.ready();
+  }
+
+  async ready() {
+    await this.page.waitForFunction(() => performance.getEntriesByName("ready").length > 0);
+  }
+
+  /** Taps what is called so, and waits until the page has drawn what came of it. */
+  async tap(name, { within = "body", exact = false } = {}) {
+    const wanted = typeof name === "string" && !exact ? new RegExp(escaped(name), "i") : name;
+    const target = this.page.locator(within).getByRole("button", { name: wanted, exact }).first();
+    const before = await this.page.evaluate(() => window.drawn ?? 0);
+    await target.click();
+    this.taps += 1;
+    await this.page.waitForFunction((count) => (window.drawn ?? 0) > count, before);
+  }
+
+  async title() {
+    return this.page.locator("#title").innerText();
+  }
+
+  /** Lets the phone join an office with a code. */
+  async join(office, person) {
+    await this.page.getByLabel("Your name").fill(person);
+    await this.page.getByLabel("Code").fill(office.code(person));
+    await this.page.getByRole("button", { name: "Join" }).click();
+    await this.atOffice();
+  }
+
+  /** Waits until everything of this phone is at the office. */
+  async atOffice() {
+    await this.page.waitForFunction(
+      () => document.querySelector("#status .office")?.dataset.waiting === "0"
+        && document.querySelectorAll("#main button").length > 0
+        && /At the office since|En la oficina desde/.test(document.querySelector("#status").textContent),
+      null, { timeout: 60_000 },
+    );
+  }
+
+  /** Writes all records of the phone to a file, as its settings do, and returns the file's path. */
+  async exported() {
+    await this.page.locator("button.settings").click();
+    await this.page.locator("#export").waitFor();
+    const file = path.join(this.profile, `export-${Date.now()}.redb`);
+    const bytes = await this.page.evaluate(() => new Promise((resolve, reject) => {
+      // The file that is offered is read where it is offered: a download asks the browser's window.
+      const make = URL.createObjectURL;
+      URL.createObjectURL = (blob) => {
+        const reader = new FileReader();
+        reader.onload = () => resolve(reader.result.split(",")[1]);
+        reader.onerror = () => reject(reader.error);
+        reader.readAsDataURL(blob);
+        URL.createObjectURL = make;
+        return make.call(URL, blob);
+      };
+      document.getElementById("export").click();
+    }));
+    writeFileSync(file, Buffer.from(bytes, "base64"));
+    return file;
+  }
+
+  /** Ends the browser as a battery that is pulled does. */
+  async kill() {
+    process.kill(-this.process.pid, "SIGKILL");
+    await this.ended;
+  }
+
+  async close() {
+    if (this.process.exitCode === null && this.process.signalCode === null) await this.kill();
+    rmSync(this.profile, { recursive: true, force: true, maxRetries: 5 });
+  }
+}
+
+function escaped(text) {
+  return text.replace(/[.*+?^${}()|[\]\\]/g, "\\$&");
+}
+
+/** Reads where a browser listens for its driver. */
+async function debugAddress(browser) {
+  for await (const line of createInterface({ input: browser.stderr })) {
+    const found = line.match(/DevTools listening on (ws:\S+)/);
+    if (found) {
+      browser.stderr.resume();
+      return found[1];
+    }
+  }
+  throw new Error("the browser did not start");
+}
