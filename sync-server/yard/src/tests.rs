@@ -199,16 +199,10 @@ fn buttons(view: &View) -> Vec<(String, Act)> {
                     );
                 }
             }
-            Block::Stepper {
-                label,
-                less,
-                more,
-                to,
-                ..
-            } => {
-                all.push((format!("less {label}"), less.act.clone()));
-                all.push((format!("more {label}"), more.act.clone()));
-                all.extend(to.iter().map(one));
+            Block::Stepper(step) => {
+                all.push((format!("less {}", step.label), step.less.act.clone()));
+                all.push((format!("more {}", step.label), step.more.act.clone()));
+                all.extend(step.to.iter().map(one));
             }
             Block::Facts { rows } => {
                 all.extend(rows.iter().flat_map(|row| &row.versions).map(one));

@@ -231,6 +231,29 @@ pub enum Keys {
     Code,
 }
 
+/// A number to step.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Stepper {
+    /// Of what.
+    pub label: String,
+    /// The number.
+    pub value: String,
+    /// A line below.
+    pub note: String,
+    /// One less.
+    pub less: Button,
+    /// One more.
+    pub more: Button,
+    /// Straight to a number.
+    pub to: Option<Button>,
+}
+
+impl From<Stepper> for Block {
+    fn from(stepper: Stepper) -> Self {
+        Self::Stepper(Box::new(stepper))
+    }
+}
+
 /// One piece of a screen.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[serde(tag = "is", rename_all = "kebab-case")]
@@ -272,20 +295,7 @@ pub enum Block {
         rows: Vec<Fact>,
     },
     /// A number to step.
-    Stepper {
-        /// Of what.
-        label: String,
-        /// The number.
-        value: String,
-        /// A line below.
-        note: String,
-        /// One less.
-        less: Button,
-        /// One more.
-        more: Button,
-        /// Straight to a number.
-        to: Option<Button>,
-    },
+    Stepper(Box<Stepper>),
     /// Something to type.
     Form {
         /// What is asked.

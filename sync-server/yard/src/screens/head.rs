@@ -14,7 +14,7 @@ use super::{Body, Desk, called};
 use crate::act::{Act, Id, Mended, Screen};
 use crate::error::Error;
 use crate::record::{nozzle_of, open_flag};
-use crate::view::{Block, Button, Fact, Mark, Tone};
+use crate::view::{Block, Button, Fact, Mark, Stepper, Tone};
 use crate::words::{Word, vocab};
 
 /// How many likely findings stand on the screen before all others are a tap away.
@@ -218,14 +218,17 @@ fn edits(desk: &Desk<'_>, site: &Site<'_>, head: &Head<'_>) -> Vec<Block> {
             head: id,
             degrees: (arc + by).clamp(5.0, 360.0) as u32,
         };
-        blocks.push(Block::Stepper {
-            label: desk.say(Word::Arc).to_owned(),
-            value: format!("{arc}°"),
-            note: String::new(),
-            less: Button::new("−", step(-5.0)),
-            more: Button::new("+", step(5.0)),
-            to: None,
-        });
+        blocks.push(
+            Stepper {
+                label: desk.say(Word::Arc).to_owned(),
+                value: format!("{arc}°"),
+                note: String::new(),
+                less: Button::new("−", step(-5.0)),
+                more: Button::new("+", step(5.0)),
+                to: None,
+            }
+            .into(),
+        );
     }
     if let Ok(radius) = head.radius() {
         let feet = radius.value.get();
@@ -234,14 +237,17 @@ fn edits(desk: &Desk<'_>, site: &Site<'_>, head: &Head<'_>) -> Vec<Block> {
             name: fields::RADIUS.name.to_owned(),
             value: format!("{} ft", (feet + by).max(1.0)),
         };
-        blocks.push(Block::Stepper {
-            label: desk.say(Word::Radius).to_owned(),
-            value: shown(desk, radius.value),
-            note: String::new(),
-            less: Button::new("−", step(-1.0)),
-            more: Button::new("+", step(1.0)),
-            to: None,
-        });
+        blocks.push(
+            Stepper {
+                label: desk.say(Word::Radius).to_owned(),
+                value: shown(desk, radius.value),
+                note: String::new(),
+                less: Button::new("−", step(-1.0)),
+                more: Button::new("+", step(1.0)),
+                to: None,
+            }
+            .into(),
+        );
     }
     blocks.extend(zone_line(desk, site, head));
     let pop_up = head.show(&fields::POP_UP, headwalk_core::site::unit::UnitSystem::Us);

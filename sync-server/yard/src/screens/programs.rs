@@ -12,7 +12,7 @@ use super::{Body, Desk, called};
 use crate::act::{Act, Screen};
 use crate::book::{Book, Root};
 use crate::error::Error;
-use crate::view::{Block, Button, Fact, Tone};
+use crate::view::{Block, Button, Fact, Stepper, Tone};
 use crate::words::{Word, vocab};
 
 /// Which of the two screens it is.
@@ -287,7 +287,7 @@ fn dials(
 }
 
 fn stepper(label: &str, value: &str, less: Button, more: Button) -> Block {
-    Block::Stepper {
+    Stepper {
         label: label.to_owned(),
         value: value.to_owned(),
         note: String::new(),
@@ -295,6 +295,7 @@ fn stepper(label: &str, value: &str, less: Button, more: Button) -> Block {
         more,
         to: None,
     }
+    .into()
 }
 
 fn dial(
@@ -326,7 +327,7 @@ fn dial(
             to = Some(side.to(label, &with_minutes(set, station, minutes)));
         }
     }
-    Block::Stepper {
+    Stepper {
         label: called(desk, site, zone.id),
         value: now.to_string(),
         note,
@@ -334,6 +335,7 @@ fn dial(
         more: side.to("+", &step(1.0)),
         to,
     }
+    .into()
 }
 
 fn whole(minutes: Minutes) -> String {

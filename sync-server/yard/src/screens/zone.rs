@@ -16,7 +16,7 @@ use super::{Body, Desk, called};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
 use crate::record::open_flag;
-use crate::view::{Block, Button, Fact, Mark, Tile, Tone};
+use crate::view::{Block, Button, Fact, Mark, Stepper, Tile, Tone};
 use crate::words::{Word, vocab};
 
 /// The kinds of which heads are added in one go.
@@ -149,9 +149,9 @@ fn standing(
         return (Mark::Fixed, word(Word::FixedWord));
     }
     let good = head.seen(&seen::LOOKED_GOOD).iter();
-    let good = good.filter(|seen| seen.value == Value::Bool(true));
+    let mut good = good.filter(|seen| seen.value == Value::Bool(true));
     if good
-        .last()
+        .next_back()
         .is_some_and(|seen| seen.visit.is_some() && seen.visit == visit)
     {
         return (Mark::Good, word(Word::GoodWord));
@@ -168,13 +168,13 @@ fn made_in(site: &Site<'_>, finding: &Finding<'_>) -> Option<ThingId> {
         .register(&headwalk_core::site::fields::finding::STATUS)?
         .in_force();
     let visits = site.visits().into_iter();
-    let open = visits.filter(|visit| {
+    let mut open = visits.filter(|visit| {
         visit.state() == headwalk_core::site::visit::VisitState::Open
             && visit
                 .register(&headwalk_core::site::fields::visit::STATE)
                 .is_some_and(|state| state.in_force().stamp <= write.stamp)
     });
-    open.last().map(|visit| visit.id)
+    open.next_back().map(|visit| visit.id)
 }
 
 pub(super) fn what(desk: &Desk<'_>, finding: &Finding<'_>) -> String {
@@ -311,14 +311,15 @@ pub(super) fn new_heads(
         blocks: vec![
             Block::choices(desk.say(Word::Kind), kinds.to_vec()),
             Block::choices(desk.say(Word::HowMany), counts.to_vec()),
-            Block::Stepper {
+            Stepper {
                 label: desk.say(Word::HowMany).to_owned(),
                 value: count.to_string(),
                 note: String::new(),
                 less: Button::new("−", to(kind, count.saturating_sub(1).max(1))),
                 more: Button::new("+", to(kind, (count + 1).min(40))),
                 to: None,
-            },
+            }
+            .into(),
         ],
         dock: vec![Button::new(desk.fill(Word::AddSo, &[&count.to_string(), &shown]), act).main()],
     })
