@@ -37,6 +37,7 @@ fi
 
 echo "== building what the tests start"
 cargo build --locked --quiet -p headwalk-cli -p headwalk-sync-server --bins
+cargo build --locked --quiet -p headwalk-yard --examples
 
 sync-server/yard/build.sh
 

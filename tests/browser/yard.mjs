@@ -25,6 +25,58 @@ async function freePort() {
   return port;
 }
 
+/** A line between phones and the hub that can be slow and can be cut; it counts what it carries. */
+export class Line {
+  static async to(port) {
+    const line = new Line();
+    Object.assign(line, { bytes: 0, bytesPerSecond: Infinity, cutAfter: Infinity, cuts: 0, sockets: new Set() });
+    line.server = net.createServer((near) => {
+      const far = net.connect(port, "127.0.0.1");
+      for (const [from, to] of [[near, far], [far, near]]) {
+        line.sockets.add(from);
+        from.on("error", () => {});
+        from.on("close", () => { line.sockets.delete(from); to.destroy(); });
+        line.carry(from, to);
+      }
+    }).listen(0, "127.0.0.1");
+    await once(line.server, "listening");
+    line.url = `http://127.0.0.1:${line.server.address().port}`;
+    return line;
+  }
+
+  /** Hands bytes on at the line's pace, in pieces small enough to be cut between. */
+  async carry(from, to) {
+    try {
+      for await (const chunk of from) {
+        const piece = this.bytesPerSecond === Infinity ? chunk.length : 256;
+        for (let at = 0; at < chunk.length; at += piece) {
+          const part = chunk.subarray(at, at + piece);
+          if (this.bytesPerSecond !== Infinity) {
+            await new Promise((resolve) => setTimeout(resolve, (part.length / this.bytesPerSecond) * 1000));
+          }
+          this.bytes += part.length;
+          this.cutAfter -= part.length;
+          if (this.cutAfter <= 0) {
+            this.cuts += 1;
+            this.cutAfter = Infinity;
+            for (const socket of this.sockets) socket.destroy();
+            return;
+          }
+          if (!to.write(part)) await once(to, "drain");
+        }
+      }
+      to.end();
+    } catch {
+      to.destroy();
+    }
+  }
+
+  close() {
+    for (const socket of this.sockets) socket.destroy();
+    this.server.close();
+  }
+}
+
 /** An office after the invented season: a hub that can be stopped and started, and its desk. */
 export class Office {
   static async open() {
@@ -97,8 +149,8 @@ export class Phone {
     this.profile = mkdtempSync(path.join(tmpdir(), "headwalk-phone-"));
   }
 
-  /** Starts the browser and opens the page. */
-  async open() {
+  /** Starts the browser and opens the page; `slowed` makes the processor as many times slower. */
+  async open({ slowed = 1 } = {}) {
     const args = [...BROWSER_ARGS, `--user-data-dir=${this.profile}`, "--remote-debugging-port=0"];
     const program = process.env.HEADWALK_CHROMIUM ?? "/usr/bin/chromium";
     // In a group of its own, so that a kill ends every process of it at once.
@@ -116,8 +168,30 @@ export class Phone {
     });
     await this.cdp.send("Emulation.setTouchEmulationEnabled", { enabled: true });
     this.taps = 0;
-    await this.load();
+    const atFullSpeed = slowed > 1 ? this.slow(slowed) : () => {};
+    try {
+      await this.load();
+    } finally {
+      atFullSpeed();
+    }
     return this.page;
+  }
+
+  /** Lets every process of the browser run for one part of the time in `rate` and stand for the rest. */
+  slow(rate) {
+    const RUN_MS = 5;
+    const { pid } = this.process;
+    let running = true;
+    const turn = () => {
+      running = !running;
+      process.kill(-pid, running ? "SIGCONT" : "SIGSTOP");
+      timer = setTimeout(turn, running ? RUN_MS : RUN_MS * (rate - 1));
+    };
+    let timer = setTimeout(turn, RUN_MS);
+    return () => {
+      clearTimeout(timer);
+      process.kill(-pid, "SIGCONT");
+    };
   }
 
   /** Opens the page, and waits until the store is open. */
@@ -131,13 +205,29 @@ export class Phone {
   }
 
   /** Taps what is called so, and waits until the page has drawn what came of it. */
-  async tap(name, { within = "body", exact = false } = {}) {
-    const wanted = typeof name === "string" && !exact ? new RegExp(escaped(name), "i") : name;
-    const target = this.page.locator(within).getByRole("button", { name: wanted, exact }).first();
-    const before = await this.page.evaluate(() => window.drawn ?? 0);
+  async tap(name) {
+    await this.tapOn(this.page.getByRole("button", { name }).first());
+  }
+
+  async tapOn(target) {
+    const before = await this.page.evaluate(() => window.drawn);
     await target.click();
     this.taps += 1;
-    await this.page.waitForFunction((count) => (window.drawn ?? 0) > count, before);
+    await this.page.waitForFunction((count) => window.drawn > count, before);
+  }
+
+  /** Returns how many entries are not yet at the office. */
+  async waiting() {
+    return Number(await this.page.locator("#status .office").getAttribute("data-waiting"));
+  }
+
+  /** Exchanges, and waits until both hold the same. */
+  async exchange() {
+    const ended = () => this.page.evaluate(() => window.exchanges ?? 0);
+    const before = await ended();
+    await this.tap(/^(Exchange with|Intercambiar)/);
+    await this.page.waitForFunction((count) => (window.exchanges ?? 0) > count, before, { timeout: 90_000 });
+    await this.atOffice();
   }
 
   async title() {
@@ -146,9 +236,9 @@ export class Phone {
 
   /** Lets the phone join an office with a code. */
   async join(office, person) {
-    await this.page.getByLabel("Your name").fill(person);
-    await this.page.getByLabel("Code").fill(office.code(person));
-    await this.page.getByRole("button", { name: "Join" }).click();
+    await this.page.locator("#in-person").fill(person);
+    await this.page.locator("#in-code").fill(office.code(person));
+    await this.page.locator("#main form button").click();
     await this.atOffice();
   }
 
@@ -194,10 +284,6 @@ export class Phone {
     if (this.process.exitCode === null && this.process.signalCode === null) await this.kill();
     rmSync(this.profile, { recursive: true, force: true, maxRetries: 5 });
   }
-}
-
-function escaped(text) {
-  return text.replace(/[.*+?^${}()|[\]\\]/g, "\\$&");
 }
 
 /** Reads where a browser listens for its driver. */

@@ -98,7 +98,7 @@ async function exchange() {
   } finally {
     exchanging = false;
   }
-  tell({ do: "exchanged", problem });
+  postMessage({ exchanged: problem === null, view: act({ do: "exchanged", problem }) });
 }
 
 self.addEventListener("message", ({ data }) => {

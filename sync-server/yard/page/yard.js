@@ -208,7 +208,9 @@ function draw(view) {
   if (shown && !same) title.focus({ preventScroll: true });
   shown = view;
   page.dataset.key = view.key;
+  // For whoever measures: how often it drew, and how long the last act took until it was on disk.
   window.drawn = (window.drawn ?? 0) + 1;
+  window.took = view.took;
 }
 
 function say(text, trouble) {
@@ -219,6 +221,7 @@ function say(text, trouble) {
 function start() {
   worker = new Worker("worker.js", { type: "module" });
   worker.addEventListener("message", ({ data }) => {
+    if (data.exchanged) window.exchanges = (window.exchanges ?? 0) + 1;
     if (data.elsewhere) elsewhere();
     if (data.broken !== undefined) return broken(data);
     const answer = waiting.get(data.id);
@@ -285,12 +288,14 @@ if (!window.isSecureContext || !navigator.storage?.getDirectory || !navigator.lo
 async function watchForNewer() {
   const registration = await navigator.serviceWorker.register("sw.js");
   const offer = () => {
-    if (!registration.waiting || document.getElementById("newer")) return;
+    // The first one of all is not newer than anything.
+    const first = navigator.serviceWorker.controller === null;
+    if (!registration.waiting || first || document.getElementById("newer")) return;
     const spanish = document.documentElement.lang === "es";
     const take = make("button", { type: "button", id: "newer", class: "plain" },
       spanish ? "Hay una página más nueva: tomarla ahora" : "A newer page is here: take it now");
     take.addEventListener("click", () => registration.waiting.postMessage("take over"));
-    document.body.append(take);
+    main.before(take);
   };
   registration.addEventListener("updatefound", () => {
     registration.installing.addEventListener("statechange", offer);

@@ -11,6 +11,7 @@ use headwalk_core::log::id::{ChainId, LogbookId, Place, Seq, ThingId};
 use headwalk_core::log::value::{Absence, HowKnown, Value};
 use headwalk_core::merge::replay::State;
 use headwalk_core::site::fields::{any, visit};
+use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
 use headwalk_core::store::{Kept, Store};
 
@@ -155,11 +156,12 @@ fn inverse(
     Ok(changes)
 }
 
-/// Returns the name of what an entry is about, for the button that undoes it.
-pub(crate) fn about(site: &Site<'_>, entry: &Entry) -> String {
+/// Returns what an entry is about: of a finding, the thing on which it was found.
+pub(crate) fn about(site: &Site<'_>, entry: &Entry) -> Option<ThingId> {
     let things = entry.changes.iter().filter_map(Change::thing);
-    let mut things = things.filter_map(|thing| site.thing(thing));
-    things
-        .next()
-        .map_or_else(String::new, |thing| site.address(thing))
+    let thing = things.filter_map(|thing| site.thing(thing)).next()?;
+    let of = thing
+        .part_of()
+        .filter(|_| thing.kind == Some(ThingKind::Finding));
+    Some(of.unwrap_or(thing.id))
 }

@@ -164,7 +164,12 @@ fn frame(desk: &Desk<'_>) -> Result<Frame, Error> {
     };
     let office = match (joined, waiting, hub::last_exchange(&phone.store)?) {
         (false, ..) => desk.say(Word::NoOfficeYet).to_owned(),
-        (true, 0, Some(when)) => desk.fill(Word::AllAtOffice, &[&when]),
+        (true, 0, Some(when)) => {
+            // Of today the time alone says it.
+            let today = desk.edge.today().to_string();
+            let when = when.strip_prefix(&today).unwrap_or(&when).trim();
+            desk.fill(Word::AllAtOffice, &[when])
+        }
         (true, _, None) => desk.say(Word::NothingAtOffice).to_owned(),
         (true, 1, _) => desk.say(Word::OneWaiting).to_owned(),
         (true, count, _) => desk.fill(Word::Waiting, &[&count.to_string()]),
@@ -196,9 +201,10 @@ fn undo_button(desk: &Desk<'_>) -> Result<Option<Button>, Error> {
         return Ok(None);
     };
     let book = phone.book()?;
-    let about = undo::about(&book.site(), &last.entry);
+    let site = book.site();
+    let about = undo::about(&site, &last.entry).map(|thing| called(desk, &site, thing));
     Ok(Some(
-        Button::new(desk.say(Word::Undo), Act::Undo).note(about),
+        Button::new(desk.say(Word::Undo), Act::Undo).note(about.unwrap_or_default()),
     ))
 }
 
