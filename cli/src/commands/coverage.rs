@@ -45,6 +45,9 @@ struct Covered {
     heads: usize,
     du_lq: f64,
     cu: f64,
+    /// What cans caught, where they were set out: the last test.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    measured: Option<Measured>,
     mean_in_h: f64,
     lowest_in_h: f64,
     highest_in_h: f64,
@@ -59,6 +62,32 @@ struct Covered {
     assumed: Vec<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     svg: Option<String>,
+}
+
+/// Evenness by cans in the ground, beside that of the heads as they are set.
+#[derive(Serialize)]
+struct Measured {
+    du_lq: f64,
+    cu: f64,
+    cans: usize,
+    on: String,
+}
+
+impl Measured {
+    fn of(zone: &Zone<'_>) -> Option<Self> {
+        let (test, said) = zone.latest_cans()?;
+        Some(Self {
+            du_lq: said.du_lq.get(),
+            cu: said.cu.get(),
+            cans: said.cans,
+            on: test
+                .by
+                .stamp
+                .wall()
+                .date_at(test.by.utc_offset_min)
+                .to_string(),
+        })
+    }
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
@@ -97,6 +126,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         heads: map.heads.len(),
         du_lq: found.du_lq.get(),
         cu: found.cu.get(),
+        measured: Measured::of(&zone),
         mean_in_h: found.mean.get(),
         lowest_in_h: found.lowest.get(),
         highest_in_h: found.highest.get(),
@@ -118,8 +148,15 @@ impl Report for Covered {
             "{} at {}, {} heads",
             self.zone, self.site, self.heads
         ));
+        let measured = self
+            .measured
+            .as_ref()
+            .map(|it| format!("; {} cans on {} gave {:.2}", it.cans, it.on, it.du_lq));
         let rows = [
-            ("evenness, lowest quarter", format!("{:.2}", self.du_lq)),
+            (
+                "evenness, lowest quarter",
+                format!("{:.2}{}", self.du_lq, measured.unwrap_or_default()),
+            ),
             ("Christiansen's coefficient", format!("{:.2}", self.cu)),
             (
                 "rate",

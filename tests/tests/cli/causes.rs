@@ -53,6 +53,15 @@ fn coverage_is_of_the_drawn_lawn_and_says_what_is_left_out() {
     );
     let page = env.ok("coverage maple zone-3");
     assert!(page.contains("evenness, lowest quarter"), "{page}");
+    assert!(!page.contains(" gave "), "nobody set out cans: {page}");
+    env.ok(r#"note maple zone-3 catch-cans "ml=20 30 40 30; minutes=10""#);
+    let measured = &json(&env, "coverage maple zone-3")["measured"];
+    assert_eq!(measured["cans"], 4);
+    // The lowest of four over the mean of all: 20 / 30.
+    let du = measured["du_lq"].as_f64().expect("a number");
+    assert!((du - 2.0 / 3.0).abs() < 1e-9, "{du}");
+    let page = env.ok("coverage maple zone-3");
+    assert!(page.contains("; 4 cans on 2026-07-14 gave 0.67"), "{page}");
 }
 
 #[test]

@@ -6,7 +6,7 @@ use crate::log::stamp::Stamp;
 use crate::site::fields;
 use crate::site::things::{CatchCans, Fact, Head, Seen, Zone};
 use crate::water::precipitation::{self, Comparison, HeadsRate};
-use crate::water::uniformity::{self, CatchTest, Uniformity};
+use crate::water::uniformity::Uniformity;
 use crate::water::units::{Fraction, Gpm, InchesPerHour, SquareFeet};
 
 /// What cans, flow and heads say of a zone.
@@ -18,7 +18,7 @@ pub(super) struct Applied {
 
 impl Applied {
     pub(super) fn of(zone: Zone<'_>) -> Self {
-        let cans = latest_cans(zone);
+        let cans = zone.latest_cans();
         let flow = flow(zone);
         let gross = gross_rate(zone, &flow);
         let rate = match cans
@@ -61,19 +61,6 @@ impl Applied {
             flow,
         }
     }
-}
-
-/// The last catch-can test that says anything.
-fn latest_cans(zone: Zone<'_>) -> Option<(Seen<'_, CatchCans>, Uniformity)> {
-    zone.catch_cans().into_iter().rev().find_map(|test| {
-        let said = uniformity::uniformity(&CatchTest {
-            catches: &test.value.catches,
-            opening: test.value.opening,
-            minutes: test.value.minutes,
-            wind: &test.value.wind,
-        });
-        Some((test, said.ok()?))
-    })
 }
 
 fn rate_from_cans(

@@ -7,6 +7,7 @@ use crate::site::fields::{self, seen};
 use crate::site::kind::ThingKind;
 use crate::site::programs::Station;
 use crate::site::words::{Emission, Planting, SoilKind, Sun};
+use crate::water::uniformity::{self, CatchTest, Uniformity};
 use crate::water::units::{
     Feet, Gpm, Inches, InchesPerHour, InchesPerInch, Percent, Psi, SquareFeet,
 };
@@ -211,6 +212,20 @@ impl<'s> Zone<'s> {
     #[must_use]
     pub fn catch_cans(&self) -> Vec<Seen<'s, CatchCans>> {
         read_all(self.seen(&seen::CATCH_CANS), CatchCans::read)
+    }
+
+    /// The last catch-can test that says anything, and how even the water was.
+    #[must_use]
+    pub fn latest_cans(&self) -> Option<(Seen<'s, CatchCans>, Uniformity)> {
+        self.catch_cans().into_iter().rev().find_map(|test| {
+            let said = uniformity::uniformity(&CatchTest {
+                catches: &test.value.catches,
+                opening: test.value.opening,
+                minutes: test.value.minutes,
+                wind: &test.value.wind,
+            });
+            Some((test, said.ok()?))
+        })
     }
 
     /// Flows that were measured, oldest first.
