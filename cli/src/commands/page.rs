@@ -5,11 +5,9 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
-use headwalk_core::site::client_page::{ClientPage, for_kerb, for_spot, for_valve, for_zone};
-use headwalk_core::site::kerb::DRY_MOST;
-use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::client_page::{self, ClientPage};
 use headwalk_core::site::lives::{Part, wear};
-use headwalk_core::site::things::{Head, Site, Thing, Valve, Zone};
+use headwalk_core::site::things::{Site, Thing};
 use headwalk_core::store::Store;
 use headwalk_core::water::units::Years;
 use headwalk_core::water::wear::cascade::Deals;
@@ -79,26 +77,27 @@ fn about(
     let now = call.now();
     let wall = moment.as_of.or(moment.as_known).unwrap_or(now.wall);
     let day = wall.date_at(now.utc_offset_min);
-    let missing = |why: String| Error::input(why).field("thing");
-    if let Some(head) = Head::of(site, thing) {
-        return for_kerb(&root.name, &head, DRY_MOST, day).map_err(missing);
-    }
-    if let Some(zone) = Zone::of(site, thing) {
-        return for_zone(&root.name, site, &zone, day).map_err(missing);
-    }
-    if let Some(valve) = Valve::of(site, thing) {
-        let sites = lives(store, None, Part::Valves, moment, call)?;
+    let wear = || {
+        let sites = lives(store, None, Part::Valves, moment, call).map_err(Missing::Store)?;
         let found = wear(&sites, Years::new(1.0), Deals::default());
-        let found = found.map_err(|error| Error::input(error.to_string()))?;
-        return Ok(for_valve(&root.name, site, &valve, &found, day));
+        found.map_err(|error| Missing::Said(error.to_string()))
+    };
+    client_page::about(&root.name, site, thing, day, wear).map_err(|missing| match missing {
+        Missing::Said(why) => Error::input(why).field("thing"),
+        Missing::Store(error) => error,
+    })
+}
+
+/// Why there is no page.
+enum Missing {
+    Said(String),
+    Store(Error),
+}
+
+impl From<String> for Missing {
+    fn from(why: String) -> Self {
+        Self::Said(why)
     }
-    if thing.kind == Some(ThingKind::Spot) {
-        return Ok(for_spot(&root.name, site, thing, day));
-    }
-    let address = site.address(thing);
-    Err(Error::input(format!("there is no page about {address}"))
-        .field("thing")
-        .hint("name a spot, a head, a valve or a zone."))
 }
 
 /// Writes a file that a person asked for.

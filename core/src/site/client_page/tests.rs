@@ -2,7 +2,7 @@ use super::*;
 use crate::site::kind::ThingKind;
 use crate::site::lives::{Part, SiteLives, wear};
 use crate::site::things::tests::Scene;
-use crate::water::units::Years;
+use crate::water::units::{SquareFeet, Years};
 use crate::water::wear::cascade::Deals;
 
 fn day() -> NaiveDate {
@@ -132,5 +132,63 @@ fn a_failed_valve_ends_in_a_page_with_its_box_and_two_cautions() {
             assert!(html.contains(part), "no `{part}` in\n{html}");
         }
         assert!(!html.contains("NaN") && !html.contains("inf "), "{html}");
+    });
+}
+
+#[test]
+fn the_firms_page_states_no_life_without_a_failure_and_names_where_to_dig() {
+    let mut scene = Scene::new();
+    let said = [
+        ("installed", "1960"),
+        ("label", "1"),
+        ("box-place", "by the gate"),
+    ];
+    scene.add(2, ThingKind::Valve, scene.root(), &said);
+    let wear_of = |part| {
+        with_site(&scene, |site| {
+            let lives = SiteLives::of("Maple Court", site, part, day(), 0);
+            wear(&[lives], Years::new(1.0), Deals::default()).unwrap()
+        })
+    };
+    let (valves, heads) = (wear_of(Part::Valves), wear_of(Part::Heads(None)));
+    let html = for_firm("The firm", &valves, &heads, day()).html();
+    for said in [
+        "No life is stated: no failures in 56.5 years of service.",
+        "<td>by the gate</td><td>valve-1</td><td>66 years</td><td>none of that age failed yet</td>",
+        "Nothing with a known year is at work.",
+        "Before digging",
+    ] {
+        assert!(html.contains(said), "{said} is not in {html}");
+    }
+}
+
+#[test]
+fn a_page_is_made_of_what_there_is_one_of_and_the_record_of_wear_read_for_valves_alone() {
+    let mut scene = Scene::new();
+    let root = scene.root();
+    scene.add(
+        2,
+        ThingKind::Spot,
+        root,
+        &[("moisture", "dry"), ("label", "1")],
+    );
+    scene.add(3, ThingKind::Zone, root, &[("number", "1")]);
+    with_site(&scene, |site| {
+        let page = |id: u8| {
+            let thing = site.thing(Scene::id(id)).unwrap();
+            about(
+                "Maple Court",
+                site,
+                thing,
+                day(),
+                || -> Result<Wear, String> { panic!("nobody asked for a valve") },
+            )
+        };
+        assert!(page(2).unwrap().title.starts_with("Dry ground"));
+        let missing = page(3).unwrap_err();
+        assert!(missing.starts_with("zone-1: "), "{missing}");
+        let root = site.root();
+        let none = about("Maple Court", site, root, day(), || Err(String::new()));
+        assert!(none.unwrap_err().starts_with("there is no page about site"));
     });
 }
