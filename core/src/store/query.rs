@@ -312,6 +312,11 @@ impl Store {
                 .get(arrival.0)?
                 .ok_or(Error::DamagedEntry { arrival })?;
             let (_, raw) = tables::entry_parts(arrival, row.value())?;
+            // The entry is whole; what led here is not, and would give it to those who must not
+            // have it.
+            if codec::peek(raw)?.0 != logbook {
+                return Err(Error::DamagedIndex { table: "origin" });
+            }
             bytes += raw.len();
             if bytes > max_bytes && !batch.is_empty() {
                 return Ok((batch, true));

@@ -545,6 +545,52 @@ fn a_changed_entry_is_found_by_reading_and_by_verify() {
 }
 
 #[test]
+fn an_index_that_leads_to_another_logbooks_entry_gives_nothing_away() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("yard.redb");
+    let other = LogbookId::from_bytes([77; 16]);
+    let kept = on_disk(&path);
+    let elsewhere = Draft {
+        logbook: other,
+        ..set(1, "another site's")
+    };
+    let last = kept.record(&[elsewhere], at(2)).unwrap()[0].arrival;
+    let chain = ChainId::of(kept.device());
+    drop(kept);
+    let place = Place {
+        chain,
+        seq: Seq::FIRST,
+    };
+    {
+        let db = Database::open(&path).unwrap();
+        let txn = db.begin_write().unwrap();
+        {
+            let mut origin = txn.open_table(tables::ORIGIN).unwrap();
+            let key = tables::origin_key(LOGBOOK, place);
+            let row = origin.get(&key).unwrap().unwrap().value().to_owned();
+            let (_, tip) = tables::origin_parts(&row);
+            origin.insert(&key, &tables::origin_row(last, tip)).unwrap();
+        }
+        txn.commit().unwrap();
+    }
+    let mut kept = Store::open(&path).unwrap();
+    let none = VersionVector::new();
+    let beyond = kept.entries_beyond(LOGBOOK, &none, usize::MAX);
+    let told = |error: &Error| matches!(error, Error::DamagedIndex { table: "origin" });
+    assert!(beyond.as_ref().is_err_and(told), "{beyond:?}");
+    assert_ne!(kept.verify().unwrap().faults, []);
+    kept.rebuild().unwrap();
+    assert_eq!(
+        kept.entries_beyond(LOGBOOK, &none, usize::MAX)
+            .unwrap()
+            .0
+            .len(),
+        40
+    );
+    assert_eq!(kept.verify().unwrap().faults, []);
+}
+
+#[test]
 fn damaged_entries_are_got_again_from_whoever_holds_them_whole() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("yard.redb");
