@@ -9,13 +9,12 @@ use headwalk_core::site::apart::pairs::{self, Pair};
 use headwalk_core::site::fields::{FieldDef, any};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::{AddressError, Site, Thing};
-use headwalk_core::store::Store;
 
 use crate::call::Call;
 use crate::error::Error;
 use crate::logbook::{Logbook, Moment, written};
 use crate::output::{Page, Report, counted};
-use crate::record::{Action, record};
+use crate::record::{Action, Recorded, record};
 use crate::roots::{Root, Roots};
 use crate::said::called;
 use crate::told::{self, Told};
@@ -95,17 +94,28 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             let root = roots.find(site)?;
             let logbook = Logbook::read(&store, root.id, Moment::default())?;
             let book = Book::of(root, &logbook);
-            let action = if args.apart {
-                book.taken_apart(thing)?
+            let (action, words) = if args.apart {
+                let (action, pair) = book.taken_apart(thing)?;
+                (Some(action), format!("{} are two again.", book.both(pair)))
             } else {
                 let pair = book.meant(thing, args.other.as_deref())?;
-                if args.different {
-                    book.told_apart(pair)
-                } else {
-                    book.joined(pair)?
+                let both = book.both(pair);
+                match args.different {
+                    true => {
+                        let words = format!("{both} are two things, and not suggested again.");
+                        (book.told_apart(pair), words)
+                    }
+                    false => {
+                        let words = format!("{both} are one now; --apart takes that back.");
+                        (book.joined(pair)?, words)
+                    }
                 }
             };
-            done(&store, root, action, call)
+            let Some(action) = action else {
+                return call.print(&Already {});
+            };
+            let recorded = record(call, &store, root, action)?;
+            call.print(&Done { recorded, words })
         }
         (site, _) => {
             let wanted = roots.wanted(site.as_deref())?;
@@ -129,10 +139,18 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     }
 }
 
-fn done(store: &Store, root: &Root, action: Option<Action>, call: &Call) -> Result<(), Error> {
-    match action {
-        Some(action) => call.print(&record(call, store, root, action)?),
-        None => call.print(&Already {}),
+/// What was recorded, and what it comes to.
+#[derive(Serialize)]
+struct Done {
+    #[serde(flatten)]
+    recorded: Recorded,
+    #[serde(skip)]
+    words: String,
+}
+
+impl Report for Done {
+    fn write(&self, page: &mut Page) {
+        page.line(&self.words);
     }
 }
 
@@ -238,8 +256,18 @@ impl<'a> Book<'a> {
         Ok(Some(set(second, &any::SAME_AS, Value::Thing(first))))
     }
 
+    /// Names two records: by one name where both have it.
+    fn both(&self, pair: [ThingId; 2]) -> String {
+        let [one, other] = pair.map(|id| called(&self.site, id));
+        let site = &self.root.name;
+        match one == other {
+            true => format!("Both records of {one} at {site}"),
+            false => format!("{one} and {other} at {site}"),
+        }
+    }
+
     /// Takes a join back, named by the second record or, where there is but one, by the first.
-    fn taken_apart(&self, typed: &str) -> Result<Option<Action>, Error> {
+    fn taken_apart(&self, typed: &str) -> Result<(Action, [ThingId; 2]), Error> {
         let record = self.site.find_record(typed)?;
         let second = if self.site.kept(record.id) != record.id {
             record.id
@@ -263,11 +291,9 @@ impl<'a> Book<'a> {
                 }
             }
         };
-        Ok(Some(set(
-            second,
-            &any::SAME_AS,
-            Value::Absent(Absence::Cleared),
-        )))
+        let pair = [self.site.kept(second), second];
+        let cleared = Value::Absent(Absence::Cleared);
+        Ok((set(second, &any::SAME_AS, cleared), pair))
     }
 
     /// Says that two are different things, beside those of which that was said before.

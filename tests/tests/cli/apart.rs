@@ -273,16 +273,15 @@ fn a_head_entered_twice_is_suggested_joined_and_told_as_one() {
         &env,
         r#"join maple 3-04 3-4 --by "Dana Lee""#,
         &expect![[r#"
-            head-3-4 at Maple Court: same-as head-3-4.
+            head-3-04 and head-3-4 at Maple Court are one now; --apart takes that back.
         "#]],
     );
     check(
         &env,
         "join maple 3-04 3-4",
         &expect![[r#"
-        ! Error: nothing here is called `3-04`; did you mean 3-01 or 3-02 or 3-03?
-        [exit 2]
-    "#]],
+            These are joined already; nothing was recorded.
+        "#]],
     );
     check(
         &env,
@@ -396,8 +395,8 @@ fn a_head_entered_twice_is_suggested_joined_and_told_as_one() {
         &env,
         "join maple 3-04 --apart",
         &expect![[r#"
-        head-3-04 at Maple Court: same-as blank (was head-3-04).
-    "#]],
+            Both records of head-3-04 at Maple Court are two again.
+        "#]],
     );
     check(
         &env,
@@ -463,8 +462,8 @@ fn two_of_one_name_are_joined_by_it() {
         &env,
         "join maple 3-04",
         &expect![[r#"
-        head-3-04 at Maple Court: same-as head-3-04.
-    "#]],
+            Both records of head-3-04 at Maple Court are one now; --apart takes that back.
+        "#]],
     );
     check(
         &env,

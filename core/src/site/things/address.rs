@@ -128,7 +128,11 @@ impl Site<'_> {
         {
             names.extend([format!("zone-{number}"), number.to_string()]);
         }
-        if let Some(label) = thing.label().map(plain).filter(|label| !label.is_empty()) {
+        // A label that stands in two versions, as that of a joined thing may, is found by either.
+        let labels = thing.register(&crate::site::fields::any::LABEL);
+        let labels = labels.map_or(&[][..], |register| register.open());
+        let labels = labels.iter().filter_map(|write| write.value.as_text());
+        for label in labels.map(plain).filter(|label| !label.is_empty()) {
             let with_kind = format!("{word}-{label}");
             if label.starts_with(word) {
                 names.push(label);
