@@ -54,7 +54,8 @@ fi
 new=$target/yard.new
 rm -rf "$new"
 mkdir -p "$new"
-"$tool" --target web --no-typescript --out-dir "$new" --out-name core "$made"
+"$tool" --target web --no-typescript --remove-name-section --remove-producers-section \
+  --out-dir "$new" --out-name core "$made"
 cp page/* "$new/"
 # The name of this making: the page notices by it that there is a newer one.
 making=$(cat "$new"/* | sha256sum | cut -c1-16)

@@ -210,10 +210,10 @@ export class Phone {
   }
 
   async tapOn(target) {
-    const before = await this.page.evaluate(() => window.drawn);
+    const before = await this.page.evaluate(() => window.answered ?? 0);
     await target.click();
     this.taps += 1;
-    await this.page.waitForFunction((count) => window.drawn > count, before);
+    await this.page.waitForFunction((count) => (window.answered ?? 0) > count, before);
   }
 
   /** Returns how many entries are not yet at the office. */
@@ -254,8 +254,8 @@ export class Phone {
 
   /** Writes all records of the phone to a file, as its settings do, and returns the file's path. */
   async exported() {
-    await this.page.locator("button.settings").click();
-    await this.page.locator("#export").waitFor();
+    const settings = this.page.locator("button.settings");
+    if ((await settings.count()) > 0) await this.tapOn(settings);
     const file = path.join(this.profile, `export-${Date.now()}.redb`);
     const bytes = await this.page.evaluate(() => new Promise((resolve, reject) => {
       // The file that is offered is read where it is offered: a download asks the browser's window.

@@ -6,7 +6,7 @@ const FILES = ["./", "yard.css", "yard.js", "worker.js", "store.js", "core.js", 
 
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open(CACHE)
-    .then((cache) => cache.addAll(FILES.map((file) => new Request(file, { cache: "reload" })))));
+    .then((cache) => cache.addAll(FILES.map((file) => new Request(file, { cache: "no-cache" })))));
 });
 
 self.addEventListener("activate", (event) => {

@@ -28,7 +28,7 @@ function act(what) {
   seen = view;
   for (const errand of view.errands) {
     if (errand.errand === "enrol") enrol(errand);
-    if (errand.errand === "exchange") exchange();
+    if (errand.errand === "exchange") exchange({ asked: true });
   }
   if (view.status.joined && view.status.waiting > 0) soon();
   return view;
@@ -49,7 +49,7 @@ async function enrol({ body, person }) {
   try {
     const answer = await ask("/enrol", { "content-type": "application/json" }, body);
     tell({ do: "let-in", url: HUB, person, body: await answer.text() });
-    if (seen.status.joined) exchange();
+    if (seen.status.joined) exchange({ asked: true });
   } catch {
     tell({ do: "exchanged", problem: "away" });
   }
@@ -65,7 +65,8 @@ function soon() {
   }, wait);
 }
 
-async function exchange() {
+/** Exchanges; of what goes wrong nobody is told who did not ask: it is tried again. */
+async function exchange({ asked = false } = {}) {
   if (exchanging || phone === null) return;
   exchanging = true;
   clearTimeout(timer);
@@ -98,7 +99,9 @@ async function exchange() {
   } finally {
     exchanging = false;
   }
-  postMessage({ exchanged: problem === null, view: act({ do: "exchanged", problem }) });
+  const quiet = problem !== null && !asked;
+  const view = act(quiet ? { do: "show" } : { do: "exchanged", problem });
+  postMessage({ exchanged: problem === null, view });
 }
 
 self.addEventListener("message", ({ data }) => {

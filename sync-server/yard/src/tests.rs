@@ -78,7 +78,13 @@ fn site() -> Vec<Change> {
         let number = zone.to_string();
         let this = said(
             this,
-            &[("number", &number), ("name", "lawn"), ("area", "1350 sqft")],
+            &[
+                ("number", &number),
+                ("name", "lawn"),
+                ("plants", "turf"),
+                ("soil", "loam"),
+                ("area", "1350 sqft"),
+            ],
         );
         let id = this.id();
         changes.extend(this.changes());
@@ -516,4 +522,51 @@ fn the_page_is_where_it_was_when_it_is_opened_again() {
         place
     );
     assert_eq!(thumb.view.key, kept);
+}
+
+/// A dry, hot week at the station from which the site's weather comes.
+fn weather() -> Draft {
+    let book = LogbookId::from_bytes([66; 16]);
+    let station = NewThing::new(ThingId::root(book), ThingKind::Station);
+    let mut changes = said(station, &[("name", "Osterwell station")]).changes();
+    let day = &headwalk_core::site::fields::seen::WEATHER_DAY;
+    for date in 8..=14 {
+        let text = format!("date=2026-07-{date:02}; et=0.25in; rain=0in");
+        changes.push(Change::Observe {
+            thing: ThingId::root(book),
+            what: day.number,
+            value: day.parse(&text, UnitSystem::Us).unwrap().value,
+            how: HowKnown::Unstated,
+        });
+    }
+    Draft {
+        logbook: book,
+        by: "Ines".to_owned(),
+        utc_offset_min: 0,
+        visit: None,
+        changes,
+    }
+}
+
+#[test]
+fn the_suggestion_is_reckoned_on_the_phone_and_taken_in_one_choice() {
+    let mut thumb = Thumb::at_zone_1();
+    let left = || Act::Go {
+        to: crate::act::Screen::Left { draft: None },
+    };
+    thumb.act(left());
+    assert!(thumb.text().contains("No suggestion:"), "{}", thumb.text());
+    thumb
+        .phone
+        .store
+        .record(&[weather()], WallMs::new(MORNING))
+        .unwrap();
+    thumb.act(left());
+    // 7 x 0.25 in, turf in July: 1.75 x 0.94 = 1.645 in, x 1 / (0.4 + 0.6 x 0.55), at 0.804 in/h:
+    // 168 min, and in whole minutes of its cycles 176.
+    assert!(thumb.text().contains("suggested 176"), "{}", thumb.text());
+    thumb.tap("Take the suggestion").tap("Record as left");
+    let programs = thumb.field("controller", "programs").unwrap();
+    assert!(!programs.contains("1=15"), "{programs}");
+    assert_eq!(thumb.view.title, "Client");
 }

@@ -2,7 +2,7 @@
 //! suggestion beside them.
 
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::plan::{HouseRules, SitePlan, plan_site, propose};
+use headwalk_core::site::plan::{HouseRules, SitePlan, Unknown, plan_site, propose};
 use headwalk_core::site::programs::{DayRule, Letter, ProgramSet, Station};
 use headwalk_core::site::things::{Controller, Site, Zone};
 use headwalk_core::site::weather::Record;
@@ -102,11 +102,17 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
             );
             blocks.push(Block::text(desk.say(Word::SuggestionNote), Tone::Plain));
         }
-        Some(Err(why)) => {
-            let text = format!("{} {why}", desk.say(Word::NoSuggestion));
-            blocks.push(Block::text(text, Tone::Ask));
+        Some(Err(why)) => blocks.push(none(desk, &why)),
+        _ => {
+            let unknown = plan
+                .zones
+                .iter()
+                .find_map(|zone| zone.minutes_set.get().err());
+            blocks.push(match unknown {
+                Some(why) => none(desk, &why),
+                None => Block::text(desk.say(Word::NothingToWater), Tone::Plain),
+            });
         }
-        _ => {}
     }
     blocks.extend(suggestion.map(|button| Block::list(vec![button])));
     blocks.extend(dials(desk, site, &set, Side::Left, Some(&plan)));
@@ -126,6 +132,11 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
         blocks,
         dock: vec![Button::new(desk.say(word), Act::Left { programs }).main()],
     })
+}
+
+/// That there is no suggestion, and why.
+fn none(desk: &Desk<'_>, why: &Unknown) -> Block {
+    Block::text(format!("{} {why}", desk.say(Word::NoSuggestion)), Tone::Ask)
 }
 
 /// Where it hangs, and what can hurt there.

@@ -115,6 +115,7 @@ words! {
     TakeSuggestion: "Take the suggestion for all", "Tomar la sugerencia para todo";
     SuggestionNote: "Computed on this phone from the weather and each zone. You decide; local watering rules come first.", "Calculado en este teléfono con el clima y cada zona. Usted decide; las reglas locales de riego van primero.";
     NoSuggestion: "No suggestion:", "Sin sugerencia:";
+    NothingToWater: "The plan waters nothing in this week.", "El plan no riega nada en esta semana.";
     LineVoltage: "Mains voltage inside: covers stay on, the inside is for a qualified person.", "Voltaje de red adentro: las tapas quedan puestas, el interior es para personal calificado.";
     Place: "Where", "Dónde";
     RainSensor: "Rain sensor", "Sensor de lluvia";

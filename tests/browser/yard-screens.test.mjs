@@ -1,0 +1,225 @@
+// Every screen of the yard page in both languages: no serious fault, targets for gloves, contrast
+// for sun, nothing beyond the edge of the phone; and how many taps the frequent jobs take.
+
+import assert from "node:assert/strict";
+import { mkdirSync } from "node:fs";
+import path from "node:path";
+import { after, before, test } from "node:test";
+
+import { seriousFaults } from "./browser.mjs";
+import { Office, Phone } from "./yard.mjs";
+
+const SITE = "Tannery Row";
+/** Where pictures go, if somebody wants to look. */
+const PICTURES = process.env.HEADWALK_PICTURES;
+
+const WORDS = {
+  en: {
+    inspection: "Inspection", changed: "It was changed", found: /^Controller as found/, same: "Same",
+    flag: "Flag", clogged: "Nozzle clogged", asIs: "Leave as is", plants: "plants need", wet: "Wet spot",
+    yes: "Yes", zone: "Back to the zone", add: "Add heads", skip: "Skip this zone", dog: "dog in the yard",
+    left: /^Controller as left/, nothing: "Nothing to note", back: "Back", next: "Next zone", all: "Everything that",
+  },
+  es: {
+    inspection: "Inspección", changed: "Lo cambiaron", found: /^Programador como se encontró/, same: "Igual",
+    flag: "Marcar", clogged: "Boquilla tapada", asIs: "Dejar así", plants: "las plantas lo", wet: "Mancha mojada",
+    yes: "Sí", zone: "Volver a la zona", add: "Agregar aspersores", skip: "Omitir esta zona", dog: "perro en el patio",
+    left: /^Programador como se dejó/, nothing: "Nada que anotar", back: "Atrás", next: "Zona siguiente", all: "Todo lo que",
+  },
+};
+
+let office;
+
+before(async () => {
+  office = await Office.open();
+});
+
+after(async () => {
+  await office?.close();
+});
+
+/** What a glove, the sun or a narrow phone would stumble over on this screen. */
+function stumbles() {
+  const luminance = (color) => {
+    const [r, g, b] = color.match(/[\d.]+/g).slice(0, 3).map((part) => {
+      const share = Number(part) / 255;
+      return share <= 0.04045 ? share / 12.92 : ((share + 0.055) / 1.055) ** 2.4;
+    });
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const ground = (element) => {
+    for (let at = element; at; at = at.parentElement) {
+      const color = getComputedStyle(at).backgroundColor;
+      if (!/, 0\)$|transparent/.test(color)) return color;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const seen = (element) => element.getClientRects().length > 0;
+  const found = [];
+  for (const target of [...document.querySelectorAll("button, input")].filter(seen)) {
+    const { width, height } = target.getBoundingClientRect();
+    if (width < 60 || height < 60) found.push(`${width} x ${height}: ${target.textContent || target.id}`);
+  }
+  for (const element of [...document.body.querySelectorAll("*")].filter(seen)) {
+    const own = [...element.childNodes].some((node) => node.nodeType === 3 && node.textContent.trim());
+    if (!own) continue;
+    const style = getComputedStyle(element);
+    const [light, dark] = [luminance(style.color), luminance(ground(element))].sort((a, b) => b - a);
+    const contrast = (light + 0.05) / (dark + 0.05);
+    if (contrast < 7) found.push(`contrast ${contrast.toFixed(1)}: ${element.textContent}`);
+    if (parseFloat(style.fontSize) < 18) found.push(`${style.fontSize}: ${element.textContent}`);
+  }
+  if (document.documentElement.scrollWidth > window.innerWidth) {
+    found.push(`${document.documentElement.scrollWidth} px wide`);
+  }
+  return found;
+}
+
+for (const language of ["en", "es"]) {
+  test(`every screen can be used with gloves in the sun: ${language}`, async () => {
+    const words = WORDS[language];
+    const phone = new Phone(office.url);
+    let nth = 0;
+    const look = async (name) => {
+      nth += 1;
+      if (PICTURES) {
+        mkdirSync(PICTURES, { recursive: true });
+        await phone.page.screenshot({ path: path.join(PICTURES, `${language}-${String(nth).padStart(2, "0")}-${name}.png`) });
+      }
+      assert.deepEqual(await seriousFaults(phone.page), [], name);
+      assert.deepEqual(await phone.page.evaluate(stumbles), [], name);
+    };
+    try {
+      await phone.open();
+      if (language === "es") await phone.tap("Español");
+      await look("join");
+      await phone.join(office, `Noor ${language}`);
+      await look("today");
+      phone.taps = 0;
+      await phone.tap(SITE);
+      await look("site");
+      await phone.tap(words.inspection);
+      await look("found");
+      await phone.tap(words.changed);
+      await look("found-changed");
+      await phone.tap(words.back);
+      await look("walk");
+      await phone.tap(words.found);
+      await phone.tap(words.same);
+      await look("zone");
+      await phone.tapOn(phone.page.locator(".heads .flag").first());
+      await phone.tapOn(phone.page.locator(".heads .head").nth(1));
+      await look("head");
+      await phone.tap(words.all);
+      await look("what");
+      await phone.tap(words.clogged);
+      await look("zone-with-findings");
+      await phone.tapOn(phone.page.locator(".list button").filter({ hasText: new RegExp(words.clogged, "i") }).first());
+      await look("finding");
+      await phone.tap(words.asIs);
+      await look("accept");
+      await phone.tap(words.plants);
+      await phone.tap(words.wet);
+      await phone.tap(words.yes);
+      await look("spot");
+      await phone.tap(words.zone);
+      await phone.tap(words.add);
+      await look("add-heads");
+      await phone.tap(words.back);
+      await phone.tap(words.skip);
+      await look("skip");
+      await phone.tap(words.dog);
+      await phone.tap(words.back);
+      await phone.tap(words.left);
+      await look("left");
+      await phone.tapOn(phone.page.locator("#dock .main"));
+      await look("client");
+      await phone.tap(words.nothing);
+      await look("close");
+      await phone.page.locator("button.settings").click();
+      await phone.page.locator("#export").waitFor();
+      await look("settings");
+    } finally {
+      await phone.close();
+    }
+  });
+}
+
+test("a second tab is told that the first has the store, and goes on when that is closed", async () => {
+  const phone = new Phone(office.url);
+  try {
+    await phone.open();
+    const second = await phone.page.context().newPage();
+    await second.goto(phone.url);
+    await second.getByText("open in another tab").waitFor();
+    await phone.page.close();
+    await second.waitForFunction(() => performance.getEntriesByName("ready").length > 0);
+    assert.match(await second.locator("#title").innerText(), /Join your office/);
+  } finally {
+    await phone.close();
+  }
+});
+
+test("the frequent jobs take no more taps than they may", async () => {
+  const phone = new Phone(office.url);
+  try {
+    await phone.open();
+    await phone.join(office, "Teo");
+    await office.stop();
+    const counted = [];
+    const job = async (name, most, taps) => {
+      phone.taps = 0;
+      const began = Date.now();
+      await taps();
+      counted.push(`${name}: ${phone.taps} of ${most} taps, ${Date.now() - began} ms`);
+      assert.ok(phone.taps <= most, counted.at(-1));
+    };
+    const head = (nth) => phone.tapOn(phone.page.locator(".heads .head").nth(nth));
+    const main = () => phone.tapOn(phone.page.locator("#dock .main"));
+    await job("open the site, first zone running", 3, async () => {
+      await phone.tap(SITE);
+      await phone.tap("Repair");
+      await phone.tap("Same");
+    });
+    assert.match(await phone.title(), /^Zone 1/);
+    await job("flag a head", 1, () => phone.tapOn(phone.page.locator(".heads .flag").first()));
+    await job("undo", 1, () => phone.tap(/^Undo/));
+    await job("adjusted arc", 2, async () => {
+      await head(1);
+      await phone.tap("Arc off overspray");
+    });
+    await job("finding with remedy and part", 4, async () => {
+      await head(2);
+      await phone.tap("Nozzle clogged");
+      await phone.tapOn(phone.page.locator(".list button").filter({ hasText: "nozzle clogged" }).first());
+      await phone.tap("Fixed now");
+    });
+    await phone.tap("Back");
+    await phone.tap("Back to the zone");
+    await job("the same on another head", 2, async () => {
+      await head(3);
+      await phone.tap("Same as");
+    });
+    await job("nozzle quarter to half", 4, async () => {
+      await head(4);
+      await phone.tap("180°");
+    });
+    assert.match(await phone.page.locator("#main").innerText(), /Zone total now: [\d.]+ gpm/);
+    await phone.tap("Back to the zone");
+    await job("twelve heads good, next zone", 1, main);
+    assert.match(await phone.title(), /^Zone 2/);
+    await phone.tap("Back");
+    await phone.tap(/^Controller as left/);
+    await job("another run time", 3, async () => {
+      await phone.tapOn(phone.page.locator(".stepper button").nth(1));
+      await phone.tap("Record as left");
+    });
+    await phone.tap("Back");
+    await phone.tap(/^Controller as left/);
+    await job("left as found", 1, () => phone.tap("Same as found"));
+    for (const line of counted) console.log(line);
+  } finally {
+    await phone.close();
+    await office.start();
+  }
+});
