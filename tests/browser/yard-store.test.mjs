@@ -1,9 +1,11 @@
 // The yard page's store: it outlives the network, the hub and the browser.
 
 import assert from "node:assert/strict";
+import { appendFileSync, cpSync, rmSync } from "node:fs";
+import path from "node:path";
 import { after, before, test } from "node:test";
 
-import { headwalk } from "./browser.mjs";
+import { binary, headwalk } from "./browser.mjs";
 import { Office, Phone } from "./yard.mjs";
 
 let office;
@@ -47,4 +49,27 @@ test("a phone joins, works with the hub stopped and the browser killed, and all 
   const exported = await phone.exported();
   assert.equal(stateIn(exported), stateIn(office.store));
   assert.match(stateIn(exported), /Noor/);
+});
+
+test("a newer page that is taken in mid-visit loses nothing", async () => {
+  const newer = path.join(office.scratch.folder, "newer");
+  cpSync(path.join(binary(".."), "yard"), newer, { recursive: true });
+  appendFileSync(path.join(newer, "sw.js"), "\n// newer\n");
+  rmSync(path.join(newer, "sw.js.gz"));
+  await phone.tap("Back");
+  await phone.tap("Zone 2");
+  await office.stop();
+  await phone.tapOn(phone.page.locator(".heads .flag").first());
+  const before = [await phone.waiting(), await phone.title()];
+  assert.equal(before[0], 1);
+  office.yard = newer;
+  await office.start();
+  await phone.page.evaluate(async () => (await navigator.serviceWorker.getRegistration()).update());
+  const loaded = phone.page.waitForEvent("load");
+  await phone.page.locator("#newer").click();
+  await loaded;
+  await phone.ready();
+  assert.equal(await phone.title(), before[1]);
+  assert.equal(await phone.page.locator(".heads .word").filter({ hasText: "flagged" }).count(), 1);
+  await phone.atOffice();
 });

@@ -116,6 +116,7 @@ export class Office {
 
   async start() {
     const args = ["--folder", this.folder, "--listen", `127.0.0.1:${this.port}`];
+    if (this.yard) args.push("--yard", this.yard);
     this.hub = spawn(binary("headwalk-server"), args, { stdio: ["ignore", "pipe", "ignore"] });
     const lines = createInterface({ input: this.hub.stdout });
     for await (const line of lines) {
