@@ -8,7 +8,10 @@ use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{LogbookId, ThingId};
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::site::apart::joined;
+use headwalk_core::site::fields::visit::STATE;
 use headwalk_core::site::things::Site;
+use headwalk_core::site::visit::VisitState;
+use headwalk_core::site::words::Vocabulary;
 use headwalk_core::store::{NewStore, Store};
 use redb::StorageBackend;
 use serde::{Deserialize, Serialize};
@@ -89,12 +92,10 @@ impl Phone {
         if store.id_is_in_use_elsewhere() {
             store.write_as(edge.fresh_key()?)?;
         }
-        let place = store.setting(PLACE)?;
-        let place = place.and_then(|kept| serde_json::from_str(&kept).ok());
-        let visit = open_visit(&store)?;
+        let (place, visit) = where_one_was(&store)?;
         Ok(Self {
             prefs: Prefs::of(&store)?,
-            place: place.unwrap_or_default(),
+            place,
             visit,
             caller: None,
             store,
@@ -104,11 +105,11 @@ impl Phone {
     /// Does an act, and returns what is then to be seen. What it recorded is on disk before this
     /// returns; where it was not done, nothing was recorded, and the view says why.
     pub fn act(&mut self, mut edge: Edge, act: Act) -> View {
-        let place = self.place.clone();
+        let before = (self.place.clone(), self.visit);
         let done = self.done(&mut edge, act);
         let done = done.and_then(|done| {
-            if self.place != place {
-                self.keep_place()?;
+            if (&self.place, self.visit) != (&before.0, before.1) {
+                self.keep_where()?;
             }
             Ok(done)
         });
@@ -236,16 +237,15 @@ impl Phone {
         })
     }
 
-    fn keep_place(&self) -> Result<(), Error> {
-        let kept = serde_json::to_string(&self.place).expect("a place is words and ids");
-        Ok(self.store.keep_settings(&[(PLACE, &kept)])?)
-    }
-
-    pub(crate) fn keep_visit(&mut self, visit: Option<OpenVisit>) -> Result<(), Error> {
-        let kept = visit.map_or_else(String::new, |open| format!("{} {}", open.site, open.visit));
-        self.store.keep_settings(&[(VISIT, &kept)])?;
-        self.visit = visit;
-        Ok(())
+    /// Keeps where the person is and which visit is open, both or neither.
+    fn keep_where(&self) -> Result<(), Error> {
+        let place = serde_json::to_string(&self.place).expect("a place is words and ids");
+        let visit = self
+            .visit
+            .map_or_else(String::new, |open| format!("{} {}", open.site, open.visit));
+        Ok(self
+            .store
+            .keep_settings(&[(PLACE, &place), (VISIT, &visit)])?)
     }
 
     /// Returns the logbook of the site at hand.
@@ -284,13 +284,32 @@ impl Phone {
     }
 }
 
+/// Returns where the person was, and the visit that was open. The battery may have been pulled after
+/// the visit's last entry and before it was noted here that it ended: the entry counts.
+pub(crate) fn where_one_was(store: &Store) -> Result<(Place, Option<OpenVisit>), Error> {
+    let place = store.setting(PLACE)?;
+    let place = place.and_then(|kept| serde_json::from_str(&kept).ok());
+    let mut place: Place = place.unwrap_or_default();
+    let visit = open_visit(store)?;
+    if visit.is_none() && matches!(place.screen, Screen::Client | Screen::Close) {
+        place.screen = Screen::Today;
+    }
+    Ok((place, visit))
+}
+
 fn open_visit(store: &Store) -> Result<Option<OpenVisit>, Error> {
     let kept = store.setting(VISIT)?;
-    Ok(kept.and_then(|kept| {
+    let open = kept.and_then(|kept| {
         let (site, visit) = kept.split_once(' ')?;
         Some(OpenVisit {
             site: site.parse().ok()?,
             visit: visit.parse().ok()?,
         })
-    }))
+    });
+    let Some(open) = open else {
+        return Ok(None);
+    };
+    let state = store.register(open.site, open.visit, STATE.number)?;
+    let state = state.and_then(|state| VisitState::read(&state.in_force().value));
+    Ok((state == Some(VisitState::Open)).then_some(open))
 }

@@ -156,7 +156,7 @@ impl<'p> Pen<'p> {
         let id = new.id();
         let site = self.phone.site_at_hand()?;
         self.record(&new.changes())?;
-        self.phone.keep_visit(Some(OpenVisit { site, visit: id }))?;
+        self.phone.visit = Some(OpenVisit { site, visit: id });
         self.go(match self.site.controllers().is_empty() {
             true => Screen::Walk,
             false => Screen::Found { draft: None },
@@ -186,7 +186,7 @@ impl<'p> Pen<'p> {
             return Err(Error::Gone);
         }
         let site = self.phone.site_at_hand()?;
-        self.phone.keep_visit(Some(OpenVisit { site, visit: id }))?;
+        self.phone.visit = Some(OpenVisit { site, visit: id });
         self.go(Screen::Walk);
         self.phone.say(Word::VisitResumed)
     }
@@ -589,13 +589,13 @@ impl<'p> Pen<'p> {
             changes.push(set(id, &visit::STATE_WHY, Value::text(why.trim())));
         }
         self.record(&changes)?;
-        self.phone.keep_visit(None)?;
+        self.phone.visit = None;
         self.go(Screen::Today);
         self.phone.say(Word::VisitEnded)
     }
 
     fn leave(&mut self) -> Result<Done, Error> {
-        self.phone.keep_visit(None)?;
+        self.phone.visit = None;
         self.go(Screen::Today);
         self.phone.say(Word::VisitLeft)
     }

@@ -570,3 +570,22 @@ fn the_suggestion_is_reckoned_on_the_phone_and_taken_in_one_choice() {
     assert!(!programs.contains("1=15"), "{programs}");
     assert_eq!(thumb.view.title, "Client");
 }
+
+#[test]
+fn a_battery_pulled_right_after_the_last_entry_leaves_no_screen_without_a_way_on() {
+    let mut thumb = Thumb::at_zone_1();
+    thumb.act(Act::Go {
+        to: crate::act::Screen::Close,
+    });
+    let kept = |thumb: &Thumb, name: &str| thumb.phone.store.setting(name).unwrap().unwrap();
+    let before = [kept(&thumb, "yard-place"), kept(&thumb, "visit")];
+    thumb.tap("rain");
+    // As if what followed the entry had never reached the disk.
+    let settings = [
+        ("yard-place", before[0].as_str()),
+        ("visit", before[1].as_str()),
+    ];
+    thumb.phone.store.keep_settings(&settings).unwrap();
+    let (place, visit) = crate::phone::where_one_was(&thumb.phone.store).unwrap();
+    assert_eq!((place.screen, visit), (crate::act::Screen::Today, None));
+}
