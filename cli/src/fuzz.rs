@@ -4,6 +4,9 @@
 #[path = "../../core/tests/fuzz/target.rs"]
 mod target;
 
+#[path = "../../sync-server/src/export_file/scene.rs"]
+mod scene;
+
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{LogbookId, StoreId, ThingId};
 use headwalk_core::log::seal::DeviceKey;
@@ -19,7 +22,7 @@ use target::{Chance, Memory, Target, spoil};
 use crate::args::Global;
 use crate::call::Call;
 use crate::commands::import;
-use crate::export_file;
+use headwalk_sync_server::export_file;
 
 #[global_allocator]
 static MEMORY: PeakAlloc = PeakAlloc;
@@ -165,7 +168,7 @@ fn no_text_makes_the_check_of_exports_or_their_import_panic_or_grow() {
     };
     let texts: Vec<_> = (0..4)
         .map(|number| {
-            let (raws, seals) = export_file::tests::export(number);
+            let (raws, seals) = scene::export(number);
             export_file::text(&raws, &seals).into_bytes()
         })
         .collect();

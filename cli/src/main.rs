@@ -8,7 +8,6 @@ mod commands;
 mod devices;
 mod edge;
 mod error;
-mod export_file;
 mod firm;
 #[cfg(test)]
 mod fuzz;
@@ -23,7 +22,6 @@ mod table_file;
 mod told;
 mod trust;
 mod unsent;
-mod value_json;
 
 use std::process::ExitCode;
 

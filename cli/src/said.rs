@@ -13,7 +13,7 @@ pub use headwalk_core::site::sight::{What, called, visit_called};
 
 use crate::logbook::written;
 use crate::told::Told;
-use crate::value_json::value_json;
+use headwalk_sync_server::value_json::value_json;
 
 /// One value, and who said it.
 #[derive(Debug, Clone, Serialize)]

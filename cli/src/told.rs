@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+pub use headwalk_sync_server::value_json::{how_word, rfc3339};
+
 use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::log::value::HowKnown;
 use headwalk_core::site::apart::moved::Origin;
@@ -64,16 +66,6 @@ impl Told {
     }
 }
 
-/// Returns a moment in RFC 3339, to the millisecond only where it has any.
-pub fn rfc3339(at: WallMs, utc_offset_min: i16) -> String {
-    let at = at.at_offset(utc_offset_min);
-    let format = match at.timestamp_subsec_millis() {
-        0 => chrono::SecondsFormat::Secs,
-        _ => chrono::SecondsFormat::Millis,
-    };
-    at.to_rfc3339_opts(format, true)
-}
-
 /// Returns a moment for people: `2026-07-14 07:30`, on the writer's clock.
 pub fn plain(stamp: Stamp, utc_offset_min: i16) -> String {
     plain_wall(stamp.wall(), utc_offset_min)
@@ -83,17 +75,4 @@ pub fn plain(stamp: Stamp, utc_offset_min: i16) -> String {
 pub fn plain_wall(at: WallMs, utc_offset_min: i16) -> String {
     let at = at.at_offset(utc_offset_min);
     at.format("%Y-%m-%d %H:%M").to_string()
-}
-
-/// Returns the word for how something is known; none where the writer did not say.
-pub fn how_word(how: HowKnown) -> Option<String> {
-    Some(match how {
-        HowKnown::Unstated => return None,
-        HowKnown::Measured => "measured".to_owned(),
-        HowKnown::Read => "read".to_owned(),
-        HowKnown::Estimated => "estimated".to_owned(),
-        HowKnown::FromLastVisit => "from last visit".to_owned(),
-        HowKnown::Computed => "computed".to_owned(),
-        HowKnown::Other(code) => format!("in way {code}, unknown to this version"),
-    })
 }

@@ -46,6 +46,7 @@ pub mod edge;
 pub mod enrol;
 pub mod error;
 mod exchange_http;
+pub mod export_file;
 pub mod hub;
 mod limiter;
 pub mod office;
@@ -57,6 +58,7 @@ mod routes;
 pub mod secret;
 pub mod serve;
 pub mod tls;
+pub mod value_json;
 
 #[cfg(test)]
 mod tests;

@@ -7,15 +7,14 @@ use std::path::PathBuf;
 use clap::ValueEnum;
 use serde::Serialize;
 
-use headwalk_core::log::vector::VersionVector;
 use headwalk_core::site::fields::{self, FieldDef, any};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::{Site, Thing};
 use headwalk_core::store::Store;
+use headwalk_sync_server::export_file;
 
 use crate::call::Call;
 use crate::error::{Error, Kind};
-use crate::export_file;
 use crate::geojson;
 use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
@@ -74,7 +73,10 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         None => roots.by_id(),
     };
     let text = match args.what {
-        Exported::Entries => entries(&store, &wanted)?,
+        Exported::Entries => {
+            let logbooks: Vec<_> = wanted.iter().map(|root| root.id).collect();
+            export_file::of_logbooks(&store, &logbooks)?
+        }
         Exported::Zones => things(&store, &wanted, ThingKind::Zone, call)?,
         Exported::Heads => things(&store, &wanted, ThingKind::Head, call)?,
         Exported::Valves => things(&store, &wanted, ThingKind::Valve, call)?,
@@ -107,19 +109,6 @@ fn map(store: &Store, wanted: &[Root], call: &Call) -> Result<String, Error> {
     };
     let state = store.state(root.id)?;
     geojson::written(&Site::of(&state, root.id), call.units())
-}
-
-fn entries(store: &Store, wanted: &[Root]) -> Result<String, Error> {
-    let (mut raws, mut seals) = (Vec::new(), Vec::new());
-    for root in wanted {
-        let (batch, _) = store.entries_beyond(root.id, &VersionVector::new(), usize::MAX)?;
-        // A seal that reaches farther than what has come here says nothing of what is here.
-        let links: BTreeSet<_> = store.links(root.id)?.into_values().collect();
-        let of_batch = store.seals(&batch)?.into_iter();
-        seals.extend(of_batch.filter(|seal| seal.logbook == root.id && links.contains(&seal.link)));
-        raws.extend(batch);
-    }
-    Ok(export_file::text(&raws, &seals))
 }
 
 /// A table of the things of one kind that are there: every field that any of them has.

@@ -10,8 +10,8 @@ use headwalk_core::store::{Fault, Verified};
 
 use crate::call::Call;
 use crate::error::{Error, Kind};
-use crate::export_file::{self, Sound};
 use crate::output::{Page, Report, counted};
+use headwalk_sync_server::export_file::{self, Sound};
 
 /// Check that nothing in the store was changed, lost or reordered since it was written.
 ///

@@ -203,10 +203,10 @@ impl Digests {
         latest.max().map_or(0, |(_, offset)| offset)
     }
 
-    /// Returns what a device is called.
+    /// Returns what the devices are called.
     #[must_use]
-    pub fn device_name(&self, device: DeviceId) -> Option<&str> {
-        self.named.get(&device).map(String::as_str)
+    pub fn device_names(&self) -> BTreeMap<DeviceId, String> {
+        self.named.clone()
     }
 
     /// Returns the sites with their logbooks, by name.

@@ -6,22 +6,28 @@
 //! person decides is an entry of the hub's own device in that person's name.
 
 mod digests;
+mod timeline;
 
 pub use digests::{Digests, told, written};
+pub use timeline::{Asked, Timeline, Told};
 
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use headwalk_core::log::chain::Mark;
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{DeviceId, LogbookId};
+use headwalk_core::log::id::{DeviceId, LogbookId, ThingId};
 use headwalk_core::site::day_end::{
     Answer, CannotDecide, DayEnd, DeviceHeard, LineKey, Today, closing, decide, taking_back,
 };
+use headwalk_core::site::fields;
+use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::sight::visit_called;
 use headwalk_core::site::things::Site;
 
 use crate::access::{Role, Session};
 use crate::error::Error;
+use crate::export_file;
 use crate::hub::Hub;
 use crate::refused::Refused;
 use crate::secret::{Code, SessionSecret};
@@ -46,6 +52,17 @@ pub struct OfficeDay {
     pub sites: Vec<(String, LogbookId)>,
     /// How far the log has come.
     pub revision: u64,
+}
+
+/// What is at a site.
+#[derive(Debug)]
+pub struct SiteThings {
+    /// Its logbook.
+    pub logbook: LogbookId,
+    /// Its name.
+    pub name: String,
+    /// The things by kind, in the order of the walk: what each is called.
+    pub things: Vec<(&'static str, Vec<(String, ThingId)>)>,
 }
 
 impl Office {
@@ -123,6 +140,47 @@ impl Hub {
             sites: sites.map(|(name, book)| (name.to_owned(), book)).collect(),
             revision,
         })
+    }
+
+    /// Returns what is at a site, or in another logbook.
+    ///
+    /// # Errors
+    /// [`Refused::NoSuchPage`] where the hub holds no such logbook.
+    pub fn things(&self, logbook: LogbookId) -> Result<SiteThings, Refused> {
+        let held = self.log().logbooks().map_err(Error::from)?;
+        if !held.contains(&logbook) {
+            return Err(Refused::NoSuchPage);
+        }
+        let state = told(self.log(), logbook).map_err(Error::from)?;
+        let site = Site::of(&state, logbook);
+        let name = site.root().words(&fields::site::NAME);
+        let mut things: BTreeMap<ThingKind, Vec<(String, ThingId)>> = BTreeMap::new();
+        let all = std::iter::once(site.root()).chain(site.under(site.root().id));
+        for thing in all.filter(|thing| site.kept(thing.id) == thing.id) {
+            let kind = thing.kind.unwrap_or(ThingKind::Site);
+            let removed = if thing.is_removed() { ", removed" } else { "" };
+            let named = match kind {
+                ThingKind::Visit => visit_called(&site, thing.id),
+                _ => site.address(thing),
+            };
+            let of_kind = things.entry(kind).or_default();
+            of_kind.push((format!("{named}{removed}"), thing.id));
+        }
+        let things = things.into_iter();
+        Ok(SiteThings {
+            logbook,
+            name: name.map_or_else(|_| logbook.to_string(), |name| name.value),
+            things: things.map(|(kind, things)| (kind.word(), things)).collect(),
+        })
+    }
+
+    /// Returns a logbook as a file that proves itself. The hub's own entries in it are sealed up to
+    /// this moment.
+    ///
+    /// # Errors
+    /// [`Error`] where the log cannot be read.
+    pub fn sealed_export(&self, logbook: LogbookId) -> Result<String, Error> {
+        Ok(export_file::of_logbooks(self.log(), &[logbook])?)
     }
 
     /// When each device met this hub, by every id that it had; and its latest entry here.

@@ -11,8 +11,8 @@ use headwalk_core::store::{Clocks, Taking};
 use crate::call::Call;
 use crate::commands::verify;
 use crate::error::Error;
-use crate::export_file::BEGINS;
 use crate::output::{Page, Report, counted};
+use headwalk_sync_server::export_file::BEGINS;
 
 /// `{"file": PATH, "entries": N, "taken": N, "as_before": N, "unsealed": N}`
 #[derive(Serialize)]

@@ -9,6 +9,7 @@ mod day;
 mod desk;
 mod door;
 mod frame;
+mod record;
 
 use axum::Router;
 use axum::http::header;
@@ -29,6 +30,10 @@ pub(crate) fn router() -> Router<Shared> {
         .route("/office/decide", post(desk::decide))
         .route("/office/undo", post(desk::undo))
         .route("/office/close", post(desk::close))
+        .route("/office/sites", get(record::sites))
+        .route("/office/site", get(record::site))
+        .route("/office/history", get(record::history))
+        .route("/office/export", get(record::export))
         .route("/office/sign-in", get(door::ask).post(door::sign_in))
         .route("/office/sign-out", post(door::sign_out))
         .route("/office/office.css", get(style))

@@ -16,7 +16,8 @@
 use chrono::NaiveDate;
 use serde_json::{Map, Value as Json, json};
 
-use headwalk_core::log::value::{Absence, Value};
+use headwalk_core::log::stamp::WallMs;
+use headwalk_core::log::value::{Absence, HowKnown, Value};
 use headwalk_core::site::fields::{Part, Shape};
 use headwalk_core::site::programs::ProgramSet;
 use headwalk_core::site::time_of_day;
@@ -51,6 +52,29 @@ pub fn value_json(shape: Option<Shape>, value: &Value) -> Json {
         }
         (_, value) => any(value),
     }
+}
+
+/// Returns a moment in RFC 3339, to the millisecond only where it has any.
+pub fn rfc3339(at: WallMs, utc_offset_min: i16) -> String {
+    let at = at.at_offset(utc_offset_min);
+    let format = match at.timestamp_subsec_millis() {
+        0 => chrono::SecondsFormat::Secs,
+        _ => chrono::SecondsFormat::Millis,
+    };
+    at.to_rfc3339_opts(format, true)
+}
+
+/// Returns the word for how something is known; none where the writer did not say.
+pub fn how_word(how: HowKnown) -> Option<String> {
+    Some(match how {
+        HowKnown::Unstated => return None,
+        HowKnown::Measured => "measured".to_owned(),
+        HowKnown::Read => "read".to_owned(),
+        HowKnown::Estimated => "estimated".to_owned(),
+        HowKnown::FromLastVisit => "from last visit".to_owned(),
+        HowKnown::Computed => "computed".to_owned(),
+        HowKnown::Other(code) => format!("in way {code}, unknown to this version"),
+    })
 }
 
 fn any(value: &Value) -> Json {

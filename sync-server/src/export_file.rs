@@ -17,11 +17,13 @@ use headwalk_core::log::chain::Link;
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{LogbookId, Seq};
 use headwalk_core::log::seal::Seal;
+use headwalk_core::log::vector::VersionVector;
 use headwalk_core::log::walk::{Fault, Walk, Walked};
 use headwalk_core::site::fields::UNKNOWN;
+use headwalk_core::site::sight::What;
+use headwalk_core::store::{self, Store};
 
-use crate::said::{Saying, What};
-use crate::told::{self, how_word};
+use crate::value_json::{how_word, rfc3339, value_json};
 
 /// What every such file begins with.
 pub const BEGINS: &str = "{\"export\":";
@@ -82,6 +84,26 @@ enum ChangeJson {
 }
 
 /// Writes entries and seals as the text of a file.
+/// Returns these logbooks of a store as a file: every entry, and each seal that reaches no farther
+/// than what is held.
+///
+/// # Errors
+/// [`store::Error`] where the store cannot be read.
+pub fn of_logbooks(store: &Store, logbooks: &[LogbookId]) -> Result<String, store::Error> {
+    let (mut raws, mut seals) = (Vec::new(), Vec::new());
+    for logbook in logbooks {
+        let (batch, _) = store.entries_beyond(*logbook, &VersionVector::new(), usize::MAX)?;
+        // A seal that reaches farther than what has come here says nothing of what is here.
+        let links: BTreeSet<_> = store.links(*logbook)?.into_values().collect();
+        let of_batch = store.seals(&batch)?.into_iter();
+        seals
+            .extend(of_batch.filter(|seal| seal.logbook == *logbook && links.contains(&seal.link)));
+        raws.extend(batch);
+    }
+    Ok(text(&raws, &seals))
+}
+
+/// Writes entries and seals as a file.
 pub fn text(raws: &[Vec<u8>], seals: &[Seal]) -> String {
     let walk = Walk::over(raws, seals);
     let mut in_order: Vec<_> = walk.walked.iter().collect();
@@ -146,8 +168,8 @@ fn entry_line(walked: &Walked, raw: &[u8]) -> String {
         device: entry.device.to_string(),
         seq: entry.seq.get(),
         by: entry.by.clone(),
-        at: told::rfc3339(at, offset),
-        counts_as: (at != counts_as).then(|| told::rfc3339(counts_as, offset)),
+        at: rfc3339(at, offset),
+        counts_as: (at != counts_as).then(|| rfc3339(counts_as, offset)),
         visit: entry.visit.map(|visit| visit.to_string()),
         gained: gained
             .map(|mark| (mark.device.to_string(), mark.seq.get()))
@@ -165,14 +187,14 @@ impl ChangeJson {
             return Self::Said {
                 thing: thing.to_string(),
                 what: what.name(),
-                value: what.json(value),
+                value: value_json(what.shape(), value),
                 how: how_word(how),
             };
         }
         match change {
             Change::Receipt { of, stamp } => {
                 let (device, seq) = (of.device.to_string(), of.seq.get());
-                let receipt = (device, seq, told::rfc3339(stamp.wall(), 0));
+                let receipt = (device, seq, rfc3339(stamp.wall(), 0));
                 Self::Receipt { receipt }
             }
             Change::HoldBack { of } => Self::HeldBack {
@@ -478,4 +500,6 @@ fn unhex(text: &str) -> Option<Vec<u8>> {
 }
 
 #[cfg(test)]
-pub mod tests;
+mod scene;
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,122 @@
+// The auditor's pages: who knew what of one valve on three given days, and the sealed export.
+
+import assert from "node:assert/strict";
+import { spawnSync } from "node:child_process";
+import { readFileSync, writeFileSync } from "node:fs";
+import path from "node:path";
+import { after, before, test } from "node:test";
+
+import { headwalk, scratch, seriousFaults, startBrowser } from "./browser.mjs";
+import { playSeason, signIn, startHub } from "./hub.mjs";
+
+let browser;
+let season;
+let hub;
+let page;
+
+before(async () => {
+  season = playSeason();
+  browser = await startBrowser();
+  hub = await startHub(season);
+  page = await signIn(browser, hub, hub.codes.auditor);
+});
+
+after(async () => {
+  await page?.context().close();
+  await hub?.stop();
+  await browser?.close();
+  season?.remove();
+});
+
+/** Opens the timeline of a thing at Tannery Row, from the list of sites on. */
+async function openThing(name) {
+  await page.getByRole("link", { name: "Sites" }).press("Enter");
+  await page.getByRole("link", { name: "Tannery Row" }).press("Enter");
+  await page.getByRole("link", { name, exact: true }).press("Enter");
+  await page.waitForSelector(".moments");
+}
+
+/** Asks for what was true, or known at the office, at the end of a day; returns what is told. */
+async function asked(moments) {
+  for (const name of ["as-of", "as-known"]) {
+    await page.fill(`input[name=${name}]`, moments[name] ?? "");
+  }
+  await page.getByRole("button", { name: "Show" }).press("Enter");
+  await page.waitForLoadState();
+  const rows = await page.locator(".timeline tbody tr").evaluateAll((rows) => {
+    // What one entry said stands under one who and when.
+    let entry = "";
+    return rows.map((row) => {
+      const [when, who, what] = [...row.cells].map((cell) => cell.innerText);
+      if (when) entry = `${when} ${who}`;
+      return `${entry} ${what}`;
+    });
+  });
+  return rows.map((row) => row.replace(/\s+/g, " "));
+}
+
+const has = (rows, pattern) => rows.some((row) => pattern.test(row));
+
+test("the timeline answers who knew what of valve-6 on three days", async () => {
+  await openThing("valve-6");
+  assert.deepEqual(await seriousFaults(page), []);
+
+  // 14 April: Teo measured it at start-up. The office did not know for two days.
+  const april = await asked({ "as-known": "2026-04-15" });
+  assert.ok(!has(april, /solenoid ohms 34/), april.join("\n"));
+  assert.ok(has(await asked({ "as-of": "2026-04-14" }), /solenoid ohms 34/));
+  const late = await asked({ "as-known": "2026-04-16" });
+  assert.ok(has(late, /at the office 2026-04-16 17:30 Teo .*solenoid ohms 34 Ω/));
+
+  // 8 June: suspected, and no more. 9 June: the office knew that it weeps.
+  const june = await asked({ "as-known": "2026-06-08" });
+  assert.ok(has(june, /weeping seen suspected/), june.join("\n"));
+  assert.ok(!has(june, /weeping yes/));
+  const known = await asked({ "as-known": "2026-06-09" });
+  assert.ok(has(known, /at the office 2026-06-09 17:30 Rosa .*weeping yes, measured/));
+  assert.ok(has(known, /valve weeping/), "the finding on it is told with it");
+
+  // 16 June: mended; the writer had seen what he replaced.
+  const mended = await asked({ "as-known": "2026-06-16" });
+  assert.ok(
+    has(mended, /weeping no.*in place of yes \(Rosa, 2026-06-09 09:50\), which the writer had seen/),
+  );
+  assert.match(await page.locator("main > p").innerText(), /Only what the office held at the end of/);
+});
+
+test("what nobody said is said plainly", async () => {
+  await openThing("valve-6");
+  const gaps = await page.locator(".gaps li").allInnerTexts();
+  assert.ok(gaps.some((gap) => /^Never recorded of it: .*station volts/.test(gap)), gaps);
+});
+
+test("two values, neither seen by the other, stand beside each other", async () => {
+  await openThing("head-3-04");
+  const rows = await asked({});
+  assert.ok(has(rows, /arc 180°.*beside 90° \(Dana, 2026-07-14 08:12\), neither seen by the other/));
+  assert.ok(has(rows, /the device's clock said/));
+});
+
+test("the sealed export is checked by our program and by one that shares no code with it", async () => {
+  await page.getByRole("link", { name: "Sites" }).press("Enter");
+  await page.getByRole("link", { name: "Tannery Row" }).press("Enter");
+  const waiting = page.waitForEvent("download");
+  await page.getByRole("link", { name: "Sealed export" }).press("Enter");
+  const folder = scratch();
+  try {
+    const file = path.join(folder.folder, "tannery.jsonl");
+    await (await waiting).saveAs(file);
+    assert.match(headwalk(["verify", "--export", file]), /entries/);
+    const check = ["tests/reference/check_export.py", file];
+    const python = (args) => spawnSync("python3", args, { encoding: "utf8" });
+    const able = python(["-c", "import blake3, cryptography"]).status === 0;
+    if (able) assert.equal(python(check).status, 0);
+    // One changed byte is found.
+    const text = readFileSync(file, "utf8");
+    writeFileSync(file, text.replace(/"bytes":"(.)/, (_, digit) => `"bytes":"${digit === "0" ? 1 : 0}`));
+    assert.throws(() => headwalk(["verify", "--export", file]), /line|entry/);
+    if (able) assert.notEqual(python(check).status, 0);
+  } finally {
+    folder.remove();
+  }
+});
