@@ -120,3 +120,23 @@ test("the sealed export is checked by our program and by one that shares no code
     folder.remove();
   }
 });
+
+test("the failed valve, the wet patch and a zone each end in a page that a client can be shown", async () => {
+  for (const [thing, says] of [
+    ["valve-6", "Do the others follow?"],
+    ["spot-wet-patch", "What it points to"],
+    ["zone-1", "Where the water falls"],
+  ]) {
+    await page.goto(`${hub.url}/office`);
+    await openThing(thing);
+    await page.getByRole("link", { name: "Why it is so" }).press("Enter");
+    await page.waitForSelector("footer");
+    assert.ok((await page.innerText("body")).includes(says), thing);
+    assert.deepEqual(await seriousFaults(page), [], thing);
+  }
+  await page.goto(`${hub.url}/office`);
+  await page.getByRole("link", { name: "What wears out" }).press("Enter");
+  await page.waitForSelector("footer");
+  assert.match(await page.innerText("body"), /Which boxes to open first/);
+  assert.deepEqual(await seriousFaults(page), []);
+});

@@ -5,9 +5,11 @@
 //! two people who decide one line the second is told who was first, and what they decided. What a
 //! person decides is an entry of the hub's own device in that person's name.
 
+mod causes;
 mod digests;
 mod timeline;
 
+pub use causes::has_page;
 pub use digests::{Digests, told, written};
 pub use timeline::{Asked, Timeline, Told};
 

@@ -18,7 +18,7 @@ use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::site::words::plain;
 use headwalk_core::store::Store;
 
-use super::written;
+use super::{has_page, written};
 use crate::error::Error;
 use crate::hub::Hub;
 use crate::refused::Refused;
@@ -55,6 +55,8 @@ pub struct Timeline {
     pub told: Vec<Told>,
     /// What nobody said, a sentence each.
     pub gaps: Vec<String>,
+    /// Whether there is a page that says why.
+    pub has_page: bool,
 }
 
 /// One thing said.
@@ -139,6 +141,7 @@ fn read(
         name,
         told: Vec::new(),
         gaps: Vec::new(),
+        has_page: has_page(thing_now.kind),
     };
     let Some(thing) = site.thing(asked.thing) else {
         timeline
@@ -158,7 +161,7 @@ fn read(
     Ok(timeline)
 }
 
-fn site_named(site: &Site<'_>) -> String {
+pub(super) fn site_named(site: &Site<'_>) -> String {
     let name = site.root().words(&headwalk_core::site::fields::site::NAME);
     name.map_or_else(|_| "The site".to_owned(), |name| name.value)
 }

@@ -320,3 +320,62 @@ fn who_waits_for_news_gets_it_when_it_comes_and_is_let_go_when_the_hub_ends() {
     });
     assert!(waited > now);
 }
+
+#[test]
+fn the_pages_that_say_why_stand_alone_say_what_is_missing_and_are_for_who_signed_in() {
+    let (hub, dispatcher) = leaking();
+    let root = ThingId::root(LOGBOOK);
+    let [spot, zone] = [9, 10].map(|id| ThingId::from_bytes([id; 16]));
+    let mut changes = NewThing::new(spot, ThingKind::Spot)
+        .part_of(root)
+        .say("near", "the <gate>", UnitSystem::Us)
+        .unwrap()
+        .changes();
+    changes.extend(NewThing::new(zone, ThingKind::Zone).part_of(root).changes());
+    let draft = Draft {
+        logbook: LOGBOOK,
+        by: "R. Ash".to_owned(),
+        utc_offset_min: -300,
+        visit: None,
+        changes,
+    };
+    dispatcher.store.record(&[draft], hub.now()).unwrap();
+    hub.exchange(&dispatcher);
+    let cause = |thing: ThingId| format!("/office/cause?logbook={LOGBOOK}&thing={thing}");
+    let stranger = Browser::new(&hub);
+    for path in [cause(spot), "/office/wear".to_owned()] {
+        let shown = stranger.open(&path);
+        assert_eq!(
+            (shown.status, shown.to.as_deref()),
+            (303, Some("/office/sign-in"))
+        );
+    }
+    let auditor = hub.code(&dispatcher.token, "auditor");
+    let browser = Browser::signed_in(&hub, &auditor);
+    let shown = browser.open(&cause(spot));
+    assert_eq!(shown.status, 200);
+    let policy = shown.policy.unwrap();
+    assert!(
+        policy.contains("default-src 'none'") && !policy.contains("script-src"),
+        "{policy}"
+    );
+    assert!(
+        shown.page.contains("Wet ground: the &lt;gate&gt;"),
+        "{}",
+        shown.page
+    );
+    assert!(shown.page.contains("What comes next"), "{}", shown.page);
+    let lacks = browser.open(&cause(zone));
+    assert_eq!(lacks.status, 200);
+    assert!(lacks.page.contains("Not known yet"), "{}", lacks.page);
+    assert_eq!(
+        browser.open(&cause(ThingId::from_bytes([99; 16]))).status,
+        404
+    );
+    let wear = browser.open("/office/wear");
+    assert!(
+        wear.page.contains("Nothing with a known year is at work."),
+        "{}",
+        wear.page
+    );
+}

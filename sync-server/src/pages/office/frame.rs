@@ -110,7 +110,8 @@ fn top(visitor: &Visitor) -> Html {
     let session = &visitor.session;
     html.markup("<header class=\"top\"><a class=\"skip\" href=\"#main\">To the list</a>")
         .markup("<nav aria-label=\"Pages\"><a href=\"/office\">Day's end</a> ")
-        .markup("<a href=\"/office/sites\">Sites</a></nav>")
+        .markup("<a href=\"/office/sites\">Sites</a> ")
+        .markup("<a href=\"/office/wear\">What wears out</a></nav>")
         .markup("<form method=\"post\" action=\"/office/sign-out\"><span>")
         .text(session.person.as_str())
         .markup(", ")

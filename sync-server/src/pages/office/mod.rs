@@ -1,10 +1,12 @@
-//! The office's pages: sign-in, the day's end, and any thing's timeline. Server-rendered; the one
+//! The office's pages: sign-in, the day's end, any thing's timeline, and why it is dry,
+//! wet or broken. Server-rendered; the one
 //! script only saves steps, and everything works without it.
 //!
 //! Nobody but a person who signed in with a one-time code sees any of it. The session is a cookie
 //! that no script reads and no other site sends; each form also carries what only the session's
 //! own pages know. The policy on every page lets nothing load or run that is not the hub's.
 
+mod causes;
 mod day;
 mod desk;
 mod door;
@@ -34,6 +36,8 @@ pub(crate) fn router() -> Router<Shared> {
         .route("/office/site", get(record::site))
         .route("/office/history", get(record::history))
         .route("/office/export", get(record::export))
+        .route("/office/cause", get(causes::cause))
+        .route("/office/wear", get(causes::wear))
         .route("/office/sign-in", get(door::ask).post(door::sign_in))
         .route("/office/sign-out", post(door::sign_out))
         .route("/office/office.css", get(style))

@@ -110,10 +110,10 @@ pub(super) async fn export(State(shared): State<Shared>, headers: HeaderMap, uri
 }
 
 /// What stands behind the question mark.
-struct Query(Vec<(String, String)>);
+pub(super) struct Query(Vec<(String, String)>);
 
 impl Query {
-    fn of(uri: &Uri) -> Self {
+    pub(super) fn of(uri: &Uri) -> Self {
         Self(pairs(uri.query().unwrap_or_default()))
     }
 
@@ -124,15 +124,18 @@ impl Query {
             .map_or("", |(_, value)| value)
     }
 
-    fn logbook(&self) -> Result<LogbookId, Refused> {
+    pub(super) fn logbook(&self) -> Result<LogbookId, Refused> {
         self.get("logbook").parse().map_err(|_| Refused::NoSuchPage)
     }
 
+    pub(super) fn thing(&self) -> Result<ThingId, Refused> {
+        self.get("thing").parse().map_err(|_| Refused::NoSuchPage)
+    }
+
     fn asked(&self) -> Result<Asked, Refused> {
-        let thing: ThingId = self.get("thing").parse().map_err(|_| Refused::NoSuchPage)?;
         Ok(Asked {
             logbook: self.logbook()?,
-            thing,
+            thing: self.thing()?,
             as_of: self.day("as-of")?,
             as_known: self.day("as-known")?,
         })
@@ -184,6 +187,7 @@ fn timeline_page(asked: &Asked, read: &Timeline, who: &Visitor) -> Html {
         .markup(">")
         .text(&read.site)
         .markup("</a></h1>")
+        .piece(why(asked, read))
         .piece(moments(asked))
         .piece(standing(asked, who));
     if !read.gaps.is_empty() {
@@ -207,6 +211,22 @@ fn timeline_page(asked: &Asked, read: &Timeline, who: &Visitor) -> Html {
         html.markup("</tbody></table>");
     }
     html.markup("</section></main>");
+    html
+}
+
+/// The way to the page that a client can be shown.
+fn why(asked: &Asked, read: &Timeline) -> Html {
+    let mut html = Html::default();
+    if read.has_page {
+        let (logbook, thing) = (asked.logbook, asked.thing);
+        html.markup("<p><a")
+            .attribute(
+                "href",
+                &format!("/office/cause?logbook={logbook}&thing={thing}"),
+            )
+            .markup(">Why it is so</a>: what the record and the sums say of it today, as a page ")
+            .markup("that a client can be shown.</p>");
+    }
     html
 }
 
