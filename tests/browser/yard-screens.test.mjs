@@ -7,7 +7,7 @@ import path from "node:path";
 import { after, before, test } from "node:test";
 
 import { seriousFaults } from "./browser.mjs";
-import { Office, Phone } from "./yard.mjs";
+import { Office, PHONE, Phone } from "./yard.mjs";
 
 const SITE = "Tannery Row";
 /** Where pictures go, if somebody wants to look. */
@@ -75,6 +75,14 @@ function stumbles() {
   return found;
 }
 
+/** What reaches beyond the edge of the screen. */
+function tooWide() {
+  const edge = document.documentElement.clientWidth + 1;
+  const over = [...document.querySelectorAll("button, input, p, dd, h1, h2, output")];
+  const beyond = over.filter((element) => element.getBoundingClientRect().right > edge);
+  return beyond.map((element) => element.outerHTML.slice(0, 90));
+}
+
 for (const language of ["en", "es"]) {
   test(`every screen can be used with gloves in the sun: ${language}`, async () => {
     const words = WORDS[language];
@@ -88,6 +96,11 @@ for (const language of ["en", "es"]) {
       }
       assert.deepEqual(await seriousFaults(phone.page), [], name);
       assert.deepEqual(await phone.page.evaluate(stumbles), [], name);
+      // Twice as large: half as wide.
+      const half = { width: 195, height: 422, deviceScaleFactor: 4, mobile: true };
+      await phone.cdp.send("Emulation.setDeviceMetricsOverride", half);
+      assert.deepEqual(await phone.page.evaluate(tooWide), [], `${name} at 200%`);
+      await phone.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
     };
     try {
       await phone.open();

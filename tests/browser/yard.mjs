@@ -25,6 +25,9 @@ async function freePort() {
   return port;
 }
 
+/** The screen of a phone. */
+export const PHONE = { width: 390, height: 844, deviceScaleFactor: 2, mobile: true };
+
 /** A line between phones and the hub that can be slow and can be cut; it counts what it carries. */
 export class Line {
   static async to(port) {
@@ -164,9 +167,7 @@ export class Phone {
     const [context] = this.browser.contexts();
     this.page = context.pages()[0] ?? (await context.newPage());
     this.cdp = await context.newCDPSession(this.page);
-    await this.cdp.send("Emulation.setDeviceMetricsOverride", {
-      width: 390, height: 844, deviceScaleFactor: 2, mobile: true,
-    });
+    await this.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
     await this.cdp.send("Emulation.setTouchEmulationEnabled", { enabled: true });
     this.taps = 0;
     const atFullSpeed = slowed > 1 ? this.slow(slowed) : () => {};
