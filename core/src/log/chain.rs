@@ -6,14 +6,36 @@
 
 use core::fmt;
 use core::str::FromStr;
+use std::sync::LazyLock;
+
+use blake3::Hasher;
+use blake3::hazmat::{ContextKey, HasherExt, hash_derive_key_context};
 
 use super::id::{ChainId, DeviceId, LogbookId, Seq};
 
-const LINK_CONTEXT: &str = "headwalk 2026 entry chain v1";
-const HELD_CONTEXT: &str = "headwalk 2026 held chains v1";
-const TIP_CONTEXT: &str = "headwalk 2026 entry tip v1";
-const BRANCH_CONTEXT: &str = "headwalk 2026 branch id v1";
-const CHECK_CONTEXT: &str = "headwalk 2026 entry check v1";
+static LINK: Context = Context::new(|| key("headwalk 2026 entry chain v1"));
+static HELD: Context = Context::new(|| key("headwalk 2026 held chains v1"));
+static TIP: Context = Context::new(|| key("headwalk 2026 entry tip v1"));
+static BRANCH: Context = Context::new(|| key("headwalk 2026 branch id v1"));
+static CHECK: Context = Context::new(|| key("headwalk 2026 entry check v1"));
+
+/// The key that BLAKE3 derives from a context. Entries are so short that deriving it for each of
+/// them would take a third of the work.
+type Context = LazyLock<ContextKey>;
+
+fn key(context: &str) -> ContextKey {
+    hash_derive_key_context(context)
+}
+
+fn hasher(context: &Context) -> Hasher {
+    Hasher::new_from_context_key(context)
+}
+
+fn leading<const N: usize>(hasher: &Hasher) -> [u8; N] {
+    let hash = hasher.finalize();
+    let (bytes, _) = hash.as_bytes().split_first_chunk().expect("N is below 32");
+    *bytes
+}
 
 /// The chain up to and including one entry.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -22,14 +44,14 @@ pub struct Link([u8; 32]);
 impl Link {
     /// Returns the link before a device's first entry in a logbook.
     pub fn origin(logbook: LogbookId, device: DeviceId) -> Self {
-        let mut hasher = blake3::Hasher::new_derive_key(LINK_CONTEXT);
+        let mut hasher = hasher(&LINK);
         hasher.update(logbook.bytes()).update(device.bytes());
         Self(*hasher.finalize().as_bytes())
     }
 
     /// Returns the link after the entry with these exact bytes.
     pub fn after(&self, entry: &[u8]) -> Self {
-        let mut hasher = blake3::Hasher::new_derive_key(LINK_CONTEXT);
+        let mut hasher = hasher(&LINK);
         hasher.update(&self.0).update(entry);
         Self(*hasher.finalize().as_bytes())
     }
@@ -68,10 +90,8 @@ impl Tip {
 
     /// Returns the tip of the entry with these exact bytes.
     pub fn of(entry: &[u8]) -> Self {
-        let mut hasher = blake3::Hasher::new_derive_key(TIP_CONTEXT);
-        let mut tip = [0; 8];
-        hasher.update(entry).finalize_xof().fill(&mut tip);
-        Self(tip)
+        let mut hasher = hasher(&TIP);
+        Self(leading(hasher.update(entry)))
     }
 }
 
@@ -117,7 +137,7 @@ pub struct Held(pub [u8; 32]);
 /// Returns the digest of these chains, each told by its logbook, its id and its last link. They must
 /// be in the order of their ids.
 pub fn held(chains: &[([u8; 32], Link)]) -> Held {
-    let mut hasher = blake3::Hasher::new_derive_key(HELD_CONTEXT);
+    let mut hasher = hasher(&HELD);
     for (ids, link) in chains {
         hasher.update(ids).update(&link.0);
     }
@@ -126,27 +146,23 @@ pub fn held(chains: &[([u8; 32], Link)]) -> Held {
 
 /// Returns the id of the branch that begins with this entry: every store files it alike.
 pub fn branch_id(logbook: LogbookId, first: Mark) -> ChainId {
-    let mut hasher = blake3::Hasher::new_derive_key(BRANCH_CONTEXT);
+    let mut hasher = hasher(&BRANCH);
     hasher
         .update(logbook.bytes())
         .update(first.device.bytes())
         .update(&first.seq.get().to_be_bytes())
         .update(&first.tip.0);
-    let mut id = [0; 16];
-    hasher.finalize_xof().fill(&mut id);
-    ChainId::from_bytes(id)
+    ChainId::from_bytes(leading(&hasher))
 }
 
 /// Returns eight bytes that betray damage to any of these parts on an ordinary read, without the
 /// entry before it. Parts but the last must be of fixed length.
 pub fn check(parts: &[&[u8]]) -> [u8; 8] {
-    let mut hasher = blake3::Hasher::new_derive_key(CHECK_CONTEXT);
+    let mut hasher = hasher(&CHECK);
     for part in parts {
         hasher.update(part);
     }
-    let mut check = [0; 8];
-    hasher.finalize_xof().fill(&mut check);
-    check
+    leading(&hasher)
 }
 
 #[cfg(test)]

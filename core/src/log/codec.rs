@@ -7,11 +7,12 @@
 
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 
 use super::chain::{Mark, Tip};
 use super::entry::{Change, Entry};
 use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
+use super::shapes::{Scan, framed, number, signed, sized};
 use super::stamp::Stamp;
 use super::value::{Absence, HowKnown, UnitNumber, Value};
 
@@ -45,22 +46,8 @@ pub enum CodecError {
     SetTwice,
 }
 
-#[derive(Serialize, Deserialize)]
-struct Header<'a> {
-    logbook: [u8; 16],
-    device: [u8; 16],
-    seq: u64,
-    prev: [u8; 8],
-    stamp: u64,
-    utc_offset_min: i16,
-    by: &'a str,
-    visit: Option<[u8; 16]>,
-    gained: Vec<MarkParts>,
-    #[serde(borrow)]
-    changes: Vec<Frame<'a>>,
-}
-
-#[derive(Serialize, Deserialize)]
+/// A kind and the bytes that follow it, in postcard's shape.
+#[derive(Deserialize)]
 struct Frame<'a> {
     kind: u8,
     #[serde(borrow)]
@@ -76,23 +63,30 @@ pub fn encode(entry: &Entry) -> Result<Vec<u8>, CodecError> {
         return Err(CodecError::NameTooLong(entry.by.len()));
     }
     refuse_double_sets(&entry.changes)?;
-    let frames: Vec<(u8, Vec<u8>)> = entry.changes.iter().map(change_frame).collect();
-    let header = Header {
-        logbook: *entry.logbook.bytes(),
-        device: *entry.device.bytes(),
-        seq: entry.seq.get(),
-        prev: entry.prev.0,
-        stamp: entry.stamp.bits(),
-        utc_offset_min: entry.utc_offset_min,
-        by: &entry.by,
-        visit: entry.visit.map(|visit| *visit.bytes()),
-        gained: entry.gained.iter().map(mark_parts).collect(),
-        changes: frames
-            .iter()
-            .map(|(kind, body)| Frame { kind: *kind, body })
-            .collect(),
-    };
-    let bytes = postcard::to_extend(&header, vec![FORMAT]).expect("a vector takes any header");
+    let mut bytes = Vec::with_capacity(128);
+    bytes.push(FORMAT);
+    bytes.extend_from_slice(entry.logbook.bytes());
+    bytes.extend_from_slice(entry.device.bytes());
+    number(&mut bytes, entry.seq.get());
+    bytes.extend_from_slice(&entry.prev.0);
+    number(&mut bytes, entry.stamp.bits());
+    signed(&mut bytes, i64::from(entry.utc_offset_min));
+    sized(&mut bytes, entry.by.as_bytes());
+    match entry.visit {
+        None => bytes.push(0),
+        Some(visit) => {
+            bytes.push(1);
+            bytes.extend_from_slice(visit.bytes());
+        }
+    }
+    number(&mut bytes, entry.gained.len() as u64);
+    for mark in &entry.gained {
+        put_mark(mark, &mut bytes);
+    }
+    number(&mut bytes, entry.changes.len() as u64);
+    for change in &entry.changes {
+        framed(&mut bytes, |bytes| put_change(change, bytes));
+    }
     if bytes.len() > MAX_ENTRY_BYTES {
         return Err(CodecError::TooLong(bytes.len()));
     }
@@ -113,34 +107,51 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
     if format != FORMAT {
         return Err(CodecError::Format(format));
     }
-    let header: Header<'_> = whole(rest)?;
-    if header.by.len() > MAX_BY_BYTES {
-        return Err(CodecError::NameTooLong(header.by.len()));
+    let mut left = Scan::of(rest);
+    let logbook = LogbookId::from_bytes(left.array()?);
+    let device = DeviceId::from_bytes(left.array()?);
+    let seq = left.number()?;
+    let prev = Tip(left.array()?);
+    let stamp = Stamp::from_bits(left.number()?);
+    let utc_offset_min = left.signed_i16()?;
+    let by = left.text()?;
+    let visit = if left.is_there()? {
+        Some(ThingId::from_bytes(left.array()?))
+    } else {
+        None
+    };
+    let gained = items(&mut left, scan_mark)?;
+    let changes = items(&mut left, |left| frame_change(left.byte()?, left.sized()?))?;
+    left.finish()?;
+    if by.len() > MAX_BY_BYTES {
+        return Err(CodecError::NameTooLong(by.len()));
     }
-    let seq = Seq::new(header.seq).ok_or(CodecError::Shape("its place is zero"))?;
-    let gained = header
-        .gained
-        .into_iter()
-        .map(parts_mark)
-        .collect::<Result<_, _>>()?;
-    let changes = header
-        .changes
-        .iter()
-        .map(|frame| frame_change(frame.kind, frame.body))
-        .collect::<Result<Vec<_>, _>>()?;
     refuse_double_sets(&changes)?;
     Ok(Entry {
-        logbook: LogbookId::from_bytes(header.logbook),
-        device: DeviceId::from_bytes(header.device),
-        seq,
-        prev: Tip(header.prev),
-        stamp: Stamp::from_bits(header.stamp),
-        utc_offset_min: header.utc_offset_min,
-        by: header.by.to_owned(),
-        visit: header.visit.map(ThingId::from_bytes),
+        logbook,
+        device,
+        seq: Seq::new(seq).ok_or(CodecError::Shape("its place is zero"))?,
+        prev,
+        stamp,
+        utc_offset_min,
+        by: by.to_owned(),
+        visit,
         gained,
         changes,
     })
+}
+
+/// Reads as many items as are announced. Room is made for no more than the bytes can hold.
+fn items<'a, T>(
+    left: &mut Scan<'a>,
+    item: impl Fn(&mut Scan<'a>) -> Result<T, CodecError>,
+) -> Result<Vec<T>, CodecError> {
+    let count = left.count()?;
+    let mut items = Vec::with_capacity(count.min(left.left() / 8));
+    for _ in 0..count {
+        items.push(item(left)?);
+    }
+    Ok(items)
 }
 
 /// Returns whose an entry is without reading the rest of it: its logbook and its device.
@@ -173,7 +184,7 @@ pub fn mark(bytes: &[u8]) -> Result<Mark, CodecError> {
     let (_, device) = peek(bytes)?;
     let short = CodecError::Shape("it is cut short");
     let rest = bytes.get(1 + 16 + 16..).ok_or(short.clone())?;
-    let (seq, _) = postcard::take_from_bytes(rest).map_err(|_| short)?;
+    let seq = Scan::of(rest).number().map_err(|_| short)?;
     Ok(Mark {
         device,
         seq: Seq::new(seq).ok_or(CodecError::Shape("its place is zero"))?,
@@ -183,11 +194,9 @@ pub fn mark(bytes: &[u8]) -> Result<Mark, CodecError> {
 
 /// Returns the bytes of one value, as they stand within an entry.
 pub fn encode_value(value: &Value) -> Vec<u8> {
-    let (tag, body) = value_frame(value);
-    packed(&Frame {
-        kind: tag,
-        body: &body,
-    })
+    let mut bytes = Vec::with_capacity(16);
+    framed(&mut bytes, |bytes| put_value(value, bytes));
+    bytes
 }
 
 /// Returns the value that these bytes are.
@@ -200,6 +209,9 @@ pub fn decode_value(bytes: &[u8]) -> Result<Value, CodecError> {
 }
 
 fn refuse_double_sets(changes: &[Change]) -> Result<(), CodecError> {
+    if changes.len() < 2 {
+        return Ok(());
+    }
     let mut fields: Vec<_> = changes
         .iter()
         .filter_map(|change| match change {
@@ -222,14 +234,14 @@ const RECEIPT: u8 = 3;
 const HOLD_BACK: u8 = 4;
 const ADMIT: u8 = 5;
 
-/// A mark's shape: device, number, tip.
-type MarkParts = ([u8; 16], u64, [u8; 8]);
-
-fn mark_parts(mark: &Mark) -> MarkParts {
-    (*mark.device.bytes(), mark.seq.get(), mark.tip.0)
+fn put_mark(mark: &Mark, out: &mut Vec<u8>) {
+    out.extend_from_slice(mark.device.bytes());
+    number(out, mark.seq.get());
+    out.extend_from_slice(&mark.tip.0);
 }
 
-fn parts_mark((device, seq, tip): MarkParts) -> Result<Mark, CodecError> {
+fn scan_mark(left: &mut Scan<'_>) -> Result<Mark, CodecError> {
+    let (device, seq, tip) = (left.array()?, left.number()?, left.array()?);
     Ok(Mark {
         device: DeviceId::from_bytes(device),
         seq: Seq::new(seq).ok_or(CodecError::Shape("it names an entry by the number zero"))?,
@@ -237,84 +249,103 @@ fn parts_mark((device, seq, tip): MarkParts) -> Result<Mark, CodecError> {
     })
 }
 
-/// The shape shared by a set field and an observation: thing, number, how known, value.
-type About<'a> = ([u8; 16], u16, u8, Frame<'a>);
-
-/// Returns a change's kind and bytes.
-pub(super) fn change_frame(change: &Change) -> (u8, Vec<u8>) {
+/// Writes a change's bytes; returns its kind.
+pub(super) fn put_change(change: &Change, out: &mut Vec<u8>) -> u8 {
     match change {
         Change::Set {
             thing,
             field,
             value,
             how,
-        } => (SET, about(*thing, field.0, *how, value)),
+        } => {
+            put_about((*thing, field.0, *how), value, out);
+            SET
+        }
         Change::Observe {
             thing,
             what,
             value,
             how,
-        } => (OBSERVE, about(*thing, what.0, *how, value)),
-        Change::Receipt { of, stamp } => (RECEIPT, packed(&(mark_parts(of), stamp.bits()))),
-        Change::HoldBack { of } => (HOLD_BACK, packed(&mark_parts(of))),
-        Change::Admit { of } => (ADMIT, packed(&mark_parts(of))),
-        Change::Unknown { kind, body } => (*kind, body.clone()),
+        } => {
+            put_about((*thing, what.0, *how), value, out);
+            OBSERVE
+        }
+        Change::Receipt { of, stamp } => {
+            put_mark(of, out);
+            number(out, stamp.bits());
+            RECEIPT
+        }
+        Change::HoldBack { of } => {
+            put_mark(of, out);
+            HOLD_BACK
+        }
+        Change::Admit { of } => {
+            put_mark(of, out);
+            ADMIT
+        }
+        Change::Unknown { kind, body } => {
+            out.extend_from_slice(body);
+            *kind
+        }
     }
 }
 
-fn about(thing: ThingId, number: u16, how: HowKnown, value: &Value) -> Vec<u8> {
-    let (tag, body) = value_frame(value);
-    let about: About<'_> = (
-        *thing.bytes(),
-        number,
-        how_code(how),
-        Frame {
-            kind: tag,
-            body: &body,
-        },
-    );
-    packed(&about)
+/// Writes what a set field and an observation share: thing, number, how known, value.
+fn put_about(about: (ThingId, u16, HowKnown), value: &Value, out: &mut Vec<u8>) {
+    let (thing, field, how) = about;
+    out.extend_from_slice(thing.bytes());
+    number(out, u64::from(field));
+    out.push(how_code(how));
+    framed(out, |out| put_value(value, out));
+}
+
+/// Reads what a set field and an observation share.
+fn scan_about(left: &mut Scan<'_>) -> Result<(ThingId, u16, HowKnown, Value), CodecError> {
+    let thing = ThingId::from_bytes(left.array()?);
+    let (number, how) = (left.number_u16()?, code_how(left.byte()?));
+    let value = frame_value(left.byte()?, left.sized()?)?;
+    Ok((thing, number, how, value))
 }
 
 /// Returns the change of this kind that these bytes are.
 pub(super) fn frame_change(kind: u8, body: &[u8]) -> Result<Change, CodecError> {
-    Ok(match kind {
+    let mut left = Scan::of(body);
+    let change = match kind {
         SET => {
-            let (thing, field, how, value): About<'_> = whole(body)?;
+            let (thing, field, how, value) = scan_about(&mut left)?;
             Change::Set {
-                thing: ThingId::from_bytes(thing),
+                thing,
                 field: FieldNumber(field),
-                value: frame_value(value.kind, value.body)?,
-                how: code_how(how),
+                value,
+                how,
             }
         }
         OBSERVE => {
-            let (thing, what, how, value): About<'_> = whole(body)?;
+            let (thing, what, how, value) = scan_about(&mut left)?;
             Change::Observe {
-                thing: ThingId::from_bytes(thing),
+                thing,
                 what: ObservationNumber(what),
-                value: frame_value(value.kind, value.body)?,
-                how: code_how(how),
+                value,
+                how,
             }
         }
-        RECEIPT => {
-            let (of, stamp): (MarkParts, u64) = whole(body)?;
-            Change::Receipt {
-                of: parts_mark(of)?,
-                stamp: Stamp::from_bits(stamp),
-            }
-        }
+        RECEIPT => Change::Receipt {
+            of: scan_mark(&mut left)?,
+            stamp: Stamp::from_bits(left.number()?),
+        },
         HOLD_BACK => Change::HoldBack {
-            of: parts_mark(whole(body)?)?,
+            of: scan_mark(&mut left)?,
         },
         ADMIT => Change::Admit {
-            of: parts_mark(whole(body)?)?,
+            of: scan_mark(&mut left)?,
         },
-        kind => Change::Unknown {
-            kind,
-            body: body.to_vec(),
-        },
-    })
+        kind => {
+            let body = body.to_vec();
+            return Ok(Change::Unknown { kind, body });
+        }
+    };
+    left.finish()?;
+    Ok(change)
 }
 
 const ABSENT: u8 = 0;
@@ -328,39 +359,67 @@ const DATE: u8 = 7;
 const LIST: u8 = 8;
 const RECORD: u8 = 9;
 
-/// Returns a value's kind and bytes.
-pub(super) fn value_frame(value: &Value) -> (u8, Vec<u8>) {
+/// Writes a value's bytes; returns its kind.
+pub(super) fn put_value(value: &Value, out: &mut Vec<u8>) -> u8 {
     match value {
-        Value::Absent(Absence::Cleared) => (ABSENT, packed(&(0_u8, ""))),
-        Value::Absent(Absence::NotChecked) => (ABSENT, packed(&(1_u8, ""))),
-        Value::Absent(Absence::CouldNotCheck(why)) => (ABSENT, packed(&(2_u8, why))),
-        Value::Bool(yes) => (BOOL, packed(yes)),
-        Value::Int(count) => (INT, packed(count)),
-        Value::Number(number) => (NUMBER, packed(number)),
-        Value::Quantity { amount, unit } => (QUANTITY, packed(&(amount, unit.0))),
-        Value::Text(words) => (TEXT, packed(words)),
-        Value::Thing(thing) => (THING, thing.bytes().to_vec()),
-        Value::Date(days) => (DATE, packed(days)),
+        Value::Absent(absence) => {
+            let (code, why) = match absence {
+                Absence::Cleared => (0, ""),
+                Absence::NotChecked => (1, ""),
+                Absence::CouldNotCheck(why) => (2, why.as_str()),
+            };
+            out.push(code);
+            sized(out, why.as_bytes());
+            ABSENT
+        }
+        Value::Bool(yes) => {
+            out.push(u8::from(*yes));
+            BOOL
+        }
+        Value::Int(count) => {
+            signed(out, *count);
+            INT
+        }
+        Value::Number(number) => {
+            out.extend_from_slice(&number.to_le_bytes());
+            NUMBER
+        }
+        Value::Quantity { amount, unit } => {
+            out.extend_from_slice(&amount.to_le_bytes());
+            number(out, u64::from(unit.0));
+            QUANTITY
+        }
+        Value::Text(words) => {
+            sized(out, words.as_bytes());
+            TEXT
+        }
+        Value::Thing(thing) => {
+            out.extend_from_slice(thing.bytes());
+            THING
+        }
+        Value::Date(days) => {
+            signed(out, i64::from(*days));
+            DATE
+        }
         Value::List(items) => {
-            let frames: Vec<_> = items.iter().map(value_frame).collect();
-            let frames: Vec<_> = frames
-                .iter()
-                .map(|(kind, body)| Frame { kind: *kind, body })
-                .collect();
-            (LIST, packed(&frames))
+            number(out, items.len() as u64);
+            for item in items {
+                framed(out, |out| put_value(item, out));
+            }
+            LIST
         }
         Value::Record(parts) => {
-            let frames: Vec<_> = parts
-                .iter()
-                .map(|(part, value)| (*part, value_frame(value)))
-                .collect();
-            let frames: Vec<_> = frames
-                .iter()
-                .map(|(part, (kind, body))| (*part, Frame { kind: *kind, body }))
-                .collect();
-            (RECORD, packed(&frames))
+            number(out, parts.len() as u64);
+            for (part, value) in parts {
+                number(out, u64::from(*part));
+                framed(out, |out| put_value(value, out));
+            }
+            RECORD
         }
-        Value::Unknown { tag, body } => (*tag, body.clone()),
+        Value::Unknown { tag, body } => {
+            out.extend_from_slice(body);
+            *tag
+        }
     }
 }
 
@@ -446,10 +505,6 @@ pub(crate) fn code_how(code: u8) -> HowKnown {
         5 => HowKnown::Computed,
         other => HowKnown::Other(other),
     }
-}
-
-fn packed<T: Serialize + ?Sized>(parts: &T) -> Vec<u8> {
-    postcard::to_allocvec(parts).expect("a vector takes any parts")
 }
 
 /// Reads all of `bytes`; anything left over is an error.

@@ -10,12 +10,13 @@ use std::collections::BTreeMap;
 
 use miniz_oxide::deflate::compress_to_vec;
 use miniz_oxide::inflate::decompress_to_vec_with_limit;
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 
 use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError, MAX_ENTRY_BYTES};
 use super::entry::{Change, Entry};
 use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
+use super::shapes::{Scan, number, signed, sized};
 use super::stamp::{Stamp, WallMs};
 use super::value::HowKnown;
 
@@ -29,7 +30,7 @@ pub fn pack<R: AsRef<[u8]>>(raws: &[R]) -> Vec<u8> {
     for raw in raws {
         columns.entry(raw.as_ref());
     }
-    let laid_out = postcard::to_allocvec(&columns.columns).expect("a vector takes any columns");
+    let laid_out = columns.columns.laid_out();
     let mut packed = vec![VERSION];
     packed.extend(compress_to_vec(&laid_out, EFFORT));
     packed
@@ -49,44 +50,73 @@ pub fn unpack(packed: &[u8], max_bytes: usize) -> Result<Vec<Vec<u8>>, CodecErro
     }
     let laid_out = decompress_to_vec_with_limit(deflated, max_bytes)
         .map_err(|_| CodecError::Shape("its columns do not unpack"))?;
-    let columns: Columns = match postcard::take_from_bytes(&laid_out) {
-        Ok((columns, [])) => columns,
-        _ => return Err(CodecError::Shape("its columns are in another shape")),
-    };
-    Reader::over(&columns)?.entries(max_bytes)
+    let left =
+        Left::of(&laid_out).map_err(|_| CodecError::Shape("its columns are in another shape"))?;
+    Reader::over(left)?.entries(max_bytes)
 }
 
-/// Each column as bytes; numbers are postcard's variable-length ones.
-#[derive(Debug, Default, Serialize, Deserialize)]
-struct Columns {
+macro_rules! columns {
+    ($($(#[$doc:meta])* $column:ident,)*) => {
+        /// Each column as bytes; numbers are postcard's variable-length ones.
+        #[derive(Debug, Default)]
+        struct Columns {
+            $($(#[$doc])* $column: Vec<u8>,)*
+        }
+
+        impl Columns {
+            /// One column after the other, each with its length before it.
+            fn laid_out(&self) -> Vec<u8> {
+                let mut out = Vec::new();
+                $(sized(&mut out, &self.$column);)*
+                out
+            }
+        }
+
+        /// What is left of each column.
+        struct Left<'a> {
+            $($column: &'a [u8],)*
+        }
+
+        impl<'a> Left<'a> {
+            fn of(laid_out: &'a [u8]) -> Result<Self, CodecError> {
+                let mut scan = Scan::of(laid_out);
+                let left = Self { $($column: scan.sized()?,)* };
+                scan.finish()?;
+                Ok(left)
+            }
+        }
+    };
+}
+
+columns! {
     /// For each entry, whether it is laid out or travels as it is.
-    shape: Vec<u8>,
+    shape,
     /// Ids and names, each at its first use; the other columns give their numbers.
-    ids: Vec<u8>,
-    names: Vec<u8>,
-    logbook: Vec<u8>,
-    device: Vec<u8>,
-    by: Vec<u8>,
-    visit: Vec<u8>,
-    thing: Vec<u8>,
+    ids,
+    names,
+    logbook,
+    device,
+    by,
+    visit,
+    thing,
     /// Differences from what the same device's entry before would lead one to expect.
-    seq: Vec<u8>,
+    seq,
     /// Whether the tip of the entry before is spelled out: not where that is the device's last one
     /// in the batch.
-    prev: Vec<u8>,
-    tips: Vec<u8>,
-    wall: Vec<u8>,
-    tick: Vec<u8>,
-    offset: Vec<u8>,
-    gained: Vec<u8>,
+    prev,
+    tips,
+    wall,
+    tick,
+    offset,
+    gained,
     /// How many changes, then each change's parts.
-    changes: Vec<u8>,
-    kind: Vec<u8>,
-    field: Vec<u8>,
-    how: Vec<u8>,
-    tag: Vec<u8>,
-    length: Vec<u8>,
-    body: Vec<u8>,
+    changes,
+    kind,
+    field,
+    how,
+    tag,
+    length,
+    body,
 }
 
 const AS_IT_IS: u8 = 0;
@@ -195,7 +225,7 @@ impl Writer {
     }
 
     fn change(&mut self, change: &Change) {
-        let (kind, body) = match change {
+        let value = match change {
             Change::Set {
                 thing,
                 field,
@@ -203,7 +233,7 @@ impl Writer {
                 how,
             } => {
                 self.about(codec::SET, *thing, field.0, *how);
-                codec::value_frame(value)
+                value
             }
             Change::Observe {
                 thing,
@@ -212,16 +242,24 @@ impl Writer {
                 how,
             } => {
                 self.about(codec::OBSERVE, *thing, what.0, *how);
-                codec::value_frame(value)
+                value
             }
             other => {
-                let (kind, body) = codec::change_frame(other);
-                self.columns.kind.push(kind);
-                return self.body(&body);
+                let kind = self.body_of(|body| codec::put_change(other, body));
+                return self.columns.kind.push(kind);
             }
         };
-        self.columns.tag.push(kind);
-        self.body(&body);
+        let tag = self.body_of(|body| codec::put_value(value, body));
+        self.columns.tag.push(tag);
+    }
+
+    /// Writes a body and its length; returns its kind.
+    fn body_of(&mut self, put: impl FnOnce(&mut Vec<u8>) -> u8) -> u8 {
+        let from = self.columns.body.len();
+        let kind = put(&mut self.columns.body);
+        let length = self.columns.body.len() - from;
+        number(&mut self.columns.length, length as u64);
+        kind
     }
 
     fn about(&mut self, kind: u8, thing: ThingId, field: u16, how: HowKnown) {
@@ -257,15 +295,7 @@ impl Writer {
     }
 }
 
-fn number(column: &mut Vec<u8>, number: u64) {
-    *column = postcard::to_extend(&number, core::mem::take(column)).expect("a vector takes it");
-}
-
-fn signed(column: &mut Vec<u8>, number: i64) {
-    *column = postcard::to_extend(&number, core::mem::take(column)).expect("a vector takes it");
-}
-
-/// What is left of each column.
+/// What reads the columns, entry by entry.
 struct Reader<'a> {
     left: Left<'a>,
     ids: Vec<[u8; 16]>,
@@ -273,64 +303,19 @@ struct Reader<'a> {
     memory: Memory,
 }
 
-struct Left<'a> {
-    shape: &'a [u8],
-    logbook: &'a [u8],
-    device: &'a [u8],
-    by: &'a [u8],
-    visit: &'a [u8],
-    thing: &'a [u8],
-    seq: &'a [u8],
-    prev: &'a [u8],
-    tips: &'a [u8],
-    wall: &'a [u8],
-    tick: &'a [u8],
-    offset: &'a [u8],
-    gained: &'a [u8],
-    changes: &'a [u8],
-    kind: &'a [u8],
-    field: &'a [u8],
-    how: &'a [u8],
-    tag: &'a [u8],
-    length: &'a [u8],
-    body: &'a [u8],
-}
-
 impl<'a> Reader<'a> {
-    fn over(columns: &'a Columns) -> Result<Self, CodecError> {
+    fn over(columns: Left<'a>) -> Result<Self, CodecError> {
         let (ids, []) = columns.ids.as_chunks::<16>() else {
             return Err(CodecError::Shape("an id in it is cut short"));
         };
-        let (mut names, mut left) = (Vec::new(), columns.names.as_slice());
+        let (mut names, mut left) = (Vec::new(), columns.names);
         while !left.is_empty() {
             let length = take(&mut left)?;
             let name = core::str::from_utf8(bytes(&mut left, length)?);
             names.push(name.map_err(|_| CodecError::Shape("a name in it is no text"))?);
         }
-        let left = Left {
-            shape: &columns.shape,
-            logbook: &columns.logbook,
-            device: &columns.device,
-            by: &columns.by,
-            visit: &columns.visit,
-            thing: &columns.thing,
-            seq: &columns.seq,
-            prev: &columns.prev,
-            tips: &columns.tips,
-            wall: &columns.wall,
-            tick: &columns.tick,
-            offset: &columns.offset,
-            gained: &columns.gained,
-            changes: &columns.changes,
-            kind: &columns.kind,
-            field: &columns.field,
-            how: &columns.how,
-            tag: &columns.tag,
-            length: &columns.length,
-            body: &columns.body,
-        };
         Ok(Self {
-            left,
+            left: columns,
             ids: ids.to_vec(),
             names,
             memory: Memory::default(),
@@ -549,10 +534,7 @@ mod tests {
             ..Columns::default()
         };
         let mut batch = vec![VERSION];
-        batch.extend(compress_to_vec(
-            &postcard::to_allocvec(&columns).unwrap(),
-            1,
-        ));
+        batch.extend(compress_to_vec(&columns.laid_out(), 1));
         assert!(batch.len() < MAX / 100);
         assert!(unpack(&batch, MAX).is_err());
     }

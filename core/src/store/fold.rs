@@ -94,6 +94,15 @@ impl<'txn> Tables<'txn> {
         row.map(|row| tables::head_parts(row.value())).transpose()
     }
 
+    /// Returns the last entry of a chain: its number and its tip.
+    fn end(&self, logbook: LogbookId, chain: ChainId) -> Result<Option<(Seq, Tip)>, Error> {
+        if let Some(moved) = self.moved.get(&(logbook, chain)) {
+            return Ok(Some((moved.seq, moved.tip)));
+        }
+        let head = self.head(logbook, chain)?;
+        Ok(head.map(|head| (head.seq, head.tip)))
+    }
+
     /// Returns everything that is held of a logbook.
     pub(super) fn vector(&self, logbook: LogbookId) -> Result<VersionVector, Error> {
         let (from, to) = tables::range(&[logbook.bytes()]);
@@ -164,9 +173,8 @@ impl<'txn> Tables<'txn> {
         let (logbook, device) = (entry.logbook, entry.device);
         let trunk = ChainId::of(device);
         let without_branches = self.branches(logbook)?.is_empty();
-        let head = self.head(logbook, trunk)?;
-        let next = match &head {
-            Some(head) => (head.seq.next(), head.tip),
+        let next = match self.end(logbook, trunk)? {
+            Some((last, tip)) => (last.next(), tip),
             None => (Seq::FIRST, Tip::NONE),
         };
         // Nearly always: the device's next, in a logbook where nobody's store was copied.
@@ -275,7 +283,11 @@ impl<'txn> Tables<'txn> {
         match *slot {
             Slot::Same => Ok(()),
             Slot::Next(place) => {
-                let head = self.head(logbook, place.chain)?;
+                // Taken out, not copied: it goes back when it has moved.
+                let head = match self.moved.remove(&(logbook, place.chain)) {
+                    Some(moved) => Some(moved),
+                    None => self.head(logbook, place.chain)?,
+                };
                 let head = head.map(|head| (head.link, head.knew));
                 self.fold_at(arrival, place, head, entry, raw)
             }
@@ -344,7 +356,8 @@ impl<'txn> Tables<'txn> {
         raw: &[u8],
     ) -> Result<(), Error> {
         let logbook = entry.logbook;
-        let knew = self.move_head(arrival, place, head, entry, raw)?;
+        let head = self.moved_head(arrival, place, head, entry, raw)?;
+        let knew = &head.knew;
         let stamp = self.stamp_of(place, entry)?;
         for (index, change) in (0_u16..).zip(&entry.changes) {
             if let Some(thing) = change.thing() {
@@ -365,7 +378,7 @@ impl<'txn> Tables<'txn> {
                         value,
                         how: *how,
                     };
-                    self.set(logbook, *thing, *field, write, &knew)?;
+                    self.set(logbook, *thing, *field, write, knew)?;
                 }
                 Change::Observe {
                     thing,
@@ -386,18 +399,20 @@ impl<'txn> Tables<'txn> {
                 Change::Unknown { .. } => {}
             }
         }
+        self.moved.insert((logbook, place.chain), head);
         Ok(())
     }
 
-    /// Moves the chain's head on to this entry; returns what its writer knew of other chains.
-    fn move_head(
+    /// Files the entry's origin; returns the chain's head as it is from this entry on, with what the
+    /// entry's writer knew of other chains.
+    fn moved_head(
         &mut self,
         arrival: Arrival,
         place: Place,
         head: Option<(Link, VersionVector)>,
         entry: &log::Entry,
         raw: &[u8],
-    ) -> Result<VersionVector, Error> {
+    ) -> Result<HeadRow, Error> {
         let (logbook, tip) = (entry.logbook, Tip::of(raw));
         let (link, mut knew) = head.unwrap_or_else(|| {
             let origin = Link::origin(logbook, entry.device);
@@ -409,14 +424,12 @@ impl<'txn> Tables<'txn> {
         let key = tables::origin_key(logbook, place);
         self.origin
             .insert(&key, &tables::origin_row(arrival, tip))?;
-        let head = HeadRow {
+        Ok(HeadRow {
             seq: entry.seq,
             tip,
             link: link.after(raw),
-            knew: knew.clone(),
-        };
-        self.moved.insert((logbook, place.chain), head);
-        Ok(knew)
+            knew,
+        })
     }
 
     fn set(

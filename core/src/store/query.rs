@@ -382,8 +382,7 @@ impl Store {
         let mut bytes = 0;
         for row in entries.range(after.0 + 1..)? {
             let (key, row) = row?;
-            let arrival = Arrival(key.value());
-            let (_, raw) = tables::entry_parts(arrival, row.value())?;
+            let (read, raw) = tables::marked(Arrival(key.value()), row.value())?;
             let (logbook, device) = codec::peek(raw)?;
             if wanted(logbook, device) {
                 bytes += raw.len();
@@ -393,7 +392,7 @@ impl Store {
                 }
                 news.batch.push(raw.to_vec());
             }
-            news.read = tables::bookmark(arrival, row.value())?;
+            news.read = read;
         }
         Ok(news)
     }

@@ -281,16 +281,22 @@ pub(super) fn entry_parts(arrival: Arrival, row: &[u8]) -> Result<(WallMs, &[u8]
     Ok((arrived_at, raw))
 }
 
+/// The bookmark at an entry's row, and the entry's bytes.
+///
+/// # Errors
+/// [`Error::DamagedEntry`] where the row does not fit its check.
+pub(super) fn marked(arrival: Arrival, row: &[u8]) -> Result<(Bookmark, &[u8]), Error> {
+    let (_, raw) = entry_parts(arrival, row)?;
+    let (check, _) = first::<8>(&row[8..]).expect("the row holds its check");
+    Ok((Bookmark { arrival, check }, raw))
+}
+
 /// The bookmark at an entry's row.
 ///
 /// # Errors
 /// [`Error::DamagedEntry`] where the row does not fit its check.
 pub(super) fn bookmark(arrival: Arrival, row: &[u8]) -> Result<Bookmark, Error> {
-    let (arrived, raw) = entry_parts(arrival, row)?;
-    Ok(Bookmark {
-        arrival,
-        check: row_check(arrival, arrived, raw),
-    })
+    Ok(marked(arrival, row)?.0)
 }
 
 fn row_check(arrival: Arrival, arrived: WallMs, raw: &[u8]) -> [u8; 8] {

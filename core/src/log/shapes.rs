@@ -1,0 +1,181 @@
+//! The few shapes of postcard of which entries are made, written and read without a detour: numbers of
+//! variable length, bytes with their length before them, frames. The bytes are postcard's own; the
+//! general reader and writer take ids byte by byte and lists item by item, and cost several times
+//! as much.
+
+use super::codec::CodecError;
+
+const SHORT: CodecError = CodecError::Shape("it is cut short or garbled");
+
+/// Writes a number, seven bits a byte, the lowest first.
+pub(super) fn number(out: &mut Vec<u8>, mut number: u64) {
+    while number >= 0x80 {
+        out.push(number as u8 | 0x80);
+        number >>= 7;
+    }
+    out.push(number as u8);
+}
+
+/// Writes a number that may be negative: the small ones of either sign are short.
+pub(super) fn signed(out: &mut Vec<u8>, number: i64) {
+    self::number(out, ((number << 1) ^ (number >> 63)) as u64);
+}
+
+/// Writes bytes and, before them, how many they are.
+pub(super) fn sized(out: &mut Vec<u8>, bytes: &[u8]) {
+    number(out, bytes.len() as u64);
+    out.extend_from_slice(bytes);
+}
+
+/// Writes a frame: the kind that `body` returns, the length of what it wrote, and that.
+pub(super) fn framed(out: &mut Vec<u8>, body: impl FnOnce(&mut Vec<u8>) -> u8) {
+    let at = out.len();
+    out.extend_from_slice(&[0, 0]);
+    out[at] = body(out);
+    let length = out.len() - at - 2;
+    if length < 0x80 {
+        out[at + 1] = length as u8;
+    } else {
+        // Rare: a length of two bytes or three moves the body on.
+        let mut prefix = Vec::with_capacity(3);
+        number(&mut prefix, length as u64);
+        out.splice(at + 1..at + 2, prefix);
+    }
+}
+
+/// What is left to read.
+pub(super) struct Scan<'a>(&'a [u8]);
+
+impl<'a> Scan<'a> {
+    pub(super) const fn of(bytes: &'a [u8]) -> Self {
+        Self(bytes)
+    }
+
+    /// How many bytes are left, which bounds how many items there can be.
+    pub(super) const fn left(&self) -> usize {
+        self.0.len()
+    }
+
+    /// Ends the reading; anything left over is an error.
+    pub(super) const fn finish(self) -> Result<(), CodecError> {
+        if self.0.is_empty() {
+            Ok(())
+        } else {
+            Err(CodecError::Shape("there is more after its end"))
+        }
+    }
+
+    pub(super) fn byte(&mut self) -> Result<u8, CodecError> {
+        let (&byte, rest) = self.0.split_first().ok_or(SHORT)?;
+        self.0 = rest;
+        Ok(byte)
+    }
+
+    pub(super) fn array<const N: usize>(&mut self) -> Result<[u8; N], CodecError> {
+        let (array, rest) = self.0.split_first_chunk().ok_or(SHORT)?;
+        self.0 = rest;
+        Ok(*array)
+    }
+
+    pub(super) fn number(&mut self) -> Result<u64, CodecError> {
+        self.of_bits(64)
+    }
+
+    pub(super) fn number_u16(&mut self) -> Result<u16, CodecError> {
+        Ok(self.of_bits(16)? as u16) // 16 bits are all that was read
+    }
+
+    pub(super) fn signed_i16(&mut self) -> Result<i16, CodecError> {
+        let zigzag = self.number_u16()?;
+        Ok((zigzag >> 1) as i16 ^ -((zigzag & 1) as i16))
+    }
+
+    /// Reads how many there are of what follows.
+    pub(super) fn count(&mut self) -> Result<usize, CodecError> {
+        usize::try_from(self.number()?).map_err(|_| SHORT)
+    }
+
+    pub(super) fn sized(&mut self) -> Result<&'a [u8], CodecError> {
+        let length = self.count()?;
+        let (bytes, rest) = self.0.split_at_checked(length).ok_or(SHORT)?;
+        self.0 = rest;
+        Ok(bytes)
+    }
+
+    pub(super) fn text(&mut self) -> Result<&'a str, CodecError> {
+        core::str::from_utf8(self.sized()?).map_err(|_| SHORT)
+    }
+
+    /// Reads whether something follows.
+    pub(super) fn is_there(&mut self) -> Result<bool, CodecError> {
+        match self.byte()? {
+            0 => Ok(false),
+            1 => Ok(true),
+            _ => Err(SHORT),
+        }
+    }
+
+    /// Reads a number that fits so many bits.
+    fn of_bits(&mut self, bits: u32) -> Result<u64, CodecError> {
+        let most = bits.div_ceil(7);
+        let mut number = 0;
+        for nth in 0..most {
+            let byte = self.byte()?;
+            number |= u64::from(byte & 0x7F) << (7 * nth);
+            if byte < 0x80 {
+                let fits = nth + 1 < most || u32::from(byte) < 1 << (bits % 7);
+                return if fits { Ok(number) } else { Err(SHORT) };
+            }
+        }
+        Err(SHORT)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn numbers_are_those_of_postcard(unsigned in any::<u64>(), signed in any::<i64>(),
+            shift in 0_u32..64, short in any::<i16>(), bytes in any::<Vec<u8>>()) {
+            let unsigned = unsigned >> shift;
+            let mut ours = Vec::new();
+            number(&mut ours, unsigned);
+            self::signed(&mut ours, signed >> shift);
+            self::signed(&mut ours, i64::from(short));
+            sized(&mut ours, &bytes);
+            let theirs = (unsigned, signed >> shift, short, &bytes);
+            prop_assert_eq!(&ours, &postcard::to_allocvec(&theirs).unwrap());
+        }
+
+        #[test]
+        fn what_postcard_reads_is_read_alike_and_the_rest_is_refused(
+            bytes in prop::collection::vec(prop_oneof![any::<u8>(), Just(0x80), Just(0xFF)], 0..13)
+        ) {
+            let ours = Scan::of(&bytes).number().ok();
+            prop_assert_eq!(ours, postcard::take_from_bytes(&bytes).ok().map(|(it, _)| it));
+            let ours = Scan::of(&bytes).signed_i16().ok();
+            prop_assert_eq!(ours, postcard::take_from_bytes(&bytes).ok().map(|(it, _)| it));
+            let ours = Scan::of(&bytes).number_u16().ok();
+            prop_assert_eq!(ours, postcard::take_from_bytes(&bytes).ok().map(|(it, _)| it));
+            let ours = Scan::of(&bytes).text().ok();
+            prop_assert_eq!(ours, postcard::take_from_bytes::<&str>(&bytes).ok().map(|(it, _)| it));
+        }
+
+        #[test]
+        fn a_frame_tells_the_length_of_any_body(body in prop::collection::vec(any::<u8>(), 0..400)) {
+            let mut out = vec![9];
+            framed(&mut out, |out| {
+                out.extend_from_slice(&body);
+                7
+            });
+            let mut scan = Scan::of(&out);
+            prop_assert_eq!((scan.byte().unwrap(), scan.byte().unwrap()), (9, 7));
+            prop_assert_eq!(scan.sized().unwrap(), &body[..]);
+            prop_assert!(scan.finish().is_ok());
+        }
+    }
+}
