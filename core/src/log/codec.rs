@@ -120,8 +120,8 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
     } else {
         None
     };
-    let gained = items(&mut left, scan_mark)?;
-    let changes = items(&mut left, |left| frame_change(left.byte()?, left.sized()?))?;
+    let gained = left.items(scan_mark)?;
+    let changes = left.items(|left| frame_change(left.byte()?, left.sized()?))?;
     left.finish()?;
     if by.len() > MAX_BY_BYTES {
         return Err(CodecError::NameTooLong(by.len()));
@@ -139,19 +139,6 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
         gained,
         changes,
     })
-}
-
-/// Reads as many items as are announced. Room is made for no more than the bytes can hold.
-fn items<'a, T>(
-    left: &mut Scan<'a>,
-    item: impl Fn(&mut Scan<'a>) -> Result<T, CodecError>,
-) -> Result<Vec<T>, CodecError> {
-    let count = left.count()?;
-    let mut items = Vec::with_capacity(count.min(left.left() / 8));
-    for _ in 0..count {
-        items.push(item(left)?);
-    }
-    Ok(items)
 }
 
 /// Returns whose an entry is without reading the rest of it: its logbook and its device.
@@ -195,8 +182,13 @@ pub fn mark(bytes: &[u8]) -> Result<Mark, CodecError> {
 /// Returns the bytes of one value, as they stand within an entry.
 pub fn encode_value(value: &Value) -> Vec<u8> {
     let mut bytes = Vec::with_capacity(16);
-    framed(&mut bytes, |bytes| put_value(value, bytes));
+    put_framed(value, &mut bytes);
     bytes
+}
+
+/// Writes what [`encode_value`] returns.
+pub(crate) fn put_framed(value: &Value, out: &mut Vec<u8>) {
+    framed(out, |out| put_value(value, out));
 }
 
 /// Returns the value that these bytes are.

@@ -10,7 +10,7 @@ pub mod columns;
 pub mod entry;
 pub mod id;
 pub mod seal;
-mod shapes;
+pub(crate) mod shapes;
 pub mod stamp;
 pub mod value;
 pub mod vector;

@@ -5,6 +5,7 @@
 //! it names and, through the chain, every one before it.
 
 use core::fmt;
+use std::collections::BTreeMap;
 
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
 
@@ -73,15 +74,27 @@ pub struct Seal {
 impl Seal {
     /// Returns the device whose seal this is, if the signature is its own.
     pub fn device(&self) -> Option<DeviceId> {
-        let key = VerifyingKey::from_bytes(&self.key).ok()?;
-        let device = device_of(&key);
-        let signature = Signature::from_bytes(&self.signature);
-        key.verify_strict(
-            &message(self.logbook, device, self.seq, self.link),
-            &signature,
-        )
-        .ok()?;
-        Some(device)
+        Keys::default().device_of(self)
+    }
+}
+
+/// Checks seals, and reads each public key once: of a company's seals most are of few devices.
+#[derive(Debug, Default)]
+pub struct Keys(BTreeMap<[u8; 32], Option<(VerifyingKey, DeviceId)>>);
+
+impl Keys {
+    /// Returns the device whose seal this is, if the signature is its own.
+    pub fn device_of(&mut self, seal: &Seal) -> Option<DeviceId> {
+        let read = |bytes: &[u8; 32]| {
+            let key = VerifyingKey::from_bytes(bytes).ok()?;
+            Some((key, device_of(&key)))
+        };
+        let known = self.0.entry(seal.key).or_insert_with(|| read(&seal.key));
+        let (key, device) = known.as_ref()?;
+        let signature = Signature::from_bytes(&seal.signature);
+        let message = message(seal.logbook, *device, seal.seq, seal.link);
+        key.verify_strict(&message, &signature).ok()?;
+        Some(*device)
     }
 }
 

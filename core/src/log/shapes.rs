@@ -8,7 +8,7 @@ use super::codec::CodecError;
 const SHORT: CodecError = CodecError::Shape("it is cut short or garbled");
 
 /// Writes a number, seven bits a byte, the lowest first.
-pub(super) fn number(out: &mut Vec<u8>, mut number: u64) {
+pub(crate) fn number(out: &mut Vec<u8>, mut number: u64) {
     while number >= 0x80 {
         out.push(number as u8 | 0x80);
         number >>= 7;
@@ -17,47 +17,50 @@ pub(super) fn number(out: &mut Vec<u8>, mut number: u64) {
 }
 
 /// Writes a number that may be negative: the small ones of either sign are short.
-pub(super) fn signed(out: &mut Vec<u8>, number: i64) {
+pub(crate) fn signed(out: &mut Vec<u8>, number: i64) {
     self::number(out, ((number << 1) ^ (number >> 63)) as u64);
 }
 
 /// Writes bytes and, before them, how many they are.
-pub(super) fn sized(out: &mut Vec<u8>, bytes: &[u8]) {
+pub(crate) fn sized(out: &mut Vec<u8>, bytes: &[u8]) {
     number(out, bytes.len() as u64);
     out.extend_from_slice(bytes);
 }
 
-/// Writes a frame: the kind that `body` returns, the length of what it wrote, and that.
-pub(super) fn framed(out: &mut Vec<u8>, body: impl FnOnce(&mut Vec<u8>) -> u8) {
+/// Writes what `body` writes and, before it, how many bytes that is; returns what `body` returns.
+pub(crate) fn sized_by<T>(out: &mut Vec<u8>, body: impl FnOnce(&mut Vec<u8>) -> T) -> T {
     let at = out.len();
-    out.extend_from_slice(&[0, 0]);
-    out[at] = body(out);
-    let length = out.len() - at - 2;
+    out.push(0);
+    let done = body(out);
+    let length = out.len() - at - 1;
     if length < 0x80 {
-        out[at + 1] = length as u8;
+        out[at] = length as u8;
     } else {
         // Rare: a length of two bytes or three moves the body on.
         let mut prefix = Vec::with_capacity(3);
         number(&mut prefix, length as u64);
-        out.splice(at + 1..at + 2, prefix);
+        out.splice(at..=at, prefix);
     }
+    done
+}
+
+/// Writes a frame: the kind that `body` returns, the length of what it wrote, and that.
+pub(crate) fn framed(out: &mut Vec<u8>, body: impl FnOnce(&mut Vec<u8>) -> u8) {
+    let at = out.len();
+    out.push(0);
+    out[at] = sized_by(out, body);
 }
 
 /// What is left to read.
-pub(super) struct Scan<'a>(&'a [u8]);
+pub(crate) struct Scan<'a>(&'a [u8]);
 
 impl<'a> Scan<'a> {
-    pub(super) const fn of(bytes: &'a [u8]) -> Self {
+    pub(crate) const fn of(bytes: &'a [u8]) -> Self {
         Self(bytes)
     }
 
-    /// How many bytes are left, which bounds how many items there can be.
-    pub(super) const fn left(&self) -> usize {
-        self.0.len()
-    }
-
     /// Ends the reading; anything left over is an error.
-    pub(super) const fn finish(self) -> Result<(), CodecError> {
+    pub(crate) const fn finish(self) -> Result<(), CodecError> {
         if self.0.is_empty() {
             Ok(())
         } else {
@@ -65,49 +68,62 @@ impl<'a> Scan<'a> {
         }
     }
 
-    pub(super) fn byte(&mut self) -> Result<u8, CodecError> {
+    pub(crate) fn byte(&mut self) -> Result<u8, CodecError> {
         let (&byte, rest) = self.0.split_first().ok_or(SHORT)?;
         self.0 = rest;
         Ok(byte)
     }
 
-    pub(super) fn array<const N: usize>(&mut self) -> Result<[u8; N], CodecError> {
+    pub(crate) fn array<const N: usize>(&mut self) -> Result<[u8; N], CodecError> {
         let (array, rest) = self.0.split_first_chunk().ok_or(SHORT)?;
         self.0 = rest;
         Ok(*array)
     }
 
-    pub(super) fn number(&mut self) -> Result<u64, CodecError> {
+    pub(crate) fn number(&mut self) -> Result<u64, CodecError> {
         self.of_bits(64)
     }
 
-    pub(super) fn number_u16(&mut self) -> Result<u16, CodecError> {
+    pub(crate) fn number_u16(&mut self) -> Result<u16, CodecError> {
         Ok(self.of_bits(16)? as u16) // 16 bits are all that was read
     }
 
-    pub(super) fn signed_i16(&mut self) -> Result<i16, CodecError> {
+    pub(crate) fn signed_i16(&mut self) -> Result<i16, CodecError> {
         let zigzag = self.number_u16()?;
         Ok((zigzag >> 1) as i16 ^ -((zigzag & 1) as i16))
     }
 
     /// Reads how many there are of what follows.
-    pub(super) fn count(&mut self) -> Result<usize, CodecError> {
+    pub(crate) fn count(&mut self) -> Result<usize, CodecError> {
         usize::try_from(self.number()?).map_err(|_| SHORT)
     }
 
-    pub(super) fn sized(&mut self) -> Result<&'a [u8], CodecError> {
+    /// Reads a list: how many items, then each. Room is made for no more than the bytes can hold.
+    pub(crate) fn items<T>(
+        &mut self,
+        item: impl Fn(&mut Self) -> Result<T, CodecError>,
+    ) -> Result<Vec<T>, CodecError> {
+        let count = self.count()?;
+        let mut items = Vec::with_capacity(count.min(self.0.len() / 8));
+        for _ in 0..count {
+            items.push(item(self)?);
+        }
+        Ok(items)
+    }
+
+    pub(crate) fn sized(&mut self) -> Result<&'a [u8], CodecError> {
         let length = self.count()?;
         let (bytes, rest) = self.0.split_at_checked(length).ok_or(SHORT)?;
         self.0 = rest;
         Ok(bytes)
     }
 
-    pub(super) fn text(&mut self) -> Result<&'a str, CodecError> {
+    pub(crate) fn text(&mut self) -> Result<&'a str, CodecError> {
         core::str::from_utf8(self.sized()?).map_err(|_| SHORT)
     }
 
     /// Reads whether something follows.
-    pub(super) fn is_there(&mut self) -> Result<bool, CodecError> {
+    pub(crate) fn is_there(&mut self) -> Result<bool, CodecError> {
         match self.byte()? {
             0 => Ok(false),
             1 => Ok(true),

@@ -59,6 +59,11 @@ impl VersionVector {
         self.0.is_empty()
     }
 
+    /// Returns of how many chains anything is held.
+    pub fn len(&self) -> usize {
+        self.0.len()
+    }
+
     /// Returns how many entries are held in all.
     pub fn entries(&self) -> u64 {
         self.0.values().map(|seq| seq.get()).sum()

@@ -99,8 +99,11 @@ impl<'txn> Tables<'txn> {
         if let Some(moved) = self.moved.get(&(logbook, chain)) {
             return Ok(Some((moved.seq, moved.tip)));
         }
-        let head = self.head(logbook, chain)?;
-        Ok(head.map(|head| (head.seq, head.tip)))
+        let Some(row) = self.heads.get(&tables::chain_key(logbook, chain))? else {
+            return Ok(None);
+        };
+        let (seq, tip, _) = tables::head_end(row.value())?;
+        Ok(Some((seq, tip)))
     }
 
     /// Returns everything that is held of a logbook.
@@ -110,7 +113,7 @@ impl<'txn> Tables<'txn> {
         for row in self.heads.range::<&[u8; 32]>(&from..=&to)? {
             let (key, row) = row?;
             let (_, chain) = tables::chain_ids(key.value());
-            vector.learn(chain, tables::head_parts(row.value())?.seq);
+            vector.learn(chain, tables::head_end(row.value())?.0);
         }
         for (&(of, chain), head) in &self.moved {
             if of == logbook {

@@ -130,15 +130,15 @@ impl Store {
             .range::<&[u8; 32]>(&from..=&to)?
             .map(|row| {
                 let (key, row) = row?;
-                let head = tables::head_parts(row.value())?;
+                let (seq, tip, link) = tables::head_end(row.value())?;
                 let (_, chain) = tables::chain_ids(key.value());
                 Ok(Head {
                     chain,
                     device: branches.device_of(chain),
                     first: branches.first(chain),
-                    seq: head.seq,
-                    tip: head.tip,
-                    link: head.link,
+                    seq,
+                    tip,
+                    link,
                 })
             })
             .collect()
@@ -160,7 +160,7 @@ impl Store {
                     chain,
                     device: branch.device,
                     from: branch.from,
-                    to: tables::head_parts(row.value())?.seq,
+                    to: tables::head_end(row.value())?.0,
                     leaves: branch.of,
                 })
             })
@@ -503,7 +503,7 @@ fn held(
         for row in heads.range::<&[u8; 32]>(&from..=&to)? {
             let (key, row) = row?;
             // A link follows from all entries before it, so device and link say everything.
-            chains.push((*key.value(), tables::head_parts(row.value())?.link));
+            chains.push((*key.value(), tables::head_end(row.value())?.2));
         }
     }
     Ok(chain::held(&chains))
@@ -524,8 +524,9 @@ pub(super) type OriginRead = ReadOnlyTable<&'static [u8; 40], &'static [u8; 16]>
 pub(super) struct Reader {
     entries: EntriesRead,
     origin: OriginRead,
-    receipts: ReadOnlyTable<&'static [u8; 40], u64>,
-    verdicts: ReadOnlyTable<&'static [u8; 40], u8>,
+    // None where the logbook has none, as nearly always.
+    receipts: Option<ReadOnlyTable<&'static [u8; 40], u64>>,
+    verdicts: Option<ReadOnlyTable<&'static [u8; 40], u8>>,
     branches: Branches,
     logbook: LogbookId,
 }
@@ -535,8 +536,8 @@ impl Reader {
         Ok(Self {
             entries: txn.open_table(ENTRIES)?,
             origin: txn.open_table(ORIGIN)?,
-            receipts: txn.open_table(RECEIPTS)?,
-            verdicts: txn.open_table(VERDICTS)?,
+            receipts: if_any(txn.open_table(RECEIPTS)?, logbook)?,
+            verdicts: if_any(txn.open_table(VERDICTS)?, logbook)?,
             branches: branches(txn, logbook)?,
             logbook,
         })
@@ -558,8 +559,10 @@ impl Reader {
         let entry = codec::decode(raw)?;
         let place = self.chains().place_of(&entry, raw)?;
         let key = tables::origin_key(self.logbook, place);
-        let receipt = self.receipts.get(&key)?;
-        let verdict = self.verdicts.get(&key)?;
+        let receipt = self.receipts.as_ref().map(|table| table.get(&key));
+        let receipt = receipt.transpose()?.flatten();
+        let verdict = self.verdicts.as_ref().map(|table| table.get(&key));
+        let verdict = verdict.transpose()?.flatten();
         let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
         Ok(Kept {
             arrival,
@@ -569,4 +572,14 @@ impl Reader {
             placed: self.chains().placed(place, entry)?,
         })
     }
+}
+
+/// A table of places, if it has any of this logbook.
+fn if_any<V: redb::Value + 'static>(
+    table: ReadOnlyTable<&'static [u8; 40], V>,
+    logbook: LogbookId,
+) -> Result<Option<ReadOnlyTable<&'static [u8; 40], V>>, Error> {
+    let (from, to) = tables::range(&[logbook.bytes()]);
+    let any = table.range::<&[u8; 40]>(&from..=&to)?.next().transpose()?;
+    Ok(any.is_some().then_some(table))
 }

@@ -11,16 +11,18 @@ use crate::log::chain::Link;
 use crate::log::codec;
 use crate::log::entry::Entry;
 use crate::log::id::{ChainId, DeviceId, LogbookId};
-use crate::log::seal::Seal;
+use crate::log::seal::{Keys, Seal};
 
 /// Seals that were checked, by logbook and device.
 pub(super) type Checked = BTreeMap<(LogbookId, DeviceId), Vec<Seal>>;
 
 /// Checks seals, and sorts them by the chains that they are about.
 pub(super) fn by_device(seals: &[Seal]) -> Result<Checked, Error> {
-    let mut checked = Checked::new();
+    let (mut checked, mut keys) = (Checked::new(), Keys::default());
     for seal in seals {
-        let device = seal.device().ok_or(Error::ForgedSeal { seq: seal.seq })?;
+        let device = keys
+            .device_of(seal)
+            .ok_or(Error::ForgedSeal { seq: seal.seq })?;
         let of_device = checked.entry((seal.logbook, device)).or_default();
         of_device.push(seal.clone());
     }
@@ -94,8 +96,8 @@ impl Store {
             if device == writer.device() && !writer.in_use_elsewhere {
                 let key = tables::chain_key(logbook, ChainId::of(device));
                 if let Some(row) = heads.get(&key)? {
-                    let head = tables::head_parts(row.value())?;
-                    seals.push(writer.key().seal(logbook, head.seq, head.link));
+                    let (seq, _, link) = tables::head_end(row.value())?;
+                    seals.push(writer.key().seal(logbook, seq, link));
                 }
                 continue;
             }

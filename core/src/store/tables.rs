@@ -9,11 +9,12 @@ use serde::{Deserialize, Serialize};
 
 use super::{Bookmark, Error, Met};
 use crate::log::chain::{self, Link, Tip};
-use crate::log::codec;
+use crate::log::codec::{self, CodecError};
 use crate::log::id::{
     Arrival, ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
 };
 use crate::log::seal::Seal;
+use crate::log::shapes::{Scan, number, signed, sized, sized_by};
 use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::merge::branches::{Branch, Parting};
@@ -312,34 +313,53 @@ pub(super) struct HeadRow {
     pub(super) knew: VersionVector,
 }
 
-type HeadParts = (u64, [u8; 8], [u8; 32], Vec<([u8; 16], u64)>);
-
 pub(super) fn head_row(head: &HeadRow) -> Vec<u8> {
-    let knew = head.knew.iter();
-    let parts: HeadParts = (
-        head.seq.get(),
-        head.tip.0,
-        *head.link.bytes(),
-        knew.map(|(chain, seq)| (*chain.bytes(), seq.get()))
-            .collect(),
-    );
-    packed(&parts)
+    let mut row = Vec::with_capacity(44 + 18 * head.knew.len());
+    number(&mut row, head.seq.get());
+    row.extend_from_slice(&head.tip.0);
+    row.extend_from_slice(head.link.bytes());
+    number(&mut row, head.knew.len() as u64);
+    for (chain, seq) in head.knew.iter() {
+        row.extend_from_slice(chain.bytes());
+        number(&mut row, seq.get());
+    }
+    row
 }
 
 pub(super) fn head_parts(row: &[u8]) -> Result<HeadRow, Error> {
-    let (seq, tip, link, knew): HeadParts = unpacked(row, "heads")?;
-    let damaged = || Error::damaged_index("heads");
-    let known = |(chain, seq)| Some((ChainId::from_bytes(chain), Seq::new(seq)?));
-    Ok(HeadRow {
-        seq: Seq::new(seq).ok_or_else(damaged)?,
-        tip: Tip(tip),
-        link: Link::from_bytes(link),
-        knew: knew
-            .into_iter()
-            .map(known)
-            .collect::<Option<_>>()
-            .ok_or_else(damaged)?,
-    })
+    let mut left = Scan::of(row);
+    let parts = (|| {
+        let (seq, tip, link) = end(&mut left)?;
+        let knew = left.items(|left| Ok((ChainId::from_bytes(left.array()?), place(left)?)))?;
+        Ok(HeadRow {
+            seq,
+            tip,
+            link,
+            knew: knew.into_iter().collect(),
+        })
+    })();
+    whole(parts, left, "heads")
+}
+
+/// A chain's end, without what its writer knew: last seq, its tip, the link there.
+pub(super) fn head_end(row: &[u8]) -> Result<(Seq, Tip, Link), Error> {
+    end(&mut Scan::of(row)).map_err(|_| Error::damaged_index("heads"))
+}
+
+fn end(left: &mut Scan<'_>) -> Result<(Seq, Tip, Link), CodecError> {
+    let (seq, tip) = (place(left)?, Tip(left.array()?));
+    Ok((seq, tip, Link::from_bytes(left.array()?)))
+}
+
+fn place(left: &mut Scan<'_>) -> Result<Seq, CodecError> {
+    Seq::new(left.number()?).ok_or(CodecError::Shape("its place is zero"))
+}
+
+/// What was read of a row, if that was all of it.
+fn whole<T>(parts: Result<T, CodecError>, left: Scan<'_>, table: &'static str) -> Result<T, Error> {
+    parts
+        .and_then(|parts| left.finish().map(|()| parts))
+        .map_err(|_| Error::damaged_index(table))
 }
 
 type MetParts = (u64, [u8; 8], u64, Vec<[u8; 16]>);
@@ -362,101 +382,78 @@ pub(super) fn met(row: &[u8]) -> Result<Met, Error> {
     })
 }
 
-#[derive(Serialize, Deserialize)]
-struct WriteRow<'a> {
-    chain: [u8; 16],
-    seq: u64,
-    stamp: u64,
-    how: u8,
-    value: &'a [u8],
-}
-
 pub(super) fn register_row(register: &Register) -> Vec<u8> {
-    let values: Vec<_> = register
-        .open()
-        .iter()
-        .map(|write| codec::encode_value(&write.value))
-        .collect();
-    let rows: Vec<_> = register
-        .open()
-        .iter()
-        .zip(&values)
-        .map(|(write, value)| WriteRow {
-            chain: *write.place.chain.bytes(),
-            seq: write.place.seq.get(),
-            stamp: write.stamp.bits(),
-            how: codec::how_code(write.how),
-            value,
-        })
-        .collect();
-    packed(&rows)
+    let open = register.open();
+    let mut row = Vec::with_capacity(1 + 48 * open.len());
+    number(&mut row, open.len() as u64);
+    for write in open {
+        row.extend_from_slice(write.place.chain.bytes());
+        number(&mut row, write.place.seq.get());
+        number(&mut row, write.stamp.bits());
+        row.push(codec::how_code(write.how));
+        sized_by(&mut row, |row| codec::put_framed(&write.value, row));
+    }
+    row
 }
 
 pub(super) fn register(row: &[u8]) -> Result<Register, Error> {
-    let damaged = || Error::damaged_index("registers");
-    let rows: Vec<WriteRow<'_>> = unpacked(row, "registers")?;
-    let open = rows
-        .into_iter()
-        .map(|row| {
-            let seq = Seq::new(row.seq).ok_or_else(damaged)?;
-            Ok(Write {
-                place: Place {
-                    chain: ChainId::from_bytes(row.chain),
-                    seq,
-                },
-                stamp: Stamp::from_bits(row.stamp),
-                value: codec::decode_value(row.value).map_err(|_| damaged())?,
-                how: codec::code_how(row.how),
-            })
+    let mut left = Scan::of(row);
+    let open = left.items(|left| {
+        Ok(Write {
+            place: Place {
+                chain: ChainId::from_bytes(left.array()?),
+                seq: place(left)?,
+            },
+            stamp: Stamp::from_bits(left.number()?),
+            how: codec::code_how(left.byte()?),
+            value: codec::decode_value(left.sized()?)?,
         })
-        .collect::<Result<Vec<_>, Error>>()?;
-    Register::of_open(open).ok_or_else(damaged)
-}
-
-#[derive(Serialize, Deserialize)]
-struct ObservationRow<'a> {
-    chain: [u8; 16],
-    seq: u64,
-    index: u16,
-    stamp: u64,
-    utc_offset_min: i16,
-    by: &'a str,
-    visit: Option<[u8; 16]>,
-    how: u8,
-    value: &'a [u8],
+    });
+    let open = whole(open, left, "registers")?;
+    Register::of_open(open).ok_or_else(|| Error::damaged_index("registers"))
 }
 
 pub(super) fn observation_row(seen: &Observation) -> Vec<u8> {
-    packed(&ObservationRow {
-        chain: *seen.place.chain.bytes(),
-        seq: seen.place.seq.get(),
-        index: seen.index,
-        stamp: seen.stamp.bits(),
-        utc_offset_min: seen.utc_offset_min,
-        by: &seen.by,
-        visit: seen.visit.map(|visit| *visit.bytes()),
-        how: codec::how_code(seen.how),
-        value: &codec::encode_value(&seen.value),
-    })
+    let mut row = Vec::with_capacity(96);
+    row.extend_from_slice(seen.place.chain.bytes());
+    number(&mut row, seen.place.seq.get());
+    number(&mut row, u64::from(seen.index));
+    number(&mut row, seen.stamp.bits());
+    signed(&mut row, i64::from(seen.utc_offset_min));
+    sized(&mut row, seen.by.as_bytes());
+    match seen.visit {
+        None => row.push(0),
+        Some(visit) => {
+            row.push(1);
+            row.extend_from_slice(visit.bytes());
+        }
+    }
+    row.push(codec::how_code(seen.how));
+    sized_by(&mut row, |row| codec::put_framed(&seen.value, row));
+    row
 }
 
 pub(super) fn observation(row: &[u8]) -> Result<Observation, Error> {
-    let damaged = || Error::damaged_index("observations");
-    let row: ObservationRow<'_> = unpacked(row, "observations")?;
-    let seq = Seq::new(row.seq).ok_or_else(damaged)?;
-    Ok(Observation {
-        place: Place {
-            chain: ChainId::from_bytes(row.chain),
-            seq,
-        },
-        index: row.index,
-        stamp: Stamp::from_bits(row.stamp),
-        utc_offset_min: row.utc_offset_min,
-        by: row.by.to_owned(),
-        visit: row.visit.map(ThingId::from_bytes),
-        value: codec::decode_value(row.value).map_err(|_| damaged())?,
-        how: codec::code_how(row.how),
-    })
+    let mut left = Scan::of(row);
+    let parts = (|| {
+        let chain = ChainId::from_bytes(left.array()?);
+        let seq = place(&mut left)?;
+        Ok(Observation {
+            place: Place { chain, seq },
+            index: left.number_u16()?,
+            stamp: Stamp::from_bits(left.number()?),
+            utc_offset_min: left.signed_i16()?,
+            by: left.text()?.to_owned(),
+            visit: if left.is_there()? {
+                Some(ThingId::from_bytes(left.array()?))
+            } else {
+                None
+            },
+            how: codec::code_how(left.byte()?),
+            value: codec::decode_value(left.sized()?)?,
+        })
+    })();
+    whole(parts, left, "observations")
 }
 
 /// A verdict as a row; of two the larger stands.
@@ -482,7 +479,7 @@ fn unpacked<'a, T: Deserialize<'a>>(row: &'a [u8], table: &'static str) -> Resul
     }
 }
 
-fn number(row: &[u8]) -> Result<u64, Error> {
+fn fixed(row: &[u8]) -> Result<u64, Error> {
     row.try_into()
         .map(u64::from_be_bytes)
         .map_err(|_| Error::NotAStore)
@@ -500,7 +497,7 @@ pub(super) fn word_if_any(
     name: &str,
 ) -> Result<Option<u64>, Error> {
     let row = identity.get(name)?;
-    row.map(|row| number(row.value())).transpose()
+    row.map(|row| fixed(row.value())).transpose()
 }
 
 /// The store's clock, as it stood after the last write.

@@ -4,10 +4,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use redb::backends::InMemoryBackend;
 use redb::{
-    Database, Key, ReadTransaction, ReadableDatabase, ReadableTable, TableDefinition, Value,
+    Database, ReadTransaction, ReadableDatabase, ReadableTable, ReadableTableMetadata,
+    TableDefinition, Value, WriteTransaction,
 };
 
 use super::fold::{Slot, Tables};
+use super::query::EntriesRead;
 use super::tables::{
     self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, SEALS,
     TOUCHES, VERDICTS,
@@ -15,7 +17,10 @@ use super::tables::{
 use super::{Error, Store, file};
 use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec;
+use crate::log::entry::Entry;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::seal::Keys;
+use crate::log::stamp::WallMs;
 
 /// What a verification found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -67,8 +72,8 @@ pub enum Fault {
 }
 
 impl Store {
-    /// Reads everything and holds it against everything else. Changes nothing but what redb itself
-    /// repairs after a crash.
+    /// Reads everything and holds it against everything else, logbook by logbook, so that it takes the
+    /// memory of the largest. Changes nothing but what redb itself repairs after a crash.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read at all.
@@ -77,147 +82,246 @@ impl Store {
         if !file::guarded(|| Ok(self.db.check_integrity()?)).unwrap_or(false) {
             verified.faults.push(Fault::File);
         }
-        file::guarded(|| self.walk_entries(&mut verified))?;
-        if verified.faults.is_empty() {
-            file::guarded(|| self.compare_indexes(&mut verified))?;
-        }
+        file::guarded(|| self.verify_rows(&mut verified))?;
         Ok(verified)
     }
 
-    fn walk_entries(&self, verified: &mut Verified) -> Result<(), Error> {
+    fn verify_rows(&self, verified: &mut Verified) -> Result<(), Error> {
         let txn = self.db.begin_read()?;
-        let mut sealed: BTreeSet<(LogbookId, DeviceId, Link)> = BTreeSet::new();
-        for row in txn.open_table(SEALS)?.iter()? {
-            let (key, row) = row?;
-            let (device, seal) = tables::seal(key.value(), row.value())?;
-            if seal.device() == Some(device) {
-                sealed.insert((seal.logbook, device, seal.link));
-            } else {
-                let seq = seal.seq;
-                verified.faults.push(Fault::Seal { device, seq });
-            }
-        }
-        // What the chain comes to at every entry, and whether another follows it.
-        let mut walked: BTreeMap<(LogbookId, Mark), (Walked, bool)> = BTreeMap::new();
-        for row in txn.open_table(ENTRIES)?.iter()? {
-            let (key, row) = row?;
-            let arrival = Arrival(key.value());
-            verified.entries += 1;
-            let whole = tables::entry_parts(arrival, row.value())
-                .and_then(|(_, raw)| Ok((codec::decode(raw)?, raw)));
-            let Ok((entry, raw)) = whole else {
-                verified.faults.push(Fault::Entry(arrival));
-                continue;
-            };
-            let mark = Mark {
-                device: entry.device,
-                seq: entry.seq,
-                tip: Tip::of(raw),
-            };
-            let before = entry.seq.previous().map(|seq| Mark {
-                seq,
-                tip: entry.prev,
-                ..mark
-            });
-            let known = match before {
-                None => Some(Walked {
-                    link: Link::origin(entry.logbook, entry.device),
-                    sealed: None,
-                }),
-                Some(before) => walked.get_mut(&(entry.logbook, before)).map(|known| {
-                    known.1 = true;
-                    known.0
-                }),
-            };
-            let follows = known.is_some();
-            // Where it does not, whatever follows it may still follow each other.
-            let known = known.unwrap_or(Walked {
-                link: Link::origin(entry.logbook, entry.device),
-                sealed: None,
-            });
-            let link = known.link.after(raw);
-            let is_sealed = sealed.contains(&(entry.logbook, entry.device, link));
-            let sealed = is_sealed.then_some(entry.seq).or(known.sealed);
-            let new = (Walked { link, sealed }, false);
-            let twice = walked.insert((entry.logbook, mark), new).is_some();
-            if twice || !follows {
-                verified.faults.push(Fault::Chain(mark));
-            }
-        }
+        let sealed = sealed(&txn, verified)?;
+        let entries = txn.open_table(ENTRIES)?;
         let own = self.own_device().ok();
-        for ((logbook, last), (mut walked, followed)) in walked {
-            if followed {
-                continue;
+        let beside = Database::builder().create_with_backend(InMemoryBackend::new())?;
+        let mut compared = Compared::new();
+        for (logbook, arrivals) in arrivals(&entries, verified)? {
+            let whole = read(&entries, &arrivals, verified)?;
+            walk(logbook, &whole, &sealed, own, verified);
+            // An index of damaged entries says nothing.
+            if verified.faults.is_empty() {
+                compare(&txn, &beside, logbook, &whole, &mut compared, verified)?;
             }
-            if own == Some(last.device) {
-                walked.sealed = Some(last.seq); // whoever asks gets its seal
-            }
-            verified.chains.insert((logbook, last), walked);
         }
-        Ok(())
-    }
-
-    /// Makes every index anew beside the store and compares row by row.
-    fn compare_indexes(&self, verified: &mut Verified) -> Result<(), Error> {
-        let fresh = Database::builder().create_with_backend(InMemoryBackend::new())?;
-        let txn = fresh.begin_write()?;
-        let mut tables = Tables::open(&txn)?;
-        for row in self.db.begin_read()?.open_table(ENTRIES)?.iter()? {
-            let (key, row) = row?;
-            let arrival = Arrival(key.value());
-            let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
-            let entry = codec::decode(raw)?;
-            let slot = tables.slot(&entry, raw)?;
-            if matches!(slot, Slot::Same) {
-                verified.faults.push(Fault::Entry(arrival));
-            }
-            tables.append(arrival, arrived, &entry, raw, &slot)?;
+        if verified.faults.is_empty() {
+            verified.faults = wrong(&txn, &compared)?;
         }
-        tables.finish()?;
-        txn.commit()?;
-        let (ours, fresh) = (self.db.begin_read()?, fresh.begin_read()?);
-        let same = [
-            ("origin", same_rows(&ours, &fresh, ORIGIN)?),
-            ("heads", same_rows(&ours, &fresh, HEADS)?),
-            ("branches", same_rows(&ours, &fresh, BRANCHES)?),
-            ("partings", same_rows(&ours, &fresh, PARTINGS)?),
-            ("registers", same_rows(&ours, &fresh, REGISTERS)?),
-            ("observations", same_rows(&ours, &fresh, OBSERVATIONS)?),
-            ("touches", same_rows(&ours, &fresh, TOUCHES)?),
-            ("receipts", same_rows(&ours, &fresh, RECEIPTS)?),
-            ("verdicts", same_rows(&ours, &fresh, VERDICTS)?),
-        ];
-        verified.faults.extend(
-            same.iter()
-                .filter(|(_, same)| !same)
-                .map(|(table, _)| Fault::Index(table)),
-        );
         Ok(())
     }
 }
 
-fn same_rows<K: Key + 'static, V: Value + 'static>(
-    ours: &ReadTransaction,
-    fresh: &ReadTransaction,
-    table: TableDefinition<'static, K, V>,
-) -> Result<bool, Error> {
-    let (ours, fresh) = (ours.open_table(table)?, fresh.open_table(table)?);
-    let (mut ours, mut fresh) = (ours.iter()?, fresh.iter()?);
-    loop {
-        match (ours.next().transpose()?, fresh.next().transpose()?) {
-            (None, None) => return Ok(true),
-            (Some((key, value)), Some((other_key, other_value))) => {
-                let bytes = |key: &redb::AccessGuard<'_, K>, value: &redb::AccessGuard<'_, V>| {
-                    (
-                        K::as_bytes(&key.value()).as_ref().to_vec(),
-                        V::as_bytes(&value.value()).as_ref().to_vec(),
-                    )
-                };
-                if bytes(&key, &value) != bytes(&other_key, &other_value) {
-                    return Ok(false);
-                }
-            }
-            _ => return Ok(false),
+/// How far devices sealed their chains: every link that one of them signed.
+type Sealed = BTreeSet<(LogbookId, DeviceId, Link)>;
+
+fn sealed(txn: &ReadTransaction, verified: &mut Verified) -> Result<Sealed, Error> {
+    let (mut sealed, mut keys) = (Sealed::new(), Keys::default());
+    for row in txn.open_table(SEALS)?.iter()? {
+        let (key, row) = row?;
+        let (device, seal) = tables::seal(key.value(), row.value())?;
+        if keys.device_of(&seal) == Some(device) {
+            sealed.insert((seal.logbook, device, seal.link));
+        } else {
+            let seq = seal.seq;
+            verified.faults.push(Fault::Seal { device, seq });
         }
     }
+    Ok(sealed)
+}
+
+/// Counts the entries, and sorts them by the logbooks that they name, right or wrong: each is checked
+/// as its logbook's turn comes.
+fn arrivals(
+    entries: &EntriesRead,
+    verified: &mut Verified,
+) -> Result<BTreeMap<LogbookId, Vec<Arrival>>, Error> {
+    let mut arrivals: BTreeMap<LogbookId, Vec<Arrival>> = BTreeMap::new();
+    for row in entries.iter()? {
+        let (key, row) = row?;
+        let arrival = Arrival(key.value());
+        verified.entries += 1;
+        match row.value().get(16..).map(codec::peek) {
+            Some(Ok((logbook, _))) => arrivals.entry(logbook).or_default().push(arrival),
+            _ => verified.faults.push(Fault::Entry(arrival)),
+        }
+    }
+    Ok(arrivals)
+}
+
+/// An entry that is what was written.
+struct Whole {
+    arrival: Arrival,
+    arrived: WallMs,
+    entry: Entry,
+    raw: Vec<u8>,
+}
+
+fn read(
+    entries: &EntriesRead,
+    arrivals: &[Arrival],
+    verified: &mut Verified,
+) -> Result<Vec<Whole>, Error> {
+    let mut whole = Vec::with_capacity(arrivals.len());
+    for &arrival in arrivals {
+        let row = entries.get(arrival.0)?;
+        let row = row.ok_or(Error::DamagedEntry { arrival })?;
+        let parts = tables::entry_parts(arrival, row.value());
+        match parts.and_then(|(arrived, raw)| Ok((arrived, codec::decode(raw)?, raw))) {
+            Ok((arrived, entry, raw)) => whole.push(Whole {
+                arrival,
+                arrived,
+                entry,
+                raw: raw.to_vec(),
+            }),
+            Err(_) => verified.faults.push(Fault::Entry(arrival)),
+        }
+    }
+    Ok(whole)
+}
+
+/// Walks the chains of one logbook.
+fn walk(
+    logbook: LogbookId,
+    whole: &[Whole],
+    sealed: &Sealed,
+    own: Option<DeviceId>,
+    verified: &mut Verified,
+) {
+    // What the chain comes to at every entry, and whether another follows it.
+    let mut walked: BTreeMap<Mark, (Walked, bool)> = BTreeMap::new();
+    for Whole { entry, raw, .. } in whole {
+        let mark = Mark {
+            device: entry.device,
+            seq: entry.seq,
+            tip: Tip::of(raw),
+        };
+        let before = entry.seq.previous().map(|seq| Mark {
+            seq,
+            tip: entry.prev,
+            ..mark
+        });
+        let begins = || Walked {
+            link: Link::origin(logbook, entry.device),
+            sealed: None,
+        };
+        let known = match before {
+            None => Some(begins()),
+            Some(before) => walked.get_mut(&before).map(|known| {
+                known.1 = true;
+                known.0
+            }),
+        };
+        let follows = known.is_some();
+        // Where it does not, whatever follows it may still follow each other.
+        let known = known.unwrap_or_else(begins);
+        let link = known.link.after(raw);
+        let is_sealed = sealed.contains(&(logbook, entry.device, link));
+        let sealed = is_sealed.then_some(entry.seq).or(known.sealed);
+        let twice = walked.insert(mark, (Walked { link, sealed }, false));
+        if twice.is_some() || !follows {
+            verified.faults.push(Fault::Chain(mark));
+        }
+    }
+    for (last, (mut walked, followed)) in walked {
+        if followed {
+            continue;
+        }
+        if own == Some(last.device) {
+            walked.sealed = Some(last.seq); // whoever asks gets its seal
+        }
+        verified.chains.insert((logbook, last), walked);
+    }
+}
+
+/// Does the same with every index: their keys differ in length, so that no list can hold them.
+macro_rules! each_index {
+    ($with:ident) => {
+        $with!("origin", ORIGIN);
+        $with!("heads", HEADS);
+        $with!("branches", BRANCHES);
+        $with!("partings", PARTINGS);
+        $with!("registers", REGISTERS);
+        $with!("observations", OBSERVATIONS);
+        $with!("touches", TOUCHES);
+        $with!("receipts", RECEIPTS);
+        $with!("verdicts", VERDICTS);
+    };
+}
+
+/// Of each index, how many rows were held against what the entries say, and whether all were right.
+type Compared = BTreeMap<&'static str, (u64, bool)>;
+
+/// Makes every index of one logbook anew beside the store and compares row by row.
+fn compare(
+    ours: &ReadTransaction,
+    beside: &Database,
+    logbook: LogbookId,
+    whole: &[Whole],
+    compared: &mut Compared,
+    verified: &mut Verified,
+) -> Result<(), Error> {
+    let fresh = beside.begin_write()?; // never committed
+    let mut tables = Tables::open(&fresh)?;
+    for Whole {
+        arrival,
+        arrived,
+        entry,
+        raw,
+    } in whole
+    {
+        let slot = tables.slot(entry, raw)?;
+        if matches!(slot, Slot::Same) {
+            verified.faults.push(Fault::Entry(*arrival));
+        }
+        tables.append(*arrival, *arrived, entry, raw, &slot)?;
+    }
+    tables.finish()?;
+    macro_rules! same {
+        ($name:literal, $table:ident) => {
+            let (rows, same) = same_rows(ours, &fresh, $table, logbook)?;
+            let index = compared.entry($name).or_insert((0, true));
+            *index = (index.0 + rows, index.1 && same);
+        };
+    }
+    each_index!(same);
+    Ok(fresh.abort()?)
+}
+
+/// How many rows of this logbook there are, and whether they are those of `fresh`.
+fn same_rows<const N: usize, V: Value + 'static>(
+    ours: &ReadTransaction,
+    fresh: &WriteTransaction,
+    table: TableDefinition<'static, &'static [u8; N], V>,
+    logbook: LogbookId,
+) -> Result<(u64, bool), Error> {
+    let (ours, fresh) = (ours.open_table(table)?, fresh.open_table(table)?);
+    let (from, to) = tables::range(&[logbook.bytes()]);
+    let (mut ours, mut fresh) = (ours.range::<&[u8; N]>(&from..=&to)?, fresh.iter()?);
+    let (mut rows, mut same) = (0, true);
+    loop {
+        let (row, other) = (ours.next().transpose()?, fresh.next().transpose()?);
+        rows += u64::from(row.is_some());
+        match (row, other) {
+            (None, None) => return Ok((rows, same)),
+            (Some((key, value)), Some((other_key, other_value))) if same => {
+                let (value, other_value) = (value.value(), other_value.value());
+                same = key.value() == other_key.value()
+                    && V::as_bytes(&value).as_ref() == V::as_bytes(&other_value).as_ref();
+            }
+            _ => same = false,
+        }
+    }
+}
+
+/// The indexes that do not hold what the entries say, or more than that: rows of no logbook of which
+/// there are entries.
+fn wrong(txn: &ReadTransaction, compared: &Compared) -> Result<Vec<Fault>, Error> {
+    let mut faults = Vec::new();
+    macro_rules! whole {
+        ($name:literal, $table:ident) => {
+            let (rows, same) = compared.get($name).copied().unwrap_or((0, true));
+            if !same || rows != txn.open_table($table)?.len()? {
+                faults.push(Fault::Index($name));
+            }
+        };
+    }
+    each_index!(whole);
+    Ok(faults)
 }
