@@ -1,8 +1,9 @@
-//! Files and bytes of the released format version still open, verify and mean the same.
+//! Files and bytes of every format version so far still open, verify and mean the same.
 //!
-//! `fixtures/formats/v1/` was written once by this test, with `HEADWALK_WRITE_FORMATS=1`, and must
-//! not be written again while format 1 is read: what is there is what is out in the field. What it
-//! means is told here by [`Season::play`], whose keys, moments and words are fixed.
+//! `fixtures/formats/v1/` and the store in `v2/` were written once by this test, with
+//! `HEADWALK_WRITE_FORMATS` naming the folder, and must not be written again while their formats are
+//! read: what is there is what is out in the field. In entries, batches and parcels the two do not
+//! differ. What they mean is told here by [`Season::play`], whose keys, moments and words are fixed.
 
 #![expect(
     clippy::unwrap_used,
@@ -39,14 +40,14 @@ const VISIT: ThingId = ThingId::from_bytes([0xB2; 16]);
 const MORNING: u64 = 1_784_032_200_000;
 const MOST_BYTES: usize = 1 << 20;
 
-/// Where the files are; they are written first if that is asked for.
-fn folder() -> PathBuf {
+/// Where a version's files are; they are written first if that is asked for.
+fn folder(version: &str) -> PathBuf {
     static WRITTEN: Once = Once::new();
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/formats/v1");
-    if std::env::var_os("HEADWALK_WRITE_FORMATS").is_some() {
-        WRITTEN.call_once(|| write(&folder));
+    let formats = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/formats");
+    if let Ok(new) = std::env::var("HEADWALK_WRITE_FORMATS") {
+        WRITTEN.call_once(|| write(&formats.join(new)));
     }
-    folder
+    formats.join(version)
 }
 
 fn new(number: u8) -> NewStore {
@@ -233,7 +234,16 @@ fn raws(store: &Store) -> Vec<Vec<u8>> {
 
 #[test]
 fn a_store_file_of_version_1_opens_verifies_and_says_what_it_said() {
-    let path = folder().join("store.redb");
+    a_store_file_says_what_it_said("v1");
+}
+
+#[test]
+fn a_store_file_of_version_2_opens_verifies_and_says_what_it_said() {
+    a_store_file_says_what_it_said("v2");
+}
+
+fn a_store_file_says_what_it_said(version: &str) {
+    let path = folder(version).join("store.redb");
     let scratch = tempfile::tempdir().unwrap();
     let copy = scratch.path().join("store.redb");
     fs::copy(path, &copy).unwrap();
@@ -279,7 +289,7 @@ fn a_store_file_of_version_1_opens_verifies_and_says_what_it_said() {
 
 #[test]
 fn a_batch_of_version_1_unpacks_to_the_entries_it_was_packed_from() {
-    let batch = fs::read(folder().join("batch.bin")).unwrap();
+    let batch = fs::read(folder("v1").join("batch.bin")).unwrap();
     let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
     assert_eq!(
         columns::unpack(&batch, MOST_BYTES).unwrap(),
@@ -291,7 +301,7 @@ fn a_batch_of_version_1_unpacks_to_the_entries_it_was_packed_from() {
 fn a_parcel_of_each_kind_of_version_1_says_what_it_said() {
     let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
     for (kind, said) in parcels(&today) {
-        let bytes = fs::read(folder().join(format!("{kind}.parcel"))).unwrap();
+        let bytes = fs::read(folder("v1").join(format!("{kind}.parcel"))).unwrap();
         assert_eq!(Parcel::from_bytes(&bytes).unwrap(), said, "{kind}");
     }
 }

@@ -61,11 +61,15 @@ impl<'a> Scan<'a> {
 
     /// Ends the reading; anything left over is an error.
     pub(crate) const fn finish(self) -> Result<(), CodecError> {
-        if self.0.is_empty() {
+        if self.is_empty() {
             Ok(())
         } else {
             Err(CodecError::Shape("there is more after its end"))
         }
+    }
+
+    pub(crate) const fn is_empty(&self) -> bool {
+        self.0.is_empty()
     }
 
     pub(crate) fn byte(&mut self) -> Result<u8, CodecError> {

@@ -9,6 +9,7 @@ use redb::{ReadableTable, Table, WriteTransaction};
 use super::Error;
 use super::chains::{self, Chains};
 use super::tables::{self, HeadRow};
+use super::touches::{self, Touches};
 use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec::{self, CodecError};
 use crate::log::entry::{self as log, Change};
@@ -32,12 +33,14 @@ pub(super) struct Tables<'txn> {
     begun: Table<'txn, &'static [u8; 32], &'static [u8; 40]>,
     partings: Table<'txn, &'static [u8; 48], &'static [u8; 8]>,
     registers: Table<'txn, &'static [u8; 34], &'static [u8]>,
-    observations: Table<'txn, &'static [u8; 44], &'static [u8]>,
-    touches: Table<'txn, &'static [u8; 40], ()>,
+    observations: Table<'txn, &'static [u8; 26], &'static [u8]>,
+    touches: Table<'txn, &'static [u8; 40], &'static [u8]>,
     receipts: Table<'txn, &'static [u8; 40], u64>,
     verdicts: Table<'txn, &'static [u8; 40], u8>,
     // Heads as they stand after the entries folded so far; written by `finish`.
     moved: BTreeMap<(LogbookId, ChainId), HeadRow>,
+    // The last row of each thing touched so far; written by `finish`, in the order of their keys.
+    touched: BTreeMap<(LogbookId, ThingId), Touches>,
     branches: BTreeMap<LogbookId, Branches>,
 }
 
@@ -67,6 +70,7 @@ impl<'txn> Tables<'txn> {
             receipts: txn.open_table(tables::RECEIPTS)?,
             verdicts: txn.open_table(tables::VERDICTS)?,
             moved: BTreeMap::new(),
+            touched: BTreeMap::new(),
             branches: BTreeMap::new(),
         })
     }
@@ -335,10 +339,11 @@ impl<'txn> Tables<'txn> {
             )*};
         }
         clear! {
-            origin: 40; heads: 32; begun: 32; registers: 34; observations: 44; touches: 40;
+            origin: 40; heads: 32; begun: 32; registers: 34; observations: 26; touches: 40;
             receipts: 40; verdicts: 40;
         }
         self.moved.retain(|(of, _), _| *of != logbook);
+        self.touched.retain(|(of, _), _| *of != logbook);
         self.branches(logbook)?.forget_names();
         for arrival in arrivals {
             let (entry, raw) = self.entry_at(arrival)?;
@@ -364,8 +369,7 @@ impl<'txn> Tables<'txn> {
         let stamp = self.stamp_of(place, entry)?;
         for (index, change) in (0_u16..).zip(&entry.changes) {
             if let Some(thing) = change.thing() {
-                self.touches
-                    .insert(&tables::touch_key(logbook, thing, arrival), ())?;
+                self.touch(logbook, thing, arrival)?;
             }
             match change {
                 Change::Set {
@@ -403,6 +407,25 @@ impl<'txn> Tables<'txn> {
             }
         }
         self.moved.insert((logbook, place.chain), head);
+        Ok(())
+    }
+
+    /// Notes that the entry which came at this arrival touches a thing.
+    fn touch(&mut self, logbook: LogbookId, thing: ThingId, arrival: Arrival) -> Result<(), Error> {
+        let row = match self.touched.entry((logbook, thing)) {
+            Entry::Occupied(row) => row.into_mut(),
+            Entry::Vacant(none) => match Touches::last(&self.touches, logbook, thing)? {
+                Some(row) => none.insert(row),
+                None => {
+                    none.insert(Touches::begin(arrival));
+                    return Ok(());
+                }
+            },
+        };
+        if let Some(next) = row.add(arrival) {
+            row.write(&mut self.touches, logbook, thing)?;
+            *row = next;
+        }
         Ok(())
     }
 
@@ -480,9 +503,9 @@ impl<'txn> Tables<'txn> {
         arrival: Arrival,
         seen: &Observation,
     ) -> Result<(), Error> {
-        let key = tables::observation_key(logbook, thing, what, arrival, seen.index);
+        let key = tables::observation_key(logbook, arrival, seen.index);
         self.observations
-            .insert(&key, tables::observation_row(seen).as_slice())?;
+            .insert(&key, tables::observation_row(thing, what, seen).as_slice())?;
         Ok(())
     }
 
@@ -561,8 +584,8 @@ impl<'txn> Tables<'txn> {
                     let seen = Observation::of((place, &entry), index, stamp, value.clone(), *how);
                     self.keep_observation(logbook, *thing, *what, arrival, &seen)?;
                 }
-                Change::Observe { thing, what, .. } => {
-                    let key = tables::observation_key(logbook, *thing, *what, arrival, index);
+                Change::Observe { .. } => {
+                    let key = tables::observation_key(logbook, arrival, index);
                     self.observations.remove(&key)?;
                 }
                 Change::Receipt { .. }
@@ -583,12 +606,10 @@ impl<'txn> Tables<'txn> {
     ) -> Result<(), Error> {
         self.registers
             .remove(&tables::register_key(logbook, thing, field))?;
-        let (from, to) = tables::range(&[logbook.bytes(), thing.bytes()]);
-        let mut arrivals = Vec::new();
-        for row in self.touches.range::<&[u8; 40]>(&from..=&to)? {
-            arrivals.push(tables::touch_arrival(row?.0.value()));
+        if let Some(row) = self.touched.get(&(logbook, thing)) {
+            row.write(&mut self.touches, logbook, thing)?;
         }
-        for arrival in arrivals {
+        for arrival in touches::of_thing(&self.touches, logbook, thing)? {
             let (entry, raw) = self.entry_at(arrival)?;
             let place = self.chains(logbook)?.place_of(&entry, &raw)?;
             if self.is_held_back(logbook, place)? {
@@ -661,11 +682,14 @@ impl<'txn> Tables<'txn> {
         Ok(())
     }
 
-    /// Writes the heads that have moved. Without it the transaction must not be committed.
+    /// Writes the heads that have moved and the things touched. Without it the transaction must not be committed.
     pub(super) fn finish(mut self) -> Result<(), Error> {
         for ((logbook, chain), head) in &self.moved {
             let key = tables::chain_key(*logbook, *chain);
             self.heads.insert(&key, tables::head_row(head).as_slice())?;
+        }
+        for ((logbook, thing), row) in &self.touched {
+            row.write(&mut self.touches, *logbook, *thing)?;
         }
         Ok(())
     }

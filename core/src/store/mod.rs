@@ -13,10 +13,12 @@ mod error;
 mod file;
 mod fold;
 mod mend;
+mod migrate;
 mod query;
 mod rebuild;
 mod seals;
 mod tables;
+mod touches;
 mod verify;
 
 use std::collections::BTreeSet;
@@ -36,7 +38,7 @@ use crate::log::stamp::Clock;
 use tables::{IDENTITY, PEERS, SEALS};
 
 /// The version of the tables that this code writes.
-pub const FORMAT: u64 = 1;
+pub const FORMAT: u64 = 2;
 
 /// An open store file. Only one process can have it open.
 #[derive(Debug)]
@@ -140,12 +142,14 @@ impl Store {
     }
 
     fn identified(db: Database) -> Result<Self, Error> {
+        let format = tables::word(&db.begin_read()?.open_table(IDENTITY)?, "format")?;
+        match format {
+            FORMAT => {}
+            1 => migrate::from_1(&db)?,
+            _ => return Err(Error::OtherFormat { format }),
+        }
         let txn = db.begin_read()?;
         let identity = txn.open_table(IDENTITY)?;
-        let format = tables::word(&identity, "format")?;
-        if format != FORMAT {
-            return Err(Error::OtherFormat { format });
-        }
         let id = StoreId::from_bytes(tables::bytes(&identity, "store")?);
         let key = tables::bytes(&identity, "key")?;
         let mut writer = Writer::of(DeviceKey::from_bytes(key));

@@ -10,7 +10,7 @@ use super::tables::{
     self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES,
     VERDICTS,
 };
-use super::{Bookmark, Error, Store};
+use super::{Bookmark, Error, Store, touches};
 use crate::log::chain::{self, Held, Link, Mark, Tip};
 use crate::log::codec;
 use crate::log::id::{Arrival, ChainId, DeviceId, FieldNumber, LogbookId, Place, Seq, ThingId};
@@ -425,10 +425,9 @@ impl Store {
     pub fn touching(&self, logbook: LogbookId, thing: ThingId) -> Result<Vec<Kept>, Error> {
         let txn = self.db.begin_read()?;
         let reader = Reader::open(&txn, logbook)?;
-        let (from, to) = tables::range(&[logbook.bytes(), thing.bytes()]);
-        txn.open_table(TOUCHES)?
-            .range::<&[u8; 40]>(&from..=&to)?
-            .map(|row| reader.kept(tables::touch_arrival(row?.0.value())))
+        touches::of_thing(&txn.open_table(TOUCHES)?, logbook, thing)?
+            .into_iter()
+            .map(|arrival| reader.kept(arrival))
             .collect()
     }
 
@@ -483,11 +482,10 @@ impl Store {
         let (from, to) = tables::range(&[logbook.bytes()]);
         for row in txn
             .open_table(OBSERVATIONS)?
-            .range::<&[u8; 44]>(&from..=&to)?
+            .range::<&[u8; 26]>(&from..=&to)?
         {
-            let (key, row) = row?;
-            let (thing, what) = tables::observation_ids(key.value());
-            state.observe(thing, what, tables::observation(row.value())?);
+            let (thing, what, seen) = tables::observation(row?.1.value())?;
+            state.observe(thing, what, seen);
         }
         Ok(state)
     }

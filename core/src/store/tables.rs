@@ -38,11 +38,14 @@ pub(super) const PARTINGS: TableDefinition<'_, &[u8; 48], &[u8; 8]> =
 /// Logbook, thing, field -> the field's open writes. Derived.
 pub(super) const REGISTERS: TableDefinition<'_, &[u8; 34], &[u8]> =
     TableDefinition::new("registers_v1");
-/// Logbook, thing, observation, arrival, index -> the observation. Derived.
-pub(super) const OBSERVATIONS: TableDefinition<'_, &[u8; 44], &[u8]> =
-    TableDefinition::new("observations_v1");
-/// Logbook, thing, arrival: the entries that touch a thing. Derived.
-pub(super) const TOUCHES: TableDefinition<'_, &[u8; 40], ()> = TableDefinition::new("touches_v1");
+/// Logbook, arrival, index -> thing (16), kind (2), the observation. Derived. By arrival, so that what
+/// comes in a day lies together.
+pub(super) const OBSERVATIONS: TableDefinition<'_, &[u8; 26], &[u8]> =
+    TableDefinition::new("observations_v2");
+/// Logbook, thing, arrival -> how far the next arrivals of entries that touch the thing lie from each
+/// other, up to 64 a row. Derived.
+pub(super) const TOUCHES: TableDefinition<'_, &[u8; 40], &[u8]> =
+    TableDefinition::new("touches_v2");
 /// Logbook, chain, seq -> the stamp of the earliest receipt for that entry. Derived.
 pub(super) const RECEIPTS: TableDefinition<'_, &[u8; 40], u64> =
     TableDefinition::new("receipts_v1");
@@ -195,34 +198,35 @@ pub(super) fn register_ids(key: &[u8; 34]) -> (ThingId, FieldNumber) {
     )
 }
 
-pub(super) fn observation_key(
-    logbook: LogbookId,
-    thing: ThingId,
-    what: ObservationNumber,
-    arrival: Arrival,
-    index: u16,
-) -> [u8; 44] {
+pub(super) fn observation_key(logbook: LogbookId, arrival: Arrival, index: u16) -> [u8; 26] {
     joined(&[
         logbook.bytes(),
-        thing.bytes(),
-        &what.0.to_be_bytes(),
         &arrival.0.to_be_bytes(),
         &index.to_be_bytes(),
     ])
 }
 
-/// The thing and kind within an observation's key.
-pub(super) fn observation_ids(key: &[u8; 44]) -> (ThingId, ObservationNumber) {
-    let (thing, rest) = first::<16>(&key[16..]).expect("28 bytes begin with 16");
-    let (what, _) = first::<2>(rest).expect("12 bytes begin with 2");
-    (
-        ThingId::from_bytes(thing),
-        ObservationNumber(u16::from_be_bytes(what)),
-    )
+/// The key that an observation has now, and what its row begins with now, by its key in format 1:
+/// logbook, thing, kind, arrival, index.
+pub(super) fn observation_of_1(key: &[u8; 44]) -> ([u8; 26], [u8; 18]) {
+    let (logbook, rest) = first::<16>(key).expect("44 bytes begin with 16");
+    let (about, rest) = first::<18>(rest).expect("28 bytes begin with 18");
+    (joined(&[&logbook, rest]), about)
 }
 
 pub(super) fn touch_key(logbook: LogbookId, thing: ThingId, arrival: Arrival) -> [u8; 40] {
     joined(&[logbook.bytes(), thing.bytes(), &arrival.0.to_be_bytes()])
+}
+
+/// What a touch's key consists of.
+pub(super) fn touch_ids(key: &[u8; 40]) -> (LogbookId, ThingId, Arrival) {
+    let (logbook, rest) = first::<16>(key).expect("40 bytes begin with 16");
+    let (thing, _) = first::<16>(rest).expect("24 bytes begin with 16");
+    (
+        LogbookId::from_bytes(logbook),
+        ThingId::from_bytes(thing),
+        touch_arrival(key),
+    )
 }
 
 /// The arrival within a touch's key.
@@ -413,8 +417,14 @@ pub(super) fn register(row: &[u8]) -> Result<Register, Error> {
     Register::of_open(open).ok_or_else(|| Error::damaged_index("registers"))
 }
 
-pub(super) fn observation_row(seen: &Observation) -> Vec<u8> {
-    let mut row = Vec::with_capacity(96);
+pub(super) fn observation_row(
+    thing: ThingId,
+    what: ObservationNumber,
+    seen: &Observation,
+) -> Vec<u8> {
+    let mut row = Vec::with_capacity(112);
+    row.extend_from_slice(thing.bytes());
+    row.extend_from_slice(&what.0.to_be_bytes());
     row.extend_from_slice(seen.place.chain.bytes());
     number(&mut row, seen.place.seq.get());
     number(&mut row, u64::from(seen.index));
@@ -433,12 +443,14 @@ pub(super) fn observation_row(seen: &Observation) -> Vec<u8> {
     row
 }
 
-pub(super) fn observation(row: &[u8]) -> Result<Observation, Error> {
+pub(super) fn observation(row: &[u8]) -> Result<(ThingId, ObservationNumber, Observation), Error> {
     let mut left = Scan::of(row);
     let parts = (|| {
+        let thing = ThingId::from_bytes(left.array()?);
+        let what = ObservationNumber(u16::from_be_bytes(left.array()?));
         let chain = ChainId::from_bytes(left.array()?);
         let seq = place(&mut left)?;
-        Ok(Observation {
+        let seen = Observation {
             place: Place { chain, seq },
             index: left.number_u16()?,
             stamp: Stamp::from_bits(left.number()?),
@@ -451,7 +463,8 @@ pub(super) fn observation(row: &[u8]) -> Result<Observation, Error> {
             },
             how: codec::code_how(left.byte()?),
             value: codec::decode_value(left.sized()?)?,
-        })
+        };
+        Ok((thing, what, seen))
     })();
     whole(parts, left, "observations")
 }

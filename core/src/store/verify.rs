@@ -72,8 +72,9 @@ pub enum Fault {
 }
 
 impl Store {
-    /// Reads everything and holds it against everything else, logbook by logbook, so that it takes the
-    /// memory of the largest. Changes nothing but what redb itself repairs after a crash.
+    /// Reads everything and holds it against everything else, logbook by logbook, so that beside the
+    /// file's own pages it takes the memory of the largest and eight bytes an entry. Changes nothing
+    /// but what redb itself repairs after a crash.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read at all.
