@@ -10,6 +10,8 @@ use crate::water::wear::CENSORING_NOTE;
 
 /// How many digs the page proposes.
 const DIGS: usize = 12;
+/// More than so many parts are counted, not named: nobody reads the names of sixty heads.
+const NAMED: usize = 6;
 
 /// Returns the page of the firm's valves and heads: how long they last by its own record, whether
 /// failures follow repairs, and where to dig first.
@@ -89,19 +91,12 @@ fn digs(heading: &str, place: &str, wear: &Wear) -> Section {
         "failures to expect in a year",
     ];
     let row = |dig: &DigPlan| {
-        let parts = dig
-            .parts
-            .iter()
-            .map(|part| match dig.waiting.contains(part) {
-                true => format!("{part} (failed)"),
-                false => part.clone(),
-            });
         vec![
             dig.site.clone(),
             dig.place
                 .clone()
                 .unwrap_or_else(|| "place not noted".to_owned()),
-            parts.collect::<Vec<_>>().join(", "),
+            served(dig),
             format!("{:.0} years", dig.expected.oldest.get()),
             match dig.expected.failures.map(Failures::get) {
                 Some(failures) => format!(
@@ -118,4 +113,23 @@ fn digs(heading: &str, place: &str, wear: &Wear) -> Section {
         .chain(wear.plan.iter().take(DIGS).map(row))
         .collect();
     part
+}
+
+/// What one dig serves, with what has failed of it.
+fn served(dig: &DigPlan) -> String {
+    if dig.parts.len() <= NAMED {
+        let part = |part: &String| match dig.waiting.contains(part) {
+            true => format!("{part} (failed)"),
+            false => part.clone(),
+        };
+        return dig.parts.iter().map(part).collect::<Vec<_>>().join(", ");
+    }
+    match dig.waiting.is_empty() {
+        true => format!("{} of them", dig.parts.len()),
+        false => format!(
+            "{} of them; {} failed",
+            dig.parts.len(),
+            dig.waiting.join(", ")
+        ),
+    }
 }

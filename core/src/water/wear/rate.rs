@@ -41,8 +41,13 @@ impl fmt::Display for Rate {
             ),
             Some(rate) => write!(
                 f,
-                "{failures:.0} in {service:.1} years of service: {:.2} a year (95 %: {:.2} to \
+                "{failures:.0} {} in {service:.1} years of service: {:.2} a year (95 %: {:.2} to \
                  {:.2})",
+                if failures == 1.0 {
+                    "failure"
+                } else {
+                    "failures"
+                },
                 rate.get(),
                 self.interval.low.get(),
                 self.interval.high.get()
@@ -264,7 +269,7 @@ mod tests {
         let some = rate(Failures::new(3.0), Years::new(10.0)).unwrap();
         assert_eq!(
             some.to_string(),
-            "3 in 10.0 years of service: 0.30 a year (95 %: 0.06 to 0.88)"
+            "3 failures in 10.0 years of service: 0.30 a year (95 %: 0.06 to 0.88)"
         );
         let unknown = ratio(&none, &some).unwrap();
         assert_eq!(
