@@ -10,6 +10,7 @@ use crate::site::finding::Status;
 use crate::site::kind::ThingKind;
 use crate::site::plan::plan_site;
 use crate::site::things::tests::Scene;
+use crate::site::words::Vocabulary;
 
 fn day() -> NaiveDate {
     "2026-07-14".parse().unwrap()
