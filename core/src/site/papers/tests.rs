@@ -307,21 +307,12 @@ fn a_map_draws_measured_heads_to_scale_and_the_others_in_the_order_of_the_walk()
     assert!(plan.contains(">1-01<") && plan.contains(">1-03<") && !plan.contains(">2-01<"));
     assert!(walk.contains(">2-01<") && !walk.contains(">1-01<"));
     // The throw of 15 ft in the scale of the bar of 20 ft.
-    let after = |mark: &str| -> f64 {
-        let rest = plan.split_once(mark).unwrap().1;
-        let end = rest
-            .find(|c: char| !(c.is_ascii_digit() || c == '.'))
-            .unwrap();
-        rest[..end].parse().unwrap()
-    };
+    let (before, _) = plan.split_once(" 0 0 1 ").unwrap();
+    let throw: f64 = before.rsplit_once(' ').unwrap().1.parse().unwrap();
     let bar = plan.split_once("<path d=\"M10 ").unwrap().1;
     let long = bar.split_once('h').unwrap().1;
     let long: f64 = long[..long.find('m').unwrap()].parse().unwrap();
-    assert!(
-        (after("A") / long - 15.0 / 20.0).abs() < 0.01,
-        "{} {long}",
-        after("A")
-    );
+    assert!((throw / long - 15.0 / 20.0).abs() < 0.01, "{throw} {long}");
 }
 
 #[test]
