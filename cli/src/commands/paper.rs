@@ -1,20 +1,15 @@
 //! `headwalk paper`: pages that a client keeps, that hang in a cabinet, that ride in a truck.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use chrono::NaiveDate;
 use clap::ValueEnum;
 use serde::Serialize;
 
-use headwalk_core::log::id::LogbookId;
-use headwalk_core::merge::replay::State;
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::papers::{Facts, Language, Options, Paper, Sheet, paper, pull_list};
-use headwalk_core::site::things::Site;
-use headwalk_core::site::weather::{Record, station_of};
+use headwalk_core::site::papers::{Language, Options, Paper, Sheet};
 use headwalk_core::site::words::{Vocabulary, plain};
-use headwalk_core::store::Store;
+use headwalk_sync_server::office::{Beside, PaperDay, Shelf};
 
 use super::page::write_file;
 use crate::args::MomentArgs;
@@ -116,8 +111,13 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let kind = Paper::from(args.kind);
     let wanted = args.wanted(kind, &roots)?;
     let on = args.on(call, moment)?;
-    let shelf = Shelf::read(&store, &roots, &wanted, moment)?;
-    let html = shelf.html(kind, &args, on, call);
+    let ids: Vec<_> = wanted.iter().map(|root| root.id).collect();
+    let shelf = Shelf::read(&ids, beside(&roots), |id| state_at(&store, id, moment))?;
+    let asked = PaperDay {
+        on,
+        utc_offset_min: call.now().utc_offset_min,
+    };
+    let html = shelf.html(kind, asked, |options| args.change(options, call));
     let sites = wanted.iter().map(|root| root.name.clone()).collect();
     let bytes = html.len();
     let (out, html) = match &args.out {
@@ -169,8 +169,7 @@ impl Args {
         }
     }
 
-    fn options(&self, site: &Site<'_>, call: &Call) -> Options {
-        let mut options = Options::of(site);
+    fn change(&self, options: &mut Options, call: &Call) {
         if let Some(lang) = self.lang {
             options.language = match lang {
                 Lang::En => Language::English,
@@ -186,7 +185,6 @@ impl Args {
                 PrintedOn::A4 => Sheet::A4,
             };
         }
-        options
     }
 }
 
@@ -200,67 +198,14 @@ fn site_of<'r>(roots: &'r Roots, typed: &str) -> Result<&'r Root, Error> {
     }
 }
 
-/// The logbooks that papers are made of.
-struct Shelf {
-    sites: Vec<(LogbookId, State)>,
-    firm: Option<(LogbookId, State)>,
-    stations: BTreeMap<LogbookId, String>,
-    weather: BTreeMap<LogbookId, Record>,
-}
-
-impl Shelf {
-    fn read(store: &Store, roots: &Roots, wanted: &[Root], moment: Moment) -> Result<Self, Error> {
-        let read = |root: &Root| Ok((root.id, state_at(store, root.id, moment)?));
-        let sites: Vec<_> = wanted.iter().map(read).collect::<Result<_, Error>>()?;
-        let firm = roots
-            .of_kind(ThingKind::Company)
-            .next()
-            .map(read)
-            .transpose()?;
-        let stations = roots.of_kind(ThingKind::Station);
-        let stations: BTreeMap<LogbookId, String> = stations
+/// What else than sites a paper may need, of this store.
+fn beside(roots: &Roots) -> Beside {
+    let stations = roots.of_kind(ThingKind::Station);
+    Beside {
+        firm: roots.of_kind(ThingKind::Company).next().map(|root| root.id),
+        stations: stations
             .map(|station| (station.id, station.name.clone()))
-            .collect();
-        let mut weather = BTreeMap::new();
-        for (id, state) in &sites {
-            if let Some(station) = station_of(&Site::of(state, *id), &stations)
-                && !weather.contains_key(&station)
-            {
-                let state = state_at(store, station, moment)?;
-                weather.insert(station, Record::of(&state, station));
-            }
-        }
-        Ok(Self {
-            sites,
-            firm,
-            stations,
-            weather,
-        })
-    }
-
-    fn html(&self, kind: Paper, args: &Args, on: NaiveDate, call: &Call) -> String {
-        let firm = self.firm.as_ref().map(|(id, state)| Site::of(state, *id));
-        let sites = self.sites.iter().map(|(id, state)| Site::of(state, *id));
-        let sites: Vec<Site<'_>> = sites.collect();
-        let none = Record::default();
-        let facts = sites.iter().map(|site| Facts {
-            site,
-            firm: firm.as_ref(),
-            weather: station_of(site, &self.stations)
-                .and_then(|station| self.weather.get(&station))
-                .unwrap_or(&none),
-            on,
-            utc_offset_min: call.now().utc_offset_min,
-        });
-        let facts: Vec<Facts<'_>> = facts.collect();
-        let Some(first) = facts.first() else {
-            return String::new();
-        };
-        let options = args.options(first.site, call);
-        match kind {
-            Paper::PullList => pull_list(&facts, &options),
-            kind => paper(kind, first, &options),
-        }
+            .collect(),
     }
 }
 

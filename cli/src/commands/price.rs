@@ -175,6 +175,7 @@ fn say_of(
         return Ok(of.action());
     }
     let mut new = site.add(call.now().fresh_thing()?, kind, site.root().id);
+    new = new.label(&next_label(site, kind));
     for (name, text) in said {
         let told = new.say(name, text, call.units());
         new = told.map_err(|error| Error::from(error).field(*name))?;
@@ -219,6 +220,13 @@ impl OneWork {
         };
         say_of(there, site, ThingKind::Price, said, call)
     }
+}
+
+/// A number behind the highest that a thing of the kind ever had.
+fn next_label(site: &Site<'_>, kind: ThingKind) -> String {
+    let things = site.things().filter(|thing| thing.kind == Some(kind));
+    let taken = things.filter_map(|thing| thing.label()?.rsplit('-').next()?.parse::<u32>().ok());
+    taken.max().unwrap_or(0).saturating_add(1).to_string()
 }
 
 fn present<'a>(site: &Site<'a>, kind: ThingKind) -> impl Iterator<Item = Thing<'a>> {

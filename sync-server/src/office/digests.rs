@@ -283,7 +283,7 @@ pub const fn written(kept: &Kept) -> Written<'_> {
     }
 }
 
-fn kind_of(store: &Store, book: LogbookId) -> Result<Option<ThingKind>, store::Error> {
+pub(super) fn kind_of(store: &Store, book: LogbookId) -> Result<Option<ThingKind>, store::Error> {
     let word = words(store, book, &fields::any::KIND)?;
     Ok(word.and_then(|word| ThingKind::of_word(&word)))
 }
@@ -297,4 +297,17 @@ fn words(store: &Store, book: LogbookId, field: &FieldDef) -> Result<Option<Stri
             _ => None,
         }),
     )
+}
+
+/// Returns what a logbook of that kind is called: its name, or its id where it has none.
+pub(super) fn name_of(
+    store: &Store,
+    book: LogbookId,
+    kind: ThingKind,
+) -> Result<String, store::Error> {
+    let name = match fields::field(kind, "name") {
+        Some(field) => words(store, book, field)?,
+        None => None,
+    };
+    Ok(name.unwrap_or_else(|| book.to_string()))
 }

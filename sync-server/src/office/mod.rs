@@ -7,15 +7,18 @@
 
 mod causes;
 mod digests;
+mod papers;
 mod timeline;
 
 pub use causes::has_page;
 pub use digests::{Digests, told, written};
+pub use papers::{Beside, PaperDay, Shelf};
 pub use timeline::{Asked, Timeline, Told};
 
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
+use chrono::NaiveDate;
 use headwalk_core::log::chain::Mark;
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{DeviceId, LogbookId, ThingId};
@@ -24,6 +27,7 @@ use headwalk_core::site::day_end::{
 };
 use headwalk_core::site::fields;
 use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::papers::{Options, Paper};
 use headwalk_core::site::sight::visit_called;
 use headwalk_core::site::things::Site;
 
@@ -183,6 +187,29 @@ impl Hub {
     /// [`Error`] where the log cannot be read.
     pub fn sealed_export(&self, logbook: LogbookId) -> Result<String, Error> {
         Ok(export_file::of_logbooks(self.log(), &[logbook])?)
+    }
+
+    /// Returns a paper about a site as the log has it now; none where it is no site of this hub.
+    /// The day is the firm's, unless another is named.
+    ///
+    /// # Errors
+    /// [`Error`] where the log cannot be read.
+    pub fn paper(
+        &self,
+        kind: Paper,
+        site: LogbookId,
+        on: Option<NaiveDate>,
+        change: impl FnOnce(&mut Options),
+    ) -> Result<Option<String>, Error> {
+        let utc_offset_min = {
+            let mut digests = self.office().digests();
+            digests.refresh(self.log())?;
+            digests.utc_offset_min()
+        };
+        let on = on.unwrap_or_else(|| self.edge().now().date_at(utc_offset_min));
+        let asked = PaperDay { on, utc_offset_min };
+        let shelf = Shelf::of_site(self.log(), site)?;
+        Ok(shelf.map(|shelf| shelf.html(kind, asked, change)))
     }
 
     /// When each device met this hub, by every id that it had; and its latest entry here.

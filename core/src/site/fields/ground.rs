@@ -114,7 +114,7 @@ static KERB_PARTS: [Part; 4] = [
     optional(4, "to-kerb", quantity(Unit::Foot, [0.0, 3.0], [0.0, 100.0])),
 ];
 
-const ARC_NAMES: &[(&str, f64)] = &[
+pub(super) const ARC_NAMES: &[(&str, f64)] = &[
     ("quarter", 90.0),
     ("third", 120.0),
     ("half", 180.0),

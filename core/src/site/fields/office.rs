@@ -1,6 +1,9 @@
 //! Fields of the company's logbook and of a weather station's: 550 to 899.
 
-use super::shape::{LONG, Part, SHORT, Shape, needed, number, optional, quantity, unit_price};
+use super::ground::ARC_NAMES;
+use super::shape::{
+    LONG, Part, SHORT, Shape, named, needed, number, optional, quantity, unit_price,
+};
 use super::street::{ELEVATION_SHAPE, LATITUDE_SHAPE, LONGITUDE_SHAPE, WINDOW_PARTS};
 use super::table;
 use crate::site::company::Role;
@@ -89,7 +92,8 @@ table! {
         "What sort of part.";
     752 SIZE, "size", SHORT, "Size or thread.";
     753 POP_UP, "pop-up", quantity(Unit::Inch, [2.0, 12.0], [0.0, 60.0]), "How high it rises.";
-    754 ARC, "arc", quantity(Unit::Degree, [40.0, 360.0], [1.0, 360.0]), "The arc of a nozzle.";
+    754 ARC, "arc",
+        named(Unit::Degree, [40.0, 360.0], [1.0, 360.0], ARC_NAMES), "The arc of a nozzle.";
     755 UNIT_COST, "unit-cost",
         unit_price([0, 500], [0, 100_000]), "What one costs the firm.";
     756 BIN, "bin", SHORT, "Where it lies.";

@@ -8,10 +8,11 @@ use super::words as w;
 use super::{Facts, Options};
 use crate::site::fields::{self, FieldDef};
 use crate::site::map::picture::escaped;
-use crate::site::plan::season;
+use crate::site::plan::{Kept, season_under};
 use crate::site::programs::{DayRule, Program, ProgramSet};
 use crate::site::things::{Controller, Parts, Zone};
 use crate::site::time_of_day;
+use crate::water::season::Best;
 
 /// Returns the card of each controller of a site, a half sheet each.
 #[must_use]
@@ -40,13 +41,7 @@ pub fn card(facts: &Facts<'_>, options: &Options) -> String {
     framed(&title, html, Size::Half, options)
 }
 
-fn one(
-    html: &mut Html,
-    facts: &Facts<'_>,
-    controller: &Controller<'_>,
-    dial: &[(u32, f64)],
-    show: Show,
-) {
+fn one(html: &mut Html, facts: &Facts<'_>, controller: &Controller<'_>, dial: &[Best], show: Show) {
     let words = |field: &FieldDef| controller.words(field).ok().map(|words| words.value);
     let stood = match words(&fields::controller::PLACE) {
         Some(place) => format!("{} · {}", show.day(facts.on), place),
@@ -130,17 +125,16 @@ fn days(rule: DayRule, show: Show) -> String {
 
 /// The best place of the percent dial over the programs as left, in each month that the weather
 /// of the last year tells.
-fn dial(facts: &Facts<'_>) -> Vec<(u32, f64)> {
+fn dial(facts: &Facts<'_>) -> Vec<Best> {
     let Some(stretch) = stretch(facts) else {
         return Vec::new();
     };
-    let Ok(season) = season(facts.site, facts.weather, &stretch, &facts.rules()) else {
+    let (site, weather) = (facts.site, facts.weather);
+    let season = season_under(&[Kept::AsLeft], site, weather, &stretch, &facts.rules());
+    let Ok(season) = season else {
         return Vec::new();
     };
-    let months = season.dial_as_left.iter();
-    months
-        .map(|best| (best.month, best.percent.get()))
-        .collect()
+    season.dial_as_left
 }
 
 /// When it may water: the controller's own hours, else the site's.
@@ -154,7 +148,7 @@ pub(super) fn window(facts: &Facts<'_>, controller: Option<&Controller<'_>>) -> 
 }
 
 /// The percent dial by month: what the weather asked for, and a row for the pen.
-fn strip(html: &mut Html, dial: &[(u32, f64)], show: Show) {
+fn strip(html: &mut Html, dial: &[Best], show: Show) {
     html.tag("h2", show.words(w::PERCENT_BY_MONTH));
     let months: Vec<u32> = (1..=12).collect();
     let names: Vec<&str> = months
@@ -162,8 +156,11 @@ fn strip(html: &mut Html, dial: &[(u32, f64)], show: Show) {
         .map(|month| show.short_month(*month))
         .collect();
     let percent = |month: &u32| {
-        let of = dial.iter().find(|(of, _)| of == month);
-        Cell::words(of.map_or(String::new(), |(_, percent)| format!("{percent:.0}")))
+        let of = dial.iter().find(|best| best.month == *month);
+        Cell::words(of.map_or(String::new(), |best| {
+            let more = if best.too_little { "+" } else { "" };
+            format!("{:.0}{more}", best.percent.get())
+        }))
     };
     let pen = months.iter().map(|_| Cell::Marks("&nbsp;".to_owned()));
     html.table(

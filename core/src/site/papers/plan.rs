@@ -210,7 +210,7 @@ impl Drawing {
         );
         let mut at = (10.0, top + 34.0);
         let mut item = |svg: &mut String, sign: String, words: &str| {
-            let wide = 22.0 + 5.0 * words.chars().count() as f64;
+            let wide = 28.0 + 4.6 * words.chars().count() as f64;
             if at.0 + wide > WIDE - 40.0 {
                 at = (10.0, at.1 + 15.0);
             }
@@ -219,9 +219,9 @@ impl Drawing {
                 format_args!(
                     "<g transform=\"translate({:.1} {:.1})\">{sign}</g><text x=\"{:.1}\" y=\"{:.1}\">{}\
                  </text>\n",
-                    at.0 + 6.0,
+                    at.0 + 9.0,
                     at.1,
-                    at.0 + 15.0,
+                    at.0 + 21.0,
                     at.1 + 3.0,
                     escaped(words)
                 ),

@@ -14,7 +14,7 @@ use super::words as w;
 use super::{Facts, Options};
 use crate::site::fields::{self, seen};
 use crate::site::map::picture::escaped;
-use crate::site::plan::{Kept, SiteSeason, ZoneSeason, season};
+use crate::site::plan::{Kept, SiteSeason, ZoneSeason, season_under};
 use crate::site::things::Zone;
 use crate::site::unit::Unit;
 use crate::site::weather::Origin;
@@ -35,7 +35,9 @@ pub fn season_chart(facts: &Facts<'_>, options: &Options) -> String {
     letterhead(&mut html, facts, &title, show);
     let reckoned = stretch(facts).ok_or_else(|| show.words(w::NO_WEATHER).to_owned());
     let reckoned = reckoned.and_then(|stretch| {
-        let season = season(facts.site, facts.weather, &stretch, &facts.rules());
+        let asked = [Kept::AsLeft];
+        let (site, weather) = (facts.site, facts.weather);
+        let season = season_under(&asked, site, weather, &stretch, &facts.rules());
         season.map_err(|_| show.words(w::NO_WEATHER).to_owned())
     });
     match reckoned {
@@ -81,11 +83,14 @@ fn panels(html: &mut Html, facts: &Facts<'_>, season: &SiteSeason, show: Show) {
     let most = told.iter().flat_map(|(_, months)| months.values());
     let most = most.map(|month| month.need.max(month.rain + month.applied));
     let axes = Axes::of(facts, season, most.fold(0.1, f64::max));
-    let unit = Unit::Inch.in_system(show.units);
+    let unit_words = show.words(match show.units {
+        crate::site::unit::UnitSystem::Us => w::INCHES,
+        crate::site::unit::UnitSystem::Si => w::MILLIMETRES,
+    });
     let (from, to) = (show.day(season.stretch.from), show.day(season.stretch.to));
     html.tag(
         "p",
-        &w::SEASON_SAYS.with(show.language, &[&from, &to, unit.symbol()]),
+        &w::SEASON_SAYS.with(show.language, &[&from, &to, unit_words]),
     );
     html.raw(&legend(show));
     for (zone, months) in &told {
@@ -303,7 +308,7 @@ fn panel(title: &str, months: &Months, axes: &Axes, show: Show) -> String {
     put(
         &mut svg,
         format_args!(
-            "<polyline points=\"{}\" fill=\"none\" stroke=\"#fff\" stroke-width=\"4.5\"/><polyline \
+            "<polyline points=\"{}\" fill=\"none\" stroke=\"#fff\" stroke-width=\"4\"/><polyline \
          points=\"{0}\" fill=\"none\" stroke=\"#000\" stroke-width=\"2.4\"/>\n",
             need.join(" ")
         ),

@@ -26,7 +26,7 @@ pub use figure::Figure;
 pub use nights::ZoneStart;
 pub use proposal::{DialLimits, Proposal, StationRun, propose};
 pub use rules::{From, HouseRules, Rule, Valves};
-pub use season::{Kept, SiteSeason, Stretch, ZoneSeason, season, volume};
+pub use season::{Kept, SiteSeason, Stretch, ZoneSeason, season, season_under, volume};
 pub use settings::Setting;
 pub use unknown::Unknown;
 pub use why::{Why, say};

@@ -157,6 +157,21 @@ pub fn season(
     stretch: &Stretch,
     rules: &HouseRules,
 ) -> Result<SiteSeason, Unknown> {
+    season_under(&Kept::ALL, site, record, stretch, rules)
+}
+
+/// Returns a site's season under these settings only, which is sooner done: the computed one plans
+/// every week anew. The dial's is reckoned where July's is.
+///
+/// # Errors
+/// As [`season`].
+pub fn season_under(
+    asked: &[Kept],
+    site: &Site<'_>,
+    record: &Record,
+    stretch: &Stretch,
+    rules: &HouseRules,
+) -> Result<SiteSeason, Unknown> {
     let elsewhere = standing_of_site(site.root());
     let weather = filled(record, stretch.from, stretch.to, elsewhere);
     let weather = weather.map_err(|day| Unknown::NoWeatherOn { day })?;
@@ -167,7 +182,7 @@ pub fn season(
         rules,
         weather: &weather,
     };
-    let runs = seasons.runs();
+    let runs = seasons.runs(asked);
     let mut zones = Vec::new();
     let (mut on_dial, mut on_dial_as_left) = (Vec::new(), Vec::new());
     for zone in site.zones() {
@@ -189,7 +204,7 @@ pub fn season(
             let days = seasons.at_full_percent(zone, days);
             on_dial_as_left.push(Dialled { ground, days });
         }
-        let kept = Kept::ALL.into_iter().filter(|kept| *kept != Kept::Dial);
+        let kept = asked.iter().copied().filter(|kept| *kept != Kept::Dial);
         zones.push(ZoneSeason {
             zone: zone.id,
             name: zone.address(),
@@ -268,20 +283,27 @@ impl Runs {
 }
 
 impl Seasons<'_> {
-    fn runs(&self) -> Runs {
+    fn runs(&self, asked: &[Kept]) -> Runs {
         let mut runs = Runs::default();
-        for (kept, read) in [
+        let programs = [
             (Kept::AsFound, as_found as fn(Zone<'_>) -> _),
             (Kept::AsLeft, as_left),
-        ] {
+        ];
+        for (kept, read) in programs
+            .into_iter()
+            .filter(|(kept, _)| asked.contains(kept))
+        {
             let zones = self.site.zones().into_iter();
             let zones = zones.map(|zone| (zone.id, self.of_programs(zone, read(zone))));
             runs.by_setting.insert(kept, zones.collect());
         }
-        for (kept, month) in [(Kept::April, 4), (Kept::July, 7)] {
+        let months = [(Kept::April, 4), (Kept::July, 7)];
+        for (kept, month) in months.into_iter().filter(|(kept, _)| asked.contains(kept)) {
             runs.by_setting.insert(kept, self.of_month(month));
         }
-        runs.by_setting.insert(Kept::Computed, self.of_weeks());
+        if asked.contains(&Kept::Computed) {
+            runs.by_setting.insert(Kept::Computed, self.of_weeks());
+        }
         runs
     }
 

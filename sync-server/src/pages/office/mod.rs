@@ -11,6 +11,7 @@ mod day;
 mod desk;
 mod door;
 mod frame;
+mod papers;
 mod record;
 
 use axum::Router;
@@ -38,6 +39,7 @@ pub(crate) fn router() -> Router<Shared> {
         .route("/office/export", get(record::export))
         .route("/office/cause", get(causes::cause))
         .route("/office/wear", get(causes::wear))
+        .route("/office/papers/{kind}/{site}", get(papers::paper))
         .route("/office/sign-in", get(door::ask).post(door::sign_in))
         .route("/office/sign-out", post(door::sign_out))
         .route("/office/office.css", get(style))

@@ -38,6 +38,9 @@ impl Next {
             "headwalk schedule \"Tannery Row\" --why zone-3".to_owned(),
             "headwalk history \"Tannery Row\" valve-6 --as-known 2026-06-10".to_owned(),
             "headwalk state \"Tannery Row\" controller --as-of 2026-04-14".to_owned(),
+            "headwalk estimate show \"Tannery Row\"".to_owned(),
+            "headwalk paper letter \"Tannery Row\" --out letter.html".to_owned(),
+            "headwalk paper card \"Tannery Row\" --out card.html --lang es".to_owned(),
             "headwalk verify".to_owned(),
         ];
         Self {

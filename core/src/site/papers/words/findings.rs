@@ -125,5 +125,5 @@ static FINDING_WORDS: &[Line] = &[
     line("drip-filter-dirty", ("Drip filter dirty", "Filtro de goteo sucio"), ("clean the filter, flush the line", "limpiar el filtro y purgar la línea"), DRY),
     line("wet-area", ("Wet ground, cause not known yet", "Suelo encharcado, causa aún desconocida"), ("find the cause", "buscar la causa"), words("Water may be lost every hour; the cause stays unknown.", "Puede perderse agua a toda hora; la causa sigue sin saberse.")),
     line("dry-area", ("Dry ground, cause not known yet", "Suelo seco, causa aún desconocida"), ("find the cause", "buscar la causa"), DRY),
-    line("other", ("See the crew's words", "Ver lo que anotó el equipo"), ("as described", "según lo descrito"), words("See the crew's words.", "Ver lo que anotó el equipo.")),
+    line("other", ("See the crew's words", "Ver lo que anotó el equipo"), ("as described", "según lo descrito"), words("We can show you on the spot.", "Se lo mostramos en el lugar.")),
 ];

@@ -52,7 +52,7 @@ table! {
     ASKS_FOR, "{} your yes or no; together they come to {}, tax included, and each can be picked by itself.", "{} su sí o su no; en total son {} con impuesto, y cada uno se puede elegir por separado.";
     ASKS_FOR_SOME, "{} your yes or no; the {} that have a price come to {}, tax included.", "{} su sí o su no; los {} que ya tienen precio suman {} con impuesto.";
     WATER_UNKNOWN, "How much water your system uses is not known yet: run times or flows are still to be measured.", "Aún no se sabe cuánta agua usa su sistema: faltan por medir tiempos o caudales.";
-    WATER_SAME, "The controller is set to about {} of water a week; this week your plants need about {}.", "El controlador está ajustado a unos {} de agua por semana; esta semana sus plantas necesitan unos {}.";
+    WATER_SAME, "The controller gives about {} of water a week, as it did before; this week your plants need about {}.", "El controlador da unos {} de agua por semana, igual que antes; esta semana sus plantas necesitan unos {}.";
     WATER_CHANGED, "The controller now gives about {} of water a week, where it gave {} before; this week your plants need about {}.", "El controlador da ahora unos {} de agua por semana; antes daba {}; esta semana sus plantas necesitan unos {}.";
     OF_ZONES, "(That is for {} of {} zones; the others are not measured yet.)", "(Es para {} de {} zonas; las otras aún no están medidas.)";
     YOUR_DECISION, "Your decision", "Su decisión";
@@ -78,7 +78,7 @@ table! {
     ZONES_NOTE, "Minutes: as found → as left. Bar: what the setting gives; mark: what the plants need after rain. Sprinklers: good / adjusted this time / still open.", "Minutos: como estaba → como quedó. Barra: lo que da el ajuste; marca: lo que necesitan las plantas tras la lluvia. Aspersores: bien / ajustados esta vez / pendientes.";
     MAP_TITLE, "Where they stand", "Dónde están";
     WHY_MORE, "Why more may follow", "Por qué puede haber más";
-    FOUND_IN_YEAR, "{} for every 100 sprinklers in {}", "{} por cada 100 aspersores en {}";
+    FOUND_IN_YEAR, "{} findings for every 100 sprinklers in {}", "{} hallazgos por cada 100 aspersores en {}";
     HEADS_AGE, "half of your sprinklers are {} years old or more", "la mitad de sus aspersores tiene {} años o más";
     VALVES_AGE, "half of your valves are {} years old or more", "la mitad de sus válvulas tiene {} años o más";
     MORE_FOLLOWS, "We noted {}. At the same time {}. Parts that went into the ground together wear out together, so when a few have failed, more of the same age are likely to follow within a few years. That is age, not damage; doing neighbours together saves a second visit and a second hole.", "Anotamos {}. Además {}. Las piezas que se instalaron juntas se gastan juntas: cuando fallan unas pocas, es probable que en pocos años sigan otras de la misma edad. Es la edad, no un daño; hacer las vecinas a la vez ahorra otra visita y otra excavación.";
@@ -97,7 +97,9 @@ table! {
     WEEKDAYS, "Mon Tue Wed Thu Fri Sat Sun", "lun mar mié jue vie sáb dom";
     MINUTES_NOTE, "Minutes as set on the dial, before the percent. A zone in two programs runs in both.", "Minutos como en el dial, antes del porcentaje. Una zona en dos programas riega en ambos.";
     PERCENT_BY_MONTH, "Percent dial by month", "Porcentaje por mes";
-    PERCENT_NOTE, "Upper row: what the weather of the last year asked of these programs. Lower row: yours.", "Fila de arriba: lo que pidió el clima del último año a estos programas. Fila de abajo: la suya.";
+    PERCENT_NOTE, "Upper row: what the weather of the last year asked of these programs; with a +, even that is too little and run times are too short. Lower row: yours.", "Fila de arriba: lo que pidió el clima del último año a estos programas; con +, ni eso alcanza y los tiempos son cortos. Fila de abajo: la suya.";
+    INCHES, "inches", "pulgadas";
+    MILLIMETRES, "millimetres", "milímetros";
     WATER_WINDOW, "Water may run", "Horas de riego";
     INITIALS, "Initials", "Iniciales";
 
