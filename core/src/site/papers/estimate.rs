@@ -128,10 +128,7 @@ fn one_line(html: &mut Html, facts: &Facts<'_>, line: &Line<'_>, quoted: &Quoted
     rows.push(vec![
         Cell::Marks(answer_box(line, facts, show)),
         Cell::figure(""),
-        Cell::Marks(format!(
-            "<b class=\"figure\">{}</b>",
-            quoted.total().grouped()
-        )),
+        Cell::Sum(quoted.total().grouped()),
     ]);
     html.table(
         "line",

@@ -15,6 +15,10 @@ pub(super) enum Cell {
     Words(String),
     /// A figure, set to the right.
     Figure(String),
+    /// A figure that others add up to.
+    Sum(String),
+    /// Words of our own that stand on one line.
+    Short(String),
     /// Marks of our own: a box to tick, a bar.
     Marks(String),
 }
@@ -58,7 +62,7 @@ impl Html {
         let first = rows.first().map_or(&[][..], Vec::as_slice);
         for (at, words) in heading.iter().enumerate() {
             let class = match first.get(at) {
-                Some(Cell::Figure(_)) => " class=\"figure\"",
+                Some(Cell::Figure(_) | Cell::Sum(_)) => " class=\"figure\"",
                 _ => "",
             };
             self.put(format_args!(
@@ -74,6 +78,13 @@ impl Html {
                     Cell::Words(words) => self.put(format_args!("<td>{}</td>", escaped(words))),
                     Cell::Figure(words) => {
                         self.put(format_args!("<td class=\"figure\">{}</td>", escaped(words)))
+                    }
+                    Cell::Sum(words) => self.put(format_args!(
+                        "<td class=\"figure\"><b>{}</b></td>",
+                        escaped(words)
+                    )),
+                    Cell::Short(words) => {
+                        self.put(format_args!("<td class=\"choice\">{}</td>", escaped(words)))
                     }
                     Cell::Marks(marks) => self.put(format_args!("<td>{marks}</td>")),
                 };

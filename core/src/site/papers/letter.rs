@@ -188,7 +188,7 @@ fn decision(it: &Pending<'_>, facts: &Facts<'_>, show: Show) -> Vec<Cell> {
     };
     let (yes, no) = (show.words(w::YES), show.words(w::NO));
     vec![
-        Cell::words(urgency(it.severity, show.language)),
+        Cell::Short(urgency(it.severity, show.language)),
         Cell::words(what(&it.finding, show)),
         Cell::words(place(facts.site, it.finding.part_of(), show)),
         Cell::words(if_not(&it.finding, show)),
@@ -287,7 +287,7 @@ fn zone_row(
     let plants = zone.plants().ok();
     vec![
         Cell::words(zone_name(facts.site, **zone, show)),
-        Cell::words(plants.map_or(String::new(), |it| planting(it.value, show.language))),
+        Cell::Short(plants.map_or(String::new(), |it| planting(it.value, show.language))),
         Cell::figure(format!("{found} → {left}")),
         Cell::figure(days.unwrap_or_else(|| "–".to_owned())),
         Cell::Marks(

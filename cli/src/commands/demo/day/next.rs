@@ -40,7 +40,7 @@ impl Next {
             "headwalk state \"Tannery Row\" controller --as-of 2026-04-14".to_owned(),
             "headwalk estimate show \"Tannery Row\"".to_owned(),
             "headwalk paper letter \"Tannery Row\" --out letter.html".to_owned(),
-            "headwalk paper card \"Tannery Row\" --out card.html --lang es".to_owned(),
+            "headwalk paper pull-list --on 2026-07-16 --out parts.html".to_owned(),
             "headwalk verify".to_owned(),
         ];
         Self {

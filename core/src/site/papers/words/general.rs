@@ -50,7 +50,7 @@ table! {
     THINGS_NEED, "things need", "asuntos necesitan";
     ASKS, "{} your yes or no; prices follow.", "{} su sí o su no; los precios siguen.";
     ASKS_FOR, "{} your yes or no; together they come to {}, tax included, and each can be picked by itself.", "{} su sí o su no; en total son {} con impuesto, y cada uno se puede elegir por separado.";
-    ASKS_FOR_SOME, "{} your yes or no; the {} that have a price come to {}, tax included.", "{} su sí o su no; los {} que ya tienen precio suman {} con impuesto.";
+    ASKS_FOR_SOME, "{} your yes or no; with a price so far: {} of them, {} tax included.", "{} su sí o su no; con precio hasta ahora: {} de ellos, {} con impuesto.";
     WATER_UNKNOWN, "How much water your system uses is not known yet: run times or flows are still to be measured.", "Aún no se sabe cuánta agua usa su sistema: faltan por medir tiempos o caudales.";
     WATER_SAME, "The controller gives about {} of water a week, as it did before; this week your plants need about {}.", "El controlador da unos {} de agua por semana, igual que antes; esta semana sus plantas necesitan unos {}.";
     WATER_CHANGED, "The controller now gives about {} of water a week, where it gave {} before; this week your plants need about {}.", "El controlador da ahora unos {} de agua por semana; antes daba {}; esta semana sus plantas necesitan unos {}.";
