@@ -162,7 +162,7 @@ impl Drawing {
             canvas.mark(&mut svg, mark);
         }
         let size = self.letters(&canvas);
-        for head in &self.heads {
+        for head in self.heads.iter().filter(|head| self.shows(head)) {
             canvas.head(&mut svg, head, size, self.show);
         }
         svg.push_str("</g>\n");
@@ -171,11 +171,19 @@ impl Drawing {
         svg
     }
 
+    /// Whether a head stands within what is drawn; its wedge may reach in all the same.
+    fn shows(&self, head: &Drawn) -> bool {
+        let (low, high) = self.frame;
+        (low.east..=high.east).contains(&head.at.east)
+            && (low.north..=high.north).contains(&head.at.north)
+    }
+
     /// The size of the heads' names, so that neighbours do not overlap.
     fn letters(&self, canvas: &Canvas) -> f64 {
         let mut least = f64::MAX;
-        for (nth, one) in self.heads.iter().enumerate() {
-            for other in self.heads.iter().skip(nth + 1) {
+        let heads: Vec<&Drawn> = self.heads.iter().filter(|head| self.shows(head)).collect();
+        for (nth, one) in heads.iter().enumerate() {
+            for other in heads.iter().skip(nth + 1) {
                 let apart = one.at.distance(other.at).get();
                 // Two that stand in one place overlap at any size.
                 if apart > 1.0 {
