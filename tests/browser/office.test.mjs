@@ -233,3 +233,30 @@ test("without its script the page decides by its forms", async () => {
     await hub.stop();
   }
 });
+
+test("the day's end prints on both sizes of paper with nothing beyond the edge", async () => {
+  const hub = await startHub(season);
+  try {
+    const page = await signIn(browser, hub, hub.codes.noor);
+    await page.emulateMedia({ media: "print" });
+    for (const [format, width, points] of [["Letter", 816, "612 792"], ["A4", 794, "595 842"]]) {
+      // The sheet without the usual margins of half an inch.
+      await page.setViewportSize({ width: width - 96, height: 900 });
+      const beyond = await page.evaluate(() => {
+        const wide = document.documentElement.clientWidth;
+        const shown = [...document.querySelectorAll("body *")].filter((one) => one.checkVisibility());
+        const out = shown.filter((one) => one.getBoundingClientRect().right > wide + 1);
+        return out.map((one) => `${one.tagName} ${one.textContent.slice(0, 40)}`);
+      });
+      assert.deepEqual(beyond, [], format);
+      const pdf = (await page.pdf({ format, margin: { top: "0.5in", bottom: "0.5in", left: "0.5in", right: "0.5in" } })).toString("latin1");
+      const box = pdf.match(/\/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]/).slice(1).map((it) => Math.round(it)).join(" ");
+      assert.equal(box, points);
+      const sheets = pdf.match(/\/Type \/Page\b(?!s)/g)?.length ?? 0;
+      assert.ok(sheets >= 1 && sheets <= 4, `${sheets} sheets`);
+    }
+    await page.context().close();
+  } finally {
+    await hub.stop();
+  }
+});

@@ -15,6 +15,7 @@ missing=()
 command -v chromium >/dev/null || missing+=(chromium)
 command -v node >/dev/null || missing+=(nodejs)
 command -v npm >/dev/null || missing+=(npm)
+python3 -c 'import ensurepip, venv' 2>/dev/null || missing+=(python3-venv)
 if [ ${#missing[@]} -gt 0 ]; then
   if [ "$(id -u)" -ne 0 ]; then
     echo "these are missing, and only root can install them: ${missing[*]}" >&2
@@ -35,6 +36,15 @@ if [ "$(cat "$stamp" 2>/dev/null)" != "${packages[*]}" ]; then
   echo "${packages[*]}" >"$stamp"
 fi
 
+# What the checker of exports runs on, which shares no code with ours.
+if [ ! -x "$kept/python/bin/python" ]; then
+  echo "== bringing what tests/reference/check_export.py runs on"
+  python3 -m venv "$kept/python.new"
+  grep -E '^(blake3|cryptography)==' tests/reference/requirements.txt |
+    "$kept/python.new/bin/pip" install --quiet --disable-pip-version-check -r /dev/stdin
+  mv "$kept/python.new" "$kept/python"
+fi
+
 echo "== building what the tests start"
 cargo build --locked --quiet -p headwalk-cli -p headwalk-sync-server --bins
 cargo build --locked --quiet -p headwalk-yard --examples
@@ -42,6 +52,7 @@ cargo build --locked --quiet -p headwalk-yard --examples
 sync-server/yard/build.sh
 
 export HEADWALK_BIN="${CARGO_TARGET_DIR:-$PWD/target}/debug"
+export HEADWALK_PYTHON="$kept/python/bin/python3"
 export HEADWALK_BROWSER_MODULES="$kept/node_modules"
 if [ $# -eq 0 ]; then
   set -- tests/browser/*.test.mjs

@@ -5,6 +5,8 @@ use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use chrono::NaiveDate;
 use headwalk_core::log::id::{LogbookId, ThingId};
+use headwalk_core::site::papers::{Language, Paper};
+use headwalk_core::site::words::Vocabulary;
 
 use super::super::html::Html;
 use super::door::{pairs, visitor};
@@ -159,7 +161,8 @@ fn site_page(site: &SiteThings) -> Html {
         .attribute("href", &format!("/office/export?logbook={}", site.logbook))
         .markup(">Sealed export</a>: every entry of this site with its seals, as a file that ")
         .markup("proves itself. <code>headwalk verify --export FILE</code> checks it, and so does ")
-        .markup("any program that follows the procedure in DEVELOPERS.md.</p>");
+        .markup("any program that follows the procedure in DEVELOPERS.md.</p>")
+        .piece(papers(site));
     for (kind, things) in &site.things {
         html.markup("<section>")
             .element("h2", kind)
@@ -175,6 +178,25 @@ fn site_page(site: &SiteThings) -> Html {
         html.markup("</ul></section>");
     }
     html.markup("</main>");
+    html
+}
+
+/// The papers about the site, each in both languages.
+fn papers(site: &SiteThings) -> Html {
+    let mut html = Html::default();
+    html.markup("<section><h2>Papers</h2><ul class=\"things\">");
+    for paper in Paper::MEMBERS {
+        html.markup("<li>");
+        for language in [Language::English, Language::Spanish] {
+            let (kind, lang) = (paper.word(), language.tag());
+            let to = format!("/office/papers/{kind}/{}?lang={lang}", site.logbook);
+            html.markup(" <a").attribute("href", &to).markup(">");
+            html.text(&format!("{} ({lang})", paper.plain()));
+            html.markup("</a>");
+        }
+        html.markup("</li>");
+    }
+    html.markup("</ul></section>");
     html
 }
 
