@@ -231,8 +231,8 @@ fn damaged_entries_come_back_from_another_store_and_nothing_else_changes() {
         &expect![[r#"
             ! Error: the store is not what was written: 4 faults.
             !   entry number 2 is damaged: get it again from a peer
-            !   entry 3 of device <id 1> follows one that is not there, or is there twice
             !   entry number 5 is damaged: get it again from a peer
+            !   entry 3 of device <id 1> follows one that is not there, or is there twice
             !   entry 6 of device <id 1> follows one that is not there, or is there twice
             ! Hint: `headwalk mend` gets damaged entries again from the office, or --with another store. Else keep the file, begin another with `headwalk init`, `headwalk enrol` it and exchange: everything that reached the office comes back.
             [exit 1]
