@@ -60,7 +60,7 @@ where
         let (arrival, _) = self.at(place)?.ok_or(Error::damaged_index("origin"))?;
         let row = self.entries.get(arrival.0)?;
         let row = row.ok_or(Error::DamagedEntry { arrival })?;
-        let (_, raw) = tables::entry_parts(arrival, row.value())?;
+        let (_, raw) = tables::entry_of(self.logbook, arrival, row.value())?;
         Ok((arrival, raw.to_vec()))
     }
 

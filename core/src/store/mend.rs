@@ -20,13 +20,19 @@ impl Store {
     pub fn damaged(&self) -> Result<BTreeMap<LogbookId, Vec<Mark>>, Error> {
         let txn = self.db.begin_read()?;
         let entries = txn.open_table(ENTRIES)?;
+        let last = entries.last()?.map(|(key, _)| key.value());
         let mut damaged: BTreeMap<LogbookId, Vec<Mark>> = BTreeMap::new();
         for row in txn.open_table(ORIGIN)?.iter()? {
             let (key, row) = row?;
             let (arrival, tip) = tables::origin_parts(row.value());
             let kept = entries.get(arrival.0)?;
-            if kept.is_some_and(|row| is_whole(arrival, row.value(), tip)) {
-                continue;
+            match kept.map(|row| held(arrival, row.value(), tip)) {
+                Some(Held::Whole) => continue,
+                Some(Held::Another) => return Err(Error::damaged_index("origin")),
+                None if last.is_none_or(|last| arrival.0 > last) => {
+                    return Err(Error::damaged_index("origin"));
+                }
+                Some(Held::Damaged) | None => {}
             }
             let (logbook, place) = tables::origin_ids(key.value())?;
             let device = query::branches(&txn, logbook)?.device_of(place.chain);
@@ -76,7 +82,8 @@ impl Store {
     /// passed over. When it came is lost with the damage: it is told as when the one before it came.
     ///
     /// # Errors
-    /// [`Error`] where the file fails; then nothing has changed.
+    /// [`Error::DamagedIndex`] where it is not the entries that are damaged, or not they alone: rebuild
+    /// first; [`Error`] where the file fails. Then nothing has changed.
     pub fn mend(&self, logbook: LogbookId, raws: &[Vec<u8>]) -> Result<usize, Error> {
         let damaged = self.damaged()?.remove(&logbook).unwrap_or_default();
         let txn = self.db.begin_write()?;
@@ -113,6 +120,20 @@ impl Store {
     }
 }
 
-fn is_whole(arrival: Arrival, row: &[u8], tip: Tip) -> bool {
-    tables::entry_parts(arrival, row).is_ok_and(|(_, raw)| Tip::of(raw) == tip)
+/// What lies where an index says that an entry lies.
+enum Held {
+    /// That entry.
+    Whole,
+    /// Another one, whole: it is the index that is damaged, and nothing may be written there.
+    Another,
+    /// What is no entry any more.
+    Damaged,
+}
+
+fn held(arrival: Arrival, row: &[u8], tip: Tip) -> Held {
+    match tables::entry_parts(arrival, row) {
+        Ok((_, raw)) if Tip::of(raw) == tip => Held::Whole,
+        Ok(_) => Held::Another,
+        Err(_) => Held::Damaged,
+    }
 }

@@ -311,12 +311,7 @@ impl Store {
             let row = entries
                 .get(arrival.0)?
                 .ok_or(Error::DamagedEntry { arrival })?;
-            let (_, raw) = tables::entry_parts(arrival, row.value())?;
-            // The entry is whole; what led here is not, and would give it to those who must not
-            // have it.
-            if codec::peek(raw)?.0 != logbook {
-                return Err(Error::DamagedIndex { table: "origin" });
-            }
+            let (_, raw) = tables::entry_of(logbook, arrival, row.value())?;
             bytes += raw.len();
             if bytes > max_bytes && !batch.is_empty() {
                 return Ok((batch, true));
@@ -553,7 +548,7 @@ impl Reader {
     fn kept(&self, arrival: Arrival) -> Result<Kept, Error> {
         let row = self.entries.get(arrival.0)?;
         let row = row.ok_or(Error::DamagedEntry { arrival })?;
-        let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
+        let (arrived, raw) = tables::entry_of(self.logbook, arrival, row.value())?;
         let entry = codec::decode(raw)?;
         let place = self.chains().place_of(&entry, raw)?;
         let key = tables::origin_key(self.logbook, place);

@@ -286,6 +286,23 @@ pub(super) fn entry_parts(arrival: Arrival, row: &[u8]) -> Result<(WallMs, &[u8]
     Ok((arrived_at, raw))
 }
 
+/// The same of an entry to which an index of a logbook led. The entry may be whole and the index
+/// not, so that it is another logbook's: it is given to nobody.
+///
+/// # Errors
+/// Those of [`entry_parts`]; [`Error::DamagedIndex`] where the entry is of another logbook.
+pub(super) fn entry_of(
+    logbook: LogbookId,
+    arrival: Arrival,
+    row: &[u8],
+) -> Result<(WallMs, &[u8]), Error> {
+    let (arrived, raw) = entry_parts(arrival, row)?;
+    match codec::peek(raw)?.0 == logbook {
+        true => Ok((arrived, raw)),
+        false => Err(Error::damaged_index("origin")),
+    }
+}
+
 /// The bookmark at an entry's row, and the entry's bytes.
 ///
 /// # Errors

@@ -578,6 +578,18 @@ fn an_index_that_leads_to_another_logbooks_entry_gives_nothing_away() {
     let beyond = kept.entries_beyond(LOGBOOK, &none, usize::MAX);
     let told = |error: &Error| matches!(error, Error::DamagedIndex { table: "origin" });
     assert!(beyond.as_ref().is_err_and(told), "{beyond:?}");
+    let entries = kept.entries(LOGBOOK);
+    assert!(entries.as_ref().is_err_and(told), "{entries:?}");
+    // Nothing is written over the entry to which the index leads.
+    let mended = kept.mend(LOGBOOK, &[]);
+    assert!(mended.as_ref().is_err_and(told), "{mended:?}");
+    assert_eq!(
+        kept.entries_beyond(other, &none, usize::MAX)
+            .unwrap()
+            .0
+            .len(),
+        1
+    );
     assert_ne!(kept.verify().unwrap().faults, []);
     kept.rebuild().unwrap();
     assert_eq!(
