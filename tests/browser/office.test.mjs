@@ -239,7 +239,7 @@ test("the day's end prints on both sizes of paper with nothing beyond the edge",
   try {
     const page = await signIn(browser, hub, hub.codes.noor);
     await page.emulateMedia({ media: "print" });
-    for (const [format, width, points] of [["Letter", 816, "612 792"], ["A4", 794, "595 842"]]) {
+    for (const [format, width, points] of [["Letter", 816, [612, 792]], ["A4", 794, [595, 842]]]) {
       // The sheet without the usual margins of half an inch.
       await page.setViewportSize({ width: width - 96, height: 900 });
       const beyond = await page.evaluate(() => {
@@ -250,8 +250,8 @@ test("the day's end prints on both sizes of paper with nothing beyond the edge",
       });
       assert.deepEqual(beyond, [], format);
       const pdf = (await page.pdf({ format, margin: { top: "0.5in", bottom: "0.5in", left: "0.5in", right: "0.5in" } })).toString("latin1");
-      const box = pdf.match(/\/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]/).slice(1).map((it) => Math.round(it)).join(" ");
-      assert.equal(box, points);
+      const box = pdf.match(/\/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]/).slice(1);
+      points.forEach((wanted, at) => assert.ok(Math.abs(wanted - box[at]) < 2, `${box}`));
       const sheets = pdf.match(/\/Type \/Page\b(?!s)/g)?.length ?? 0;
       assert.ok(sheets >= 1 && sheets <= 4, `${sheets} sheets`);
     }

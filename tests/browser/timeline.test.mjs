@@ -81,7 +81,7 @@ test("the timeline answers who knew what of valve-6 on three days", async () => 
   assert.ok(
     has(mended, /weeping no.*in place of yes \(Rosa, 2026-06-09 09:50\), which the writer had seen/),
   );
-  assert.match(await page.locator("main > p").innerText(), /Only what the office held at the end of/);
+  assert.match(await page.locator("main > p").last().innerText(), /Only what the office held at the end of/);
 });
 
 test("what nobody said is said plainly", async () => {
@@ -135,7 +135,7 @@ test("a program that shares no code with ours says the same", { skip: noChecker 
   try {
     const { whole, changed } = await exports(folder.folder);
     const check = (file) => checker(["tests/reference/check_export.py", file]);
-    assert.match(check(whole).stdout, /entries: all as written/);
+    assert.match(check(whole).stdout, /entries in \d+ chains: all as written/);
     assert.equal(check(changed).status, 1);
   } finally {
     folder.remove();
