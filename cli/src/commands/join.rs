@@ -2,13 +2,12 @@
 
 use serde::Serialize;
 
-use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::ThingId;
-use headwalk_core::log::value::{Absence, HowKnown, Value};
+use headwalk_core::log::value::{Absence, Value};
 use headwalk_core::site::apart::pairs::{self, Pair};
 use headwalk_core::site::fields::{FieldDef, any};
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::things::{AddressError, Site, Thing};
+use headwalk_core::site::things::{self, AddressError, Site, Thing};
 
 use crate::call::Call;
 use crate::error::Error;
@@ -336,12 +335,7 @@ impl<'a> Book<'a> {
 fn set(thing: ThingId, field: &FieldDef, value: Value) -> Action {
     Action {
         about: thing,
-        changes: vec![Change::Set {
-            thing,
-            field: field.number,
-            value,
-            how: HowKnown::Unstated,
-        }],
+        changes: vec![things::set(thing, field, value)],
         ask: Vec::new(),
     }
 }

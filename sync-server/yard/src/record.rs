@@ -7,12 +7,12 @@ use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{FieldNumber, ThingId};
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::site::company;
-use headwalk_core::site::fields::{self, FieldDef, ObservationDef, finding, seen, visit};
+use headwalk_core::site::fields::{self, finding, seen, visit};
 use headwalk_core::site::finding::{FindingKind, Status};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::measure::Measure;
 use headwalk_core::site::programs::ProgramSet;
-use headwalk_core::site::things::{Finding, Head, Site, Thing, Visit, Zone};
+use headwalk_core::site::things::{Finding, Head, Site, Thing, Visit, Zone, observe, set};
 use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::site::visit::VisitState;
 use headwalk_core::site::words::{Emission, Vocabulary};
@@ -78,24 +78,6 @@ struct Pen<'p> {
     phone: &'p mut Phone,
     edge: &'p mut Edge,
     site: &'p Site<'p>,
-}
-
-fn set(thing: ThingId, field: &FieldDef, value: Value) -> Change {
-    Change::Set {
-        thing,
-        field: field.number,
-        value,
-        how: HowKnown::Unstated,
-    }
-}
-
-fn observe(thing: ThingId, what: &ObservationDef, value: Value) -> Change {
-    Change::Observe {
-        thing,
-        what: what.number,
-        value,
-        how: HowKnown::Unstated,
-    }
 }
 
 impl<'p> Pen<'p> {

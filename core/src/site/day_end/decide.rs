@@ -11,10 +11,10 @@ use crate::log::entry::Change;
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::value::{HowKnown, Value};
 use crate::site::apart::joined;
-use crate::site::fields::{FieldDef, ObservationDef, any, device, finding, seen, visit};
+use crate::site::fields::{any, device, finding, seen, visit};
 use crate::site::finding::Status;
 use crate::site::money::Money;
-use crate::site::things::Site;
+use crate::site::things::{Site, observe, set};
 use crate::site::visit::VisitState;
 use crate::site::words::Vocabulary;
 
@@ -311,22 +311,4 @@ pub fn closing(day: &DayEnd, office: LogbookId, why: &str) -> Result<Vec<Change>
         &open,
         (!why.is_empty()).then_some(why),
     )])
-}
-
-fn set(thing: ThingId, field: &FieldDef, value: Value) -> Change {
-    Change::Set {
-        thing,
-        field: field.number,
-        value,
-        how: HowKnown::Unstated,
-    }
-}
-
-fn observe(thing: ThingId, what: &ObservationDef, value: Value) -> Change {
-    Change::Observe {
-        thing,
-        what: what.number,
-        value,
-        how: HowKnown::Unstated,
-    }
 }

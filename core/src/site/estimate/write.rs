@@ -6,10 +6,10 @@ use super::{Answer, Decision, Draft, Estimate, Line};
 use crate::log::entry::Change;
 use crate::log::id::ThingId;
 use crate::log::value::{Absence, HowKnown, Value};
-use crate::site::fields::{FieldDef, any, estimate, finding, line, seen};
+use crate::site::fields::{any, estimate, finding, line, seen};
 use crate::site::finding::Status;
 use crate::site::kind::ThingKind;
-use crate::site::things::Site;
+use crate::site::things::{Site, set};
 use crate::site::words::Vocabulary;
 
 use std::collections::BTreeMap;
@@ -167,13 +167,4 @@ fn next_name(site: &Site<'_>) -> String {
 
 fn date(day: NaiveDate) -> Value {
     Value::Date(day.to_epoch_days())
-}
-
-fn set(thing: ThingId, field: &FieldDef, value: Value) -> Change {
-    Change::Set {
-        thing,
-        field: field.number,
-        value,
-        how: HowKnown::Unstated,
-    }
 }

@@ -4,12 +4,36 @@ use super::{AddressError, Site, Thing};
 use crate::log::entry::Change;
 use crate::log::id::ThingId;
 use crate::log::value::{HowKnown, Value};
-use crate::site::fields::{FieldDef, FieldError, Recordable, Shape, any, known_field, recordable};
+use crate::site::fields::{
+    FieldDef, FieldError, ObservationDef, Recordable, Shape, any, known_field, recordable,
+};
 use crate::site::kind::ThingKind;
 use crate::site::unit::UnitSystem;
 
 /// How far apart two things stand in the order of a walk, so that others fit between.
 const ORDER_STEP: i64 = 10;
+
+/// Says that a field of a thing takes a value; how that is known is left unsaid.
+#[must_use]
+pub const fn set(thing: ThingId, field: &FieldDef, value: Value) -> Change {
+    Change::Set {
+        thing,
+        field: field.number,
+        value,
+        how: HowKnown::Unstated,
+    }
+}
+
+/// Says what was seen of a thing; how that is known is left unsaid.
+#[must_use]
+pub const fn observe(thing: ThingId, what: &ObservationDef, value: Value) -> Change {
+    Change::Observe {
+        thing,
+        what: what.number,
+        value,
+        how: HowKnown::Unstated,
+    }
+}
 
 /// A thing that is not in the log yet.
 #[derive(Debug, Clone, PartialEq)]

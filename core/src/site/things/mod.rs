@@ -12,7 +12,7 @@ mod views;
 mod zone;
 
 pub use address::AddressError;
-pub use draft::{NewThing, Noted};
+pub use draft::{NewThing, Noted, observe, set};
 pub use readings::{CatchCans, Flow, Moisture, Ohms, Parts, Pressure, Probe, Seen, Taken};
 pub(in crate::site) use thing::day as read_day;
 pub use thing::{Fact, Known, Missing, Thing};

@@ -7,13 +7,13 @@ use super::origin::Origin;
 use super::same::{Map, counterpart, things_in};
 use super::{Elsewhere, named};
 use crate::log::entry::{Change, Draft};
-use crate::log::id::{FieldNumber, LogbookId, Place, ThingId};
+use crate::log::id::{LogbookId, Place, ThingId};
 use crate::log::stamp::{Stamp, WallMs};
-use crate::log::value::{Absence, HowKnown, Value};
+use crate::log::value::{Absence, Value};
 use crate::merge::replay::{Placed, State, held_back, receipts};
 use crate::site::fields::{field_by_number, seen, show_any, visit};
 use crate::site::kind::ThingKind;
-use crate::site::things::Site;
+use crate::site::things::{Site, set};
 use crate::site::unit::UnitSystem;
 
 /// One of the two logbooks of a move.
@@ -245,11 +245,11 @@ impl Moving<'_> {
         let moved_to = to.state().value(self.visit, visit::MOVED_TO.number);
         if moved_to.is_some_and(|value| super::logbook(value).is_some()) {
             let cleared = Value::Absent(Absence::Cleared);
-            changes.push(set(self.visit, visit::MOVED_TO.number, cleared));
+            changes.push(set(self.visit, &visit::MOVED_TO, cleared));
         }
         let came_from = named(self.from.logbook, self.from.name);
         if to.state().value(self.visit, visit::MOVED_FROM.number) != Some(&came_from) {
-            changes.push(set(self.visit, visit::MOVED_FROM.number, came_from));
+            changes.push(set(self.visit, &visit::MOVED_FROM, came_from));
         }
         changes
     }
@@ -262,7 +262,7 @@ impl Moving<'_> {
             Some(said) if said.in_force().value == went_to && !said.stands_in_two_versions() => {
                 Vec::new()
             }
-            _ => vec![set(self.visit, visit::MOVED_TO.number, went_to)],
+            _ => vec![set(self.visit, &visit::MOVED_TO, went_to)],
         }
     }
 
@@ -362,15 +362,6 @@ impl Later {
 
     fn wall(&self, place: Place, stamp: Stamp) -> Option<WallMs> {
         Some(self.0.get(&place).copied().unwrap_or(stamp.wall()))
-    }
-}
-
-pub(super) fn set(thing: ThingId, field: FieldNumber, value: Value) -> Change {
-    Change::Set {
-        thing,
-        field,
-        value,
-        how: HowKnown::Unstated,
     }
 }
 

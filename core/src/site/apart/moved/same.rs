@@ -2,12 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::plan::set;
 use crate::log::entry::Change;
 use crate::log::id::ThingId;
 use crate::log::value::Value;
 use crate::site::fields::{any, zone};
-use crate::site::things::{Site, Thing};
+use crate::site::things::{Site, Thing, set};
 
 /// Returns the thing of the same name and kind at the other site: the site for the site.
 pub(super) fn counterpart(thing: ThingId, from: &Site<'_>, to: &Site<'_>) -> Option<ThingId> {
@@ -69,9 +68,9 @@ impl Map {
         let fields = [&any::KIND, &any::LABEL, &any::ORDER, &zone::NUMBER];
         let said = fields
             .iter()
-            .filter_map(|field| Some(set(here.id, field.number, here.raw(field)?.clone())));
+            .filter_map(|field| Some(set(here.id, field, here.raw(field)?.clone())));
         let part_of = Value::Thing(self.get(whole));
-        let part_of = set(here.id, any::PART_OF.number, part_of);
+        let part_of = set(here.id, &any::PART_OF, part_of);
         said.chain([part_of]).collect()
     }
 
