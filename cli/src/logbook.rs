@@ -15,15 +15,7 @@ use crate::error::Error;
 
 /// Returns what a logbook says now, as people should be told it.
 pub fn state_of(store: &Store, id: LogbookId) -> Result<State, Error> {
-    match apart::told_of(store.state(id)?) {
-        Ok(state) => Ok(state),
-        // What was removed asks who had seen what.
-        Err(_) => {
-            let kept = store.entries(id)?.into_iter();
-            let entries: Vec<_> = kept.map(|kept| kept.placed).collect();
-            Ok(apart::told(&entries, None))
-        }
-    }
+    Ok(headwalk_sync_server::office::told(store, id)?)
 }
 
 /// Which moment of a logbook is wanted.

@@ -8,7 +8,7 @@ use headwalk_core::log::id::{DeviceId, LogbookId, Place, ThingId};
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::Value;
 use headwalk_core::merge::knowledge::Knowledge;
-use headwalk_core::merge::replay::{Placed, State};
+use headwalk_core::merge::replay::State;
 use headwalk_core::site::apart;
 use headwalk_core::site::company;
 use headwalk_core::site::day_end::{
@@ -261,15 +261,10 @@ impl Digests {
 /// # Errors
 /// [`store::Error`] where the store cannot be read.
 pub fn told(store: &Store, book: LogbookId) -> Result<State, store::Error> {
-    match apart::told_of(store.state(book)?) {
-        Ok(state) => Ok(state),
-        // What was removed asks who had seen what.
-        Err(_) => {
-            let kept = store.entries(book)?.into_iter();
-            let entries: Vec<Placed> = kept.map(|kept| kept.placed).collect();
-            Ok(apart::told(&entries, None))
-        }
-    }
+    apart::told_now(store.state(book)?, || {
+        let kept = store.entries(book)?.into_iter();
+        Ok(kept.map(|kept| kept.placed).collect())
+    })
 }
 
 /// Returns an entry and how the store holds it.

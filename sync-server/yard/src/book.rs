@@ -24,15 +24,10 @@ impl Book {
     /// # Errors
     /// [`Error`] where the store cannot be read.
     pub fn read(store: &Store, id: LogbookId) -> Result<Self, Error> {
-        let state = match apart::told_of(store.state(id)?) {
-            Ok(state) => state,
-            // What was removed asks who had seen what.
-            Err(_) => {
-                let entries: Vec<_> = store.entries(id)?.into_iter().collect();
-                let placed: Vec<_> = entries.into_iter().map(|kept| kept.placed).collect();
-                apart::told(&placed, None)
-            }
-        };
+        let state = apart::told_now(store.state(id)?, || {
+            let kept = store.entries(id)?.into_iter();
+            Ok::<_, Error>(kept.map(|kept| kept.placed).collect())
+        })?;
         Ok(Self { id, state })
     }
 

@@ -32,14 +32,17 @@ pub fn told(entries: &[Placed], until: Option<Stamp>) -> State {
     taken_back::left_out(joined::as_one(state))
 }
 
-/// Returns the same from a state that a store kept, where that needs no look into the entries;
-/// gives the state back where it does.
+/// Returns the same of now, from a state that a store kept; the entries are asked for only where
+/// somebody's not having seen something counts.
 ///
 /// # Errors
-/// The state as it came: read the entries, and ask [`told`].
-pub fn told_of(state: State) -> Result<State, Box<State>> {
+/// What asking for the entries gives.
+pub fn told_now<E>(
+    state: State,
+    entries: impl FnOnce() -> Result<Vec<Placed>, E>,
+) -> Result<State, E> {
     if removed::anything_removed(&state) || moved::anything_moved(&state) {
-        Err(Box::new(state))
+        Ok(told(&entries()?, None))
     } else {
         Ok(taken_back::left_out(joined::as_one(state)))
     }
