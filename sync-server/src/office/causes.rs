@@ -1,7 +1,6 @@
 //! Why it is dry, why it is wet, why it broke: what the log and the maths say of a thing, and of
 //! what wears out in the whole firm, as pages that a client can be shown.
 
-use chrono::NaiveDate;
 use headwalk_core::log::id::{LogbookId, ThingId};
 use headwalk_core::site::client_page::{self, ClientPage};
 use headwalk_core::site::kind::ThingKind;
@@ -11,7 +10,7 @@ use headwalk_core::water::units::Years;
 use headwalk_core::water::wear::cascade::Deals;
 
 use super::timeline::site_named;
-use super::told;
+use super::{Firm, told};
 use crate::error::Error;
 use crate::hub::Hub;
 use crate::refused::Refused;
@@ -58,17 +57,14 @@ impl Hub {
         {
             return Err(Refused::NoSuchPage);
         }
-        let (today, offset) = self.firms_day()?;
+        let firm = self.firm()?;
         let state = told(self.log(), logbook).map_err(Error::from)?;
         let site = Site::of(&state, logbook);
         let of = site.thing(thing).filter(|of| has_page(of.kind));
         let of = of.ok_or(Refused::NoSuchPage)?;
         let name = site_named(&site);
-        let wear = || {
-            self.wear(Part::Valves, today, offset)
-                .map_err(NoPage::Refused)
-        };
-        match client_page::about(&name, &site, of, today, wear) {
+        let wear = || self.wear(Part::Valves, &firm).map_err(NoPage::Refused);
+        match client_page::about(&name, &site, of, firm.today.date(), wear) {
             Ok(page) => Ok(Ok(page)),
             Err(NoPage::Lacks(lacks)) => Ok(Err(lacks)),
             Err(NoPage::Refused(why)) => Err(why),
@@ -80,26 +76,22 @@ impl Hub {
     /// # Errors
     /// [`Error`] where the log cannot be read.
     pub fn wear_page(&self) -> Result<ClientPage, Refused> {
-        let (today, offset) = self.firms_day()?;
-        let valves = self.wear(Part::Valves, today, offset)?;
-        let heads = self.wear(Part::Heads(None), today, offset)?;
+        let firm = self.firm()?;
+        let valves = self.wear(Part::Valves, &firm)?;
+        let heads = self.wear(Part::Heads(None), &firm)?;
+        let today = firm.today.date();
         Ok(client_page::for_firm("All sites", &valves, &heads, today))
     }
 
-    fn wear(&self, which: Part, today: NaiveDate, offset: i16) -> Result<Wear, Refused> {
+    fn wear(&self, which: Part, firm: &Firm) -> Result<Wear, Refused> {
         let mut lives = Vec::new();
-        for (name, logbook) in self.office_day()?.sites {
-            let state = told(self.log(), logbook).map_err(Error::from)?;
-            let site = Site::of(&state, logbook);
-            lives.push(SiteLives::of(&name, &site, which, today, offset));
+        let (today, offset) = (firm.today.date(), firm.today.utc_offset_min);
+        for (name, logbook) in &firm.sites {
+            let state = told(self.log(), *logbook).map_err(Error::from)?;
+            let site = Site::of(&state, *logbook);
+            lives.push(SiteLives::of(name, &site, which, today, offset));
         }
         wear(&lives, AHEAD, Deals::default())
             .map_err(|error| Refused::BadRequest(error.to_string()))
-    }
-
-    /// The day where the firm is, and how many minutes that is east of UTC.
-    fn firms_day(&self) -> Result<(NaiveDate, i16), Refused> {
-        let today = self.office_day()?.today;
-        Ok((today.date(), today.utc_offset_min))
     }
 }

@@ -54,10 +54,17 @@ pub struct OfficeDay {
     pub today: Today,
     /// By which name each of today's decisions is taken back, in their order.
     pub marks: Vec<Option<Mark>>,
-    /// The sites, by name.
-    pub sites: Vec<(String, LogbookId)>,
     /// How far the log has come.
     pub revision: u64,
+}
+
+/// The firm, without what is to be decided in it.
+#[derive(Debug)]
+pub struct Firm {
+    /// Its local time.
+    pub today: Today,
+    /// Its sites, by name.
+    pub sites: Vec<(String, LogbookId)>,
 }
 
 /// What is at a site.
@@ -116,6 +123,27 @@ impl Hub {
         Ok(())
     }
 
+    /// Returns the firm as it is now: its sites, and what day it is there.
+    ///
+    /// # Errors
+    /// [`Error`] where the log cannot be read.
+    pub fn firm(&self) -> Result<Firm, Error> {
+        let mut digests = self.office().digests();
+        digests.refresh(self.log())?;
+        let sites = digests.sites().into_iter();
+        Ok(Firm {
+            today: self.today(&digests),
+            sites: sites.map(|(name, book)| (name.to_owned(), book)).collect(),
+        })
+    }
+
+    fn today(&self, digests: &Digests) -> Today {
+        Today {
+            now: self.edge().now(),
+            utc_offset_min: digests.utc_offset_min(),
+        }
+    }
+
     /// Returns the day's end as it is now.
     ///
     /// # Errors
@@ -128,22 +156,17 @@ impl Hub {
     fn day(&self, digests: &mut Digests) -> Result<OfficeDay, Error> {
         let revision = self.log().last_bookmark()?.arrival.0;
         digests.refresh(self.log())?;
-        let today = Today {
-            now: self.edge().now(),
-            utc_offset_min: digests.utc_offset_min(),
-        };
+        let today = self.today(digests);
         let day = digests.day(&self.heard_of(digests)?, today);
         let mut marks = Vec::new();
         for decided in &day.decided {
             let mark = self.log().marks(decided.logbook, &[decided.place])?;
             marks.push(mark.first().copied());
         }
-        let sites = digests.sites().into_iter();
         Ok(OfficeDay {
             day,
             today,
             marks,
-            sites: sites.map(|(name, book)| (name.to_owned(), book)).collect(),
             revision,
         })
     }

@@ -21,7 +21,7 @@ pub(super) async fn sites(State(shared): State<Shared>, headers: HeaderMap) -> R
         Ok((who, _)) => who,
         Err(why) => return frame::refused(why, None),
     };
-    match shared.blocking(|hub| Ok(hub.office_day()?.sites)).await {
+    match shared.blocking(|hub| Ok(hub.firm()?.sites)).await {
         Ok(sites) => {
             let mut html = Html::default();
             html.markup("<main id=\"main\"><h1>Sites</h1><ul>");
