@@ -21,6 +21,7 @@ pub mod map;
 pub mod measure;
 pub mod money;
 pub mod papers;
+pub mod photo;
 pub mod picture;
 pub mod plan;
 pub mod programs;

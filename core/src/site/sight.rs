@@ -7,6 +7,7 @@ use std::ops::Deref;
 use super::apart::removed;
 use super::day_end::is_taken_back;
 use super::fields::{self, Shape, UNKNOWN, any, seen, show_any};
+use super::photo::Photo;
 use super::things::{Parts, Site};
 use super::unit::UnitSystem;
 use super::words::plain;
@@ -81,6 +82,11 @@ impl What {
         }
         if let Some(decided) = decision_words(self, value) {
             return decided;
+        }
+        if self == Self::Seen(seen::PHOTO.number)
+            && let Some(photo) = Photo::read(value)
+        {
+            return photo.words();
         }
         let shown = match self {
             Self::Field(number) => {

@@ -11,6 +11,7 @@ use crate::site::kind::ThingKind::{
     self, Company, Controller, Crew, Estimate, Finding, Head, Line, Part as StockPart, Site, Spot,
     Station, Supply, Valve, Visit, Zone,
 };
+use crate::site::photo::Shows;
 use crate::site::unit::Unit;
 use crate::site::words::{Vocabulary, Weeping, choices};
 
@@ -237,6 +238,11 @@ const PHOTO_PARTS: &[Part] = &[
     optional(2, "caption", SHORT),
     optional(3, "digest", SHORT),
     optional(4, "bytes", count([0.0, 2e7], [0.0, 1e12])),
+    optional(5, "width", count([100.0, 2e4], [1.0, 65_535.0])),
+    optional(6, "height", count([100.0, 2e4], [1.0, 65_535.0])),
+    optional(7, "taken", SHORT),
+    optional(8, "shows", Shape::Choice(Shows::CHOICES)),
+    optional(9, "kept", Shape::YesNo),
 ];
 
 const RAN_PARTS: &[Part] = &[
