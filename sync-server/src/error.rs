@@ -49,6 +49,9 @@ pub enum Error {
     /// The file of the devices and codes is not what was written.
     #[error("the hub's list of devices is damaged, or of another version")]
     DamagedAccess,
+    /// A picture cannot be read or written.
+    #[error("the hub's pictures cannot be used: {0}")]
+    Photos(#[source] io::Error),
     /// Another hub has the folder.
     #[error("another hub has this folder open")]
     InUse,
@@ -123,7 +126,7 @@ impl Error {
             Self::Yard { .. } => {
                 "sync-server/yard/build.sh makes the page; name the folder that it says with --yard."
             }
-            Self::Folder { .. } | Self::Log(_) | Self::Access(_) => {
+            Self::Folder { .. } | Self::Log(_) | Self::Access(_) | Self::Photos(_) => {
                 "see that the disk has room, and that the hub may write in its folder."
             }
             Self::NoChance(_) | Self::Machine(_) => "see what the machine's own log says.",

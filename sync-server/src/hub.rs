@@ -29,6 +29,7 @@ use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
 use crate::error::Error;
 use crate::office::Office;
+use crate::photos::Photos;
 use crate::refused::Refused;
 use crate::roster::{Listed, Roster};
 use crate::secret::{Code, Token};
@@ -53,6 +54,7 @@ pub struct Hub {
     heard: Mutex<BTreeMap<DeviceId, Heard>>,
     roster: Roster,
     office: Office,
+    photos: Photos,
     // How far the log has come, for pages that wait for news.
     news: watch::Sender<u64>,
 }
@@ -145,7 +147,7 @@ impl Hub {
         // The log comes first and is held open: a list of devices is never without its log, and
         // never made by two at once.
         let access = Access::create(&folder.join(ACCESS_FILE), name)?;
-        Ok(Self::of(log, access, edge))
+        Ok(Self::of(log, access, Photos::in_folder(folder), edge))
     }
 
     /// Opens the hub in this folder.
@@ -162,11 +164,11 @@ impl Hub {
             opened => opened?,
         };
         let access = Access::open(&access_path)?;
-        Ok(Self::of(log, access, edge))
+        Ok(Self::of(log, access, Photos::in_folder(folder), edge))
     }
 
     /// Puts a hub together from its parts.
-    pub(crate) fn of(log: Store, access: Access, edge: Edge) -> Self {
+    pub(crate) fn of(log: Store, access: Access, photos: Photos, edge: Edge) -> Self {
         Self {
             log,
             access,
@@ -174,6 +176,7 @@ impl Hub {
             heard: Mutex::new(BTreeMap::new()),
             roster: Roster::default(),
             office: Office::default(),
+            photos,
             news: watch::Sender::new(0),
         }
     }
@@ -184,6 +187,10 @@ impl Hub {
 
     pub(crate) const fn office(&self) -> &Office {
         &self.office
+    }
+
+    pub(crate) const fn photos(&self) -> &Photos {
+        &self.photos
     }
 
     /// Returns what tells how far the log has come, as often as it moves on.
@@ -434,6 +441,13 @@ impl Hub {
             }
             _ => Ok(None),
         }
+    }
+
+    /// Returns whether a device carries a logbook.
+    pub(crate) fn carries(&self, holder: &Enrolled, logbook: LogbookId) -> Result<bool, Error> {
+        let listed = self.roster.now(&self.log, &self.access)?;
+        let route = self.route(holder, &listed)?;
+        Ok(route.is_none_or(|route| route.contains(&logbook)))
     }
 
     /// Returns the logbooks of which a parcel's sender holds entries that this hub lacks.

@@ -20,6 +20,8 @@
 //!   for twelve hours by a cookie of 256 random bits, kept as a digest, that no script can read and no
 //!   other site sends. Every form carries a token of its session. A decision is an entry in the name
 //!   for which the code was made; an auditor decides nothing.
+//! - **The pictures.** A device brings and gets only those that an entry names in a logbook that it
+//!   carries. What is kept is a picture and nothing else: one that says where it was taken is refused.
 //! - **The records.** An answer follows the commit. Entries are never edited or deleted, are
 //!   chained by hash for each device, and are checked on every read, so what a disk or a hand
 //!   changed is found and named.
@@ -51,6 +53,7 @@ pub mod hub;
 mod limiter;
 pub mod office;
 pub mod pages;
+pub mod photos;
 pub mod refused;
 mod request_log;
 mod roster;

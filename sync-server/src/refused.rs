@@ -8,6 +8,7 @@ use axum::response::{IntoResponse, Response};
 use headwalk_core::exchange;
 use headwalk_core::log::id::DeviceId;
 use headwalk_core::site::day_end::CannotDecide;
+use headwalk_core::site::photo::MAX_BYTES;
 use serde::Serialize;
 
 use crate::access::Role;
@@ -97,6 +98,21 @@ pub enum Refused {
     /// There is no company's logbook to write in.
     #[error("a day is closed in the company's logbook, and this hub holds none")]
     NoCompany,
+    /// No entry that the device may speak of names the picture.
+    #[error("no entry that this device carries names that picture")]
+    NoSuchPhoto,
+    /// The picture's entry is here, and the picture is not.
+    #[error("that picture has not arrived at the office yet")]
+    PhotoNotHere,
+    /// A picture of more bytes than may be.
+    #[error("the picture has {0} bytes, and at most {MAX_BYTES} are taken")]
+    PhotoTooLarge(u64),
+    /// What came is another picture than was said.
+    #[error("what came is not the picture that its entry names: nothing of it was kept")]
+    OtherPhoto,
+    /// What came has more on it than a picture, or is none.
+    #[error("the picture was not kept: {0}")]
+    PhotoNotPlain(String),
     /// The hub's files or machine failed.
     #[error("the hub could not use its files: nothing of this request was kept")]
     Failed(#[source] Error),
@@ -239,6 +255,31 @@ impl Refused {
                 S::CONFLICT,
                 "no-company",
                 "`headwalk add company NAME` on the dispatcher's device begins one; then exchange.",
+            ),
+            Self::NoSuchPhoto => (
+                S::NOT_FOUND,
+                "no-such-photo",
+                "exchange first: an entry goes before its picture.",
+            ),
+            Self::PhotoNotHere => (
+                S::NOT_FOUND,
+                "photo-not-here",
+                "it comes when the device that took it has signal.",
+            ),
+            Self::PhotoTooLarge(_) => (
+                S::PAYLOAD_TOO_LARGE,
+                "photo-too-large",
+                "make it smaller on the device: a long edge of 1,600 pixels is plenty.",
+            ),
+            Self::OtherPhoto => (
+                S::UNPROCESSABLE_ENTITY,
+                "other-photo",
+                "send it again from its beginning; if that fails, the device's own copy is damaged.",
+            ),
+            Self::PhotoNotPlain(_) => (
+                S::UNPROCESSABLE_ENTITY,
+                "photo-not-plain",
+                "update this device: it leaves out all but the picture before it sends.",
             ),
             Self::Failed(_) => (
                 S::INTERNAL_SERVER_ERROR,

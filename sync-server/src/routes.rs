@@ -17,7 +17,7 @@ use headwalk_core::log::id::DeviceId;
 use http_body_util::BodyExt;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use tokio::sync::{Notify, Semaphore, watch};
+use tokio::sync::{Notify, Semaphore, SemaphorePermit, watch};
 
 use crate::access::Enrolled;
 use crate::hub::Hub;
@@ -26,10 +26,12 @@ use crate::pages::yard::Yard;
 use crate::refused::{Refused, Why};
 use crate::request_log::{RequestLine, RequestLog, moment};
 use crate::secret::Token;
-use crate::{enrol, exchange_http, pages};
+use crate::{enrol, exchange_http, pages, photos};
 
 /// How many parcels are read and answered at once; the others queue.
 const PARCELS_AT_ONCE: usize = 64;
+/// How many pieces of pictures are read or given at once; the others queue.
+const PHOTOS_AT_ONCE: usize = 16;
 /// When to come again where all places were taken.
 const COME_AGAIN: Duration = Duration::from_secs(2);
 /// How often one device may ask.
@@ -62,7 +64,10 @@ struct Parts {
     // Whether the hub is ending: who waits for news then waits no longer.
     ending: watch::Sender<bool>,
     parcels: Semaphore,
+    // Of their own, so that no picture ever holds an entry up.
+    photos: Semaphore,
     device_turns: Limiter<DeviceId>,
+    photo_turns: Limiter<DeviceId>,
     code_turns: Limiter<IpAddr>,
 }
 
@@ -99,6 +104,7 @@ pub(crate) fn router(shared: Shared, yard: &Yard) -> Router {
         .route("/revoke", post(enrol::revoke))
         .route("/holds", post(enrol::holds))
         .route("/exchange", post(exchange_http::exchange))
+        .merge(photos::router())
         .merge(pages::office::router())
         .fallback(|| async { Refused::NoSuchPage })
         .method_not_allowed_fallback(|| async { Refused::WrongMethod })
@@ -165,7 +171,9 @@ impl Shared {
             files_failed: Notify::new(),
             ending: watch::Sender::new(false),
             parcels: Semaphore::new(PARCELS_AT_ONCE),
+            photos: Semaphore::new(PHOTOS_AT_ONCE),
             device_turns: Limiter::new(DEVICE_PACE),
+            photo_turns: Limiter::new(DEVICE_PACE),
             code_turns: Limiter::new(CODE_PACE),
         }))
     }
@@ -214,6 +222,21 @@ impl Shared {
         request: Request,
         find: fn(&Hub, &Token) -> Result<Enrolled, Refused>,
     ) -> Result<Admitted, Refused> {
+        self.admit_at(&self.0.device_turns, request, find).await
+    }
+
+    /// The same for a device that speaks of pictures, for which it has turns of their own.
+    pub(crate) async fn admit_with_photo(&self, request: Request) -> Result<Admitted, Refused> {
+        self.admit_at(&self.0.photo_turns, request, Hub::holder)
+            .await
+    }
+
+    async fn admit_at(
+        &self,
+        turns: &Limiter<DeviceId>,
+        request: Request,
+        find: fn(&Hub, &Token) -> Result<Enrolled, Refused>,
+    ) -> Result<Admitted, Refused> {
         let (head, body) = request.into_parts();
         let token = bearer(&head.headers)?;
         let found = token.clone();
@@ -223,7 +246,7 @@ impl Shared {
             let _same = who.0.set(enrolled.device);
         }
         let now = self.hub().edge().running();
-        let turn = self.0.device_turns.take(enrolled.device, now);
+        let turn = turns.take(enrolled.device, now);
         turn.map_err(Refused::TooFast)?;
         Ok(Admitted { token, body })
     }
@@ -237,9 +260,18 @@ impl Shared {
 
     /// Waits for one of the places at which parcels are read and answered, but not so long that the
     /// request's own time runs out in a queue: whoever finds none is told when to come again.
-    pub(crate) async fn parcel_place(&self) -> Result<tokio::sync::SemaphorePermit<'_>, Refused> {
+    pub(crate) async fn parcel_place(&self) -> Result<SemaphorePermit<'_>, Refused> {
+        self.place(&self.0.parcels).await
+    }
+
+    /// Waits for one of the places at which pieces of pictures are read and given, as for a parcel's.
+    pub(crate) async fn photo_place(&self) -> Result<SemaphorePermit<'_>, Refused> {
+        self.place(&self.0.photos).await
+    }
+
+    async fn place<'s>(&self, places: &'s Semaphore) -> Result<SemaphorePermit<'s>, Refused> {
         let wait = self.0.request_time / 3;
-        match tokio::time::timeout(wait, self.0.parcels.acquire()).await {
+        match tokio::time::timeout(wait, places.acquire()).await {
             Ok(place) => Ok(place.expect("the places are never closed")),
             Err(_) => Err(Refused::TooBusy(COME_AGAIN)),
         }

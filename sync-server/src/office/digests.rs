@@ -16,6 +16,7 @@ use headwalk_core::site::day_end::{
 };
 use headwalk_core::site::fields::{self, FieldDef};
 use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::photo::{self, Named, PhotoDigest};
 use headwalk_core::site::sight::{Book, Written};
 use headwalk_core::site::things::Site;
 use headwalk_core::store::{self, Bookmark, Kept, Store};
@@ -44,6 +45,8 @@ struct Digested {
     newest: BTreeMap<DeviceId, (WallMs, WallMs)>,
     /// The latest entry's moment, and how far east of UTC it was written.
     offset: Option<(WallMs, i16)>,
+    /// The pictures that its entries name.
+    photos: BTreeMap<PhotoDigest, Named>,
 }
 
 #[derive(Debug)]
@@ -133,7 +136,7 @@ impl Digests {
                 }
             }
         }
-        let mut named = false;
+        let (mut named, mut photos) = (false, BTreeMap::new());
         let about = match kind_of(store, book)? {
             Some(ThingKind::Company) => {
                 let state = told(store, book)?;
@@ -147,6 +150,7 @@ impl Digests {
                 let name = words(store, book, &fields::site::NAME)?;
                 let name = name.unwrap_or_else(|| book.to_string());
                 named = asks_for_entries(&site);
+                photos = photo::named(&state);
                 About::Site(self.site(store, &site, &name, named)?)
             }
             Some(_) => About::Other,
@@ -156,6 +160,7 @@ impl Digests {
             named,
             newest,
             offset,
+            photos,
         })
     }
 
@@ -219,6 +224,18 @@ impl Digests {
         let mut sites: Vec<_> = sites.collect();
         sites.sort_unstable();
         sites
+    }
+
+    /// Returns the pictures of every site: its logbook, its name, and what its entries say.
+    pub fn photos(&self) -> impl Iterator<Item = (LogbookId, &str, &Named)> {
+        self.books.iter().flat_map(|(book, digested)| {
+            let name = match &digested.about {
+                About::Site(site) => site.name.as_str(),
+                _ => "",
+            };
+            let photos = digested.photos.values();
+            photos.map(move |named| (*book, name, named))
+        })
     }
 
     fn digested(&self) -> impl Iterator<Item = &About> {

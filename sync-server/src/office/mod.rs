@@ -35,6 +35,7 @@ use crate::access::{Role, Session};
 use crate::error::Error;
 use crate::export_file;
 use crate::hub::Hub;
+use crate::photos::office::DayPhotos;
 use crate::refused::Refused;
 use crate::secret::{Code, SessionSecret};
 
@@ -56,6 +57,8 @@ pub struct OfficeDay {
     pub marks: Vec<Option<Mark>>,
     /// How far the log has come.
     pub revision: u64,
+    /// The pictures of what is listed, and those that have not arrived.
+    pub photos: DayPhotos,
 }
 
 /// The firm, without what is to be decided in it.
@@ -150,7 +153,11 @@ impl Hub {
     /// [`Error`] where the log cannot be read.
     pub fn office_day(&self) -> Result<OfficeDay, Error> {
         let mut digests = self.office().digests();
-        self.day(&mut digests)
+        let day = self.day(&mut digests)?;
+        Ok(OfficeDay {
+            photos: self.day_photos(&digests),
+            ..day
+        })
     }
 
     fn day(&self, digests: &mut Digests) -> Result<OfficeDay, Error> {
@@ -168,6 +175,7 @@ impl Hub {
             today,
             marks,
             revision,
+            photos: DayPhotos::default(),
         })
     }
 

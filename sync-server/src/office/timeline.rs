@@ -12,6 +12,7 @@ use headwalk_core::merge::replay::Placed;
 use headwalk_core::site::apart;
 use headwalk_core::site::fields::{any, observations_of, seen};
 use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::photo::Photo;
 use headwalk_core::site::sight::{Book, Line, Said, Sight, What, Written, called, visit_called};
 use headwalk_core::site::things::{Site, Thing};
 use headwalk_core::site::unit::UnitSystem;
@@ -21,6 +22,7 @@ use headwalk_core::store::Store;
 use super::{has_page, written};
 use crate::error::Error;
 use crate::hub::Hub;
+use crate::photos::office::Shown;
 use crate::refused::Refused;
 
 /// A silence of so many days is told: common practice, no source. Crews come every four to eight
@@ -80,6 +82,8 @@ pub struct Told {
     pub entry: Vec<String>,
     /// Whether it tells that the client was told.
     pub to_client: bool,
+    /// The picture that it tells of.
+    pub photo: Option<Shown>,
 }
 
 impl Hub {
@@ -94,7 +98,8 @@ impl Hub {
             digests.refresh(self.log()).map_err(Error::from)?;
             (digests.utc_offset_min(), digests.device_names())
         };
-        read(self.log(), asked, offset, &names)
+        let shown = |photo: &Photo, by: &str| self.shown(photo, by);
+        read(self.log(), asked, offset, (&names, &shown))
     }
 }
 
@@ -106,11 +111,14 @@ fn end_of(day: NaiveDate, utc_offset_min: i16) -> WallMs {
     WallMs::new(u64::try_from(ms).unwrap_or(0))
 }
 
+/// Says how a picture stands that somebody took.
+type HowAPictureStands<'a> = dyn Fn(&Photo, &str) -> Shown + 'a;
+
 fn read(
     store: &Store,
     asked: &Asked,
     offset: i16,
-    names: &BTreeMap<DeviceId, String>,
+    (names, shown): (&BTreeMap<DeviceId, String>, &HowAPictureStands<'_>),
 ) -> Result<Timeline, Refused> {
     let mut kept = store.entries(asked.logbook).map_err(Error::from)?;
     let everything: Vec<Placed> = kept.iter().map(|kept| kept.placed.clone()).collect();
@@ -152,6 +160,7 @@ fn read(
     let teller = Teller {
         book: &book,
         names,
+        shown,
         offset,
         about: asked.thing,
     };
@@ -170,6 +179,7 @@ pub(super) fn site_named(site: &Site<'_>) -> String {
 struct Teller<'a> {
     book: &'a Book<'a>,
     names: &'a BTreeMap<DeviceId, String>,
+    shown: &'a HowAPictureStands<'a>,
     offset: i16,
     about: ThingId,
 }
@@ -217,6 +227,12 @@ impl<'a> Teller<'a> {
             reached: self.reached(by),
             entry: self.of_entry(line),
             to_client: said.what == What::Seen(seen::SENT.number),
+            photo: match said.what {
+                What::Seen(what) if what == seen::PHOTO.number => {
+                    Photo::read(&said.value).map(|photo| (self.shown)(&photo, &by.entry.by))
+                }
+                _ => None,
+            },
         }
     }
 

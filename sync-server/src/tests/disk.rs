@@ -8,6 +8,7 @@ use redb::StorageBackend;
 use super::*;
 use crate::access::Access;
 use crate::hub::{ACCESS_FILE, LOG_FILE};
+use crate::photos::Photos;
 
 /// A disk that takes nothing more once it is full.
 #[derive(Debug)]
@@ -66,7 +67,12 @@ fn on_a_full_disk_nothing_is_acknowledged_and_the_hub_ends_to_be_started_again()
     let name = Name::parse("name", "Office").unwrap();
     let access = Access::create(&folder.path().join(ACCESS_FILE), &name).unwrap();
     let clock = Arc::new(AtomicU64::new(BEGAN_MS));
-    let hub = Hub::of(log, access, Edge::told(Arc::clone(&clock)));
+    let hub = Hub::of(
+        log,
+        access,
+        Photos::in_folder(folder.path()),
+        Edge::told(Arc::clone(&clock)),
+    );
     let mut hub = Running::of(hub, folder, clock, Limits::USUAL);
     let office = hub.dispatcher();
     write(&office, 1, "there was room", hub.now());

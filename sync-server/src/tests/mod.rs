@@ -5,6 +5,7 @@ mod enrolment;
 mod exchanges;
 mod limits;
 mod office;
+mod photos;
 mod routes;
 
 use std::net::{SocketAddr, TcpListener};

@@ -8,23 +8,23 @@ use headwalk_core::site::unit::UnitSystem;
 use super::*;
 
 /// What a browser was answered.
-struct Shown {
-    status: u16,
+pub(super) struct Shown {
+    pub(super) status: u16,
     to: Option<String>,
     cookie: Option<String>,
     policy: Option<String>,
-    page: String,
+    pub(super) page: String,
 }
 
 /// A browser at a hub: its cookie, and what it says of where a request comes from.
-struct Browser<'a> {
+pub(super) struct Browser<'a> {
     hub: &'a Running,
     cookie: Option<String>,
     from: Option<&'static str>,
 }
 
 impl<'a> Browser<'a> {
-    fn new(hub: &'a Running) -> Self {
+    pub(super) fn new(hub: &'a Running) -> Self {
         Self {
             hub,
             cookie: None,
@@ -32,7 +32,7 @@ impl<'a> Browser<'a> {
         }
     }
 
-    fn signed_in(hub: &'a Running, code: &str) -> Self {
+    pub(super) fn signed_in(hub: &'a Running, code: &str) -> Self {
         let mut browser = Self::new(hub);
         let shown = browser.send("/office/sign-in", &format!("code={code}"));
         assert_eq!((shown.status, shown.to.as_deref()), (303, Some("/office")));
@@ -40,6 +40,10 @@ impl<'a> Browser<'a> {
         assert!(cookie.contains("; Path=/office; HttpOnly; SameSite=Strict; Max-Age=43200"));
         browser.cookie = cookie.split(';').next().map(str::to_owned);
         browser
+    }
+
+    pub(super) fn cookie(&self) -> String {
+        self.cookie.clone().unwrap()
     }
 
     fn ask(&self, method: &str, path: &str, body: &str) -> Shown {
@@ -73,7 +77,7 @@ impl<'a> Browser<'a> {
         }
     }
 
-    fn open(&self, path: &str) -> Shown {
+    pub(super) fn open(&self, path: &str) -> Shown {
         self.ask("GET", path, "")
     }
 

@@ -11,9 +11,9 @@ use headwalk_core::site::words::Vocabulary;
 use super::*;
 use crate::access::Role;
 
-const COMPANY: LogbookId = LogbookId::from_bytes([40; 16]);
-const ELM: LogbookId = LogbookId::from_bytes([41; 16]);
-const BIRCH: LogbookId = LogbookId::from_bytes([42; 16]);
+pub(super) const COMPANY: LogbookId = LogbookId::from_bytes([40; 16]);
+pub(super) const ELM: LogbookId = LogbookId::from_bytes([41; 16]);
+pub(super) const BIRCH: LogbookId = LogbookId::from_bytes([42; 16]);
 
 fn set(device: &Device, logbook: LogbookId, thing: ThingId, of: &FieldDef, value: Value) -> u64 {
     let change = Change::Set {
@@ -52,7 +52,7 @@ fn note(device: &Device, logbook: LogbookId, words: &str) -> u64 {
 }
 
 /// A dispatcher with the company's logbook and two sites at the hub, and a crew; a minute later.
-fn firm() -> (Running, Device, Device) {
+pub(super) fn firm() -> (Running, Device, Device) {
     let hub = Running::begin();
     let office = hub.dispatcher();
     let crew = hub.device(&office, 2, "crew");
@@ -65,7 +65,7 @@ fn firm() -> (Running, Device, Device) {
     (hub, office, crew)
 }
 
-fn says(office: &Device, of: &Device, field: &FieldDef, value: Value) {
+pub(super) fn says(office: &Device, of: &Device, field: &FieldDef, value: Value) {
     set(
         office,
         COMPANY,
@@ -75,7 +75,7 @@ fn says(office: &Device, of: &Device, field: &FieldDef, value: Value) {
     );
 }
 
-fn carries(sites: &[LogbookId]) -> Value {
+pub(super) fn carries(sites: &[LogbookId]) -> Value {
     Route::Sites(sites.iter().copied().collect()).value()
 }
 

@@ -9,6 +9,7 @@ use headwalk_core::site::words::Vocabulary;
 use super::super::html::Html;
 use super::desk::mark_text;
 use super::frame::Visitor;
+use super::photos;
 use crate::access::Role;
 use crate::office::OfficeDay;
 
@@ -64,7 +65,8 @@ pub(super) fn list(read: &OfficeDay, visitor: &Visitor) -> Html {
             &format!("And {more} more, which follow as these are decided."),
         );
     }
-    html.piece(put_off(&day.put_off))
+    html.piece(photos::not_here(&read.photos))
+        .piece(put_off(&day.put_off))
         .piece(decided(day, &read.marks, visitor))
         .piece(closing(day, visitor))
         .markup("</div>");
@@ -132,6 +134,9 @@ fn line(listed: &Listed, read: &OfficeDay, visitor: &Visitor) -> Html {
             html.element("li", more);
         }
         html.markup("</ul>");
+    }
+    if let Some(shown) = read.photos.of.get(&(line.key.logbook, line.about)) {
+        html.piece(photos::figures(line.key.logbook, shown));
     }
     if let Some(caution) = line.caution {
         html.markup("<p class=\"caution\"><strong>Caution.</strong> ")

@@ -12,6 +12,7 @@ mod desk;
 mod door;
 mod frame;
 mod papers;
+mod photos;
 mod record;
 
 use axum::Router;
@@ -37,6 +38,7 @@ pub(crate) fn router() -> Router<Shared> {
         .route("/office/site", get(record::site))
         .route("/office/history", get(record::history))
         .route("/office/export", get(record::export))
+        .route("/office/photo", get(photos::photo))
         .route("/office/cause", get(causes::cause))
         .route("/office/wear", get(causes::wear))
         .route("/office/papers/{kind}/{site}", get(papers::paper))

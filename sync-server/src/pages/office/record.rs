@@ -6,11 +6,13 @@ use axum::response::{IntoResponse, Response};
 use chrono::NaiveDate;
 use headwalk_core::log::id::{LogbookId, ThingId};
 use headwalk_core::site::papers::{Language, Paper};
+use headwalk_core::site::photo::PhotoDigest;
 use headwalk_core::site::words::Vocabulary;
 
 use super::super::html::Html;
 use super::door::{pairs, visitor};
 use super::frame::{self, Visitor};
+use super::photos;
 use crate::office::{Asked, SiteThings, Timeline, Told};
 use crate::refused::Refused;
 use crate::routes::Shared;
@@ -134,6 +136,10 @@ impl Query {
         self.get("thing").parse().map_err(|_| Refused::NoSuchPage)
     }
 
+    pub(super) fn digest(&self) -> Result<PhotoDigest, Refused> {
+        self.get("digest").parse().map_err(|_| Refused::NoSuchPage)
+    }
+
     fn asked(&self) -> Result<Asked, Refused> {
         Ok(Asked {
             logbook: self.logbook()?,
@@ -227,7 +233,7 @@ fn timeline_page(asked: &Asked, read: &Timeline, who: &Visitor) -> Html {
             .markup("<th scope=\"col\">Who</th><th scope=\"col\">What</th></tr></thead><tbody>");
         let mut before: Option<&Told> = None;
         for told in &read.told {
-            html.piece(row(told, before));
+            html.piece(row(asked.logbook, told, before));
             before = Some(told);
         }
         html.markup("</tbody></table>");
@@ -289,7 +295,7 @@ fn standing(asked: &Asked, who: &Visitor) -> Html {
     html
 }
 
-fn row(told: &Told, before: Option<&Told>) -> Html {
+fn row(logbook: LogbookId, told: &Told, before: Option<&Told>) -> Html {
     let entry = |told: &Told| {
         let who = (told.when.clone(), told.by.clone(), told.device.clone());
         (who, told.reached.clone(), told.entry.clone())
@@ -319,7 +325,10 @@ fn row(told: &Told, before: Option<&Told>) -> Html {
     if let Some(of) = &told.of {
         html.text(of).markup(": ");
     }
-    html.element("strong", &told.words);
+    match &told.photo {
+        Some(photo) => html.piece(photos::figure(logbook, photo)),
+        None => html.element("strong", &told.words),
+    };
     if !told.notes.is_empty() {
         html.markup("<small>")
             .text(&told.notes.join("; "))
