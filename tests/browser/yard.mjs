@@ -34,6 +34,10 @@ export class Line {
     const line = new Line();
     Object.assign(line, { bytes: 0, bytesPerSecond: Infinity, cutAfter: Infinity, cuts: 0, sockets: new Set() });
     line.server = net.createServer((near) => {
+      if (line.down) {
+        near.destroy();
+        return;
+      }
       const far = net.connect(port, "127.0.0.1");
       for (const [from, to] of [[near, far], [far, near]]) {
         line.sockets.add(from);
@@ -62,6 +66,8 @@ export class Line {
           if (this.cutAfter <= 0) {
             this.cuts += 1;
             this.cutAfter = Infinity;
+            // A browser tries again by itself where only the one connection went.
+            this.down = this.staysDown ?? false;
             for (const socket of this.sockets) socket.destroy();
             return;
           }
@@ -286,6 +292,51 @@ export class Phone {
     if (this.process.exitCode === null && this.process.signalCode === null) await this.kill();
     rmSync(this.profile, { recursive: true, force: true, maxRetries: 5 });
   }
+}
+
+/** What a glove, the sun or a narrow phone would stumble over on this screen. */
+export function stumbles() {
+  const luminance = (color) => {
+    const [r, g, b] = color.match(/[\d.]+/g).slice(0, 3).map((part) => {
+      const share = Number(part) / 255;
+      return share <= 0.04045 ? share / 12.92 : ((share + 0.055) / 1.055) ** 2.4;
+    });
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const ground = (element) => {
+    for (let at = element; at; at = at.parentElement) {
+      const color = getComputedStyle(at).backgroundColor;
+      if (!/, 0\)$|transparent/.test(color)) return color;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const seen = (element) => element.getClientRects().length > 0;
+  const found = [];
+  for (const target of [...document.querySelectorAll("button, input")].filter(seen)) {
+    const { width, height } = target.getBoundingClientRect();
+    if (width < 60 || height < 60) found.push(`${width} x ${height}: ${target.textContent || target.id}`);
+  }
+  for (const element of [...document.body.querySelectorAll("*")].filter(seen)) {
+    const own = [...element.childNodes].some((node) => node.nodeType === 3 && node.textContent.trim());
+    if (!own) continue;
+    const style = getComputedStyle(element);
+    const [light, dark] = [luminance(style.color), luminance(ground(element))].sort((a, b) => b - a);
+    const contrast = (light + 0.05) / (dark + 0.05);
+    if (contrast < 7) found.push(`contrast ${contrast.toFixed(1)}: ${element.textContent}`);
+    if (parseFloat(style.fontSize) < 18) found.push(`${style.fontSize}: ${element.textContent}`);
+  }
+  if (document.documentElement.scrollWidth > window.innerWidth) {
+    found.push(`${document.documentElement.scrollWidth} px wide`);
+  }
+  return found;
+}
+
+/** What reaches beyond the edge of the screen. */
+export function tooWide() {
+  const edge = document.documentElement.clientWidth + 1;
+  const over = [...document.querySelectorAll("button, input, p, dd, h1, h2, output")];
+  const beyond = over.filter((element) => element.getBoundingClientRect().right > edge);
+  return beyond.map((element) => element.outerHTML.slice(0, 90));
 }
 
 /** Reads where a browser listens for its driver. */

@@ -1,6 +1,7 @@
 // Core's worker: holds the store, does what the page asks, and carries parcels to the hub.
 
 import init, { YardPhone } from "./core.js";
+import { Carrier, keepReserve, list, read, room, write } from "./photos.js";
 import { bytes, hold, open } from "./store.js";
 
 const CHANCE_BYTES = 1024;
@@ -15,6 +16,7 @@ let exchanging = false;
 let timer = null;
 let lastProblemAt = -AGAIN_MS;
 let seen = null;
+let carrier = null;
 
 const now = () => Date.now();
 const offset = () => -new Date().getTimezoneOffset();
@@ -29,14 +31,36 @@ function act(what) {
   for (const errand of view.errands) {
     if (errand.errand === "enrol") enrol(errand);
     if (errand.errand === "exchange") exchange({ asked: true });
+    if (errand.errand === "bring-photo") bring(errand);
   }
-  if (view.status.joined && view.status.waiting > 0) soon();
+  const photos = view.status.photos_waiting > 0 && !carrier?.sending;
+  if (view.status.joined && (view.status.waiting > 0 || photos)) soon();
   return view;
 }
 
 /** Shows what an act brings that the person did not do. */
 function tell(what) {
   postMessage({ view: act(what) });
+}
+
+/** Keeps a picture: its file first, so that no entry tells of one that a pulled battery took along. */
+async function keep({ bytes: file, thing, shows }) {
+  let kept = false;
+  try {
+    const ready = phone.prepare_photo(file, await room());
+    if (ready.fits) {
+      await write(ready.name, ready.bytes);
+      kept = true;
+    }
+  } catch (why) {
+    if (why instanceof WebAssembly.RuntimeError) throw why;
+    // The entry says that there was no room, or that it is no picture.
+  }
+  return act({ do: "photo", thing, shows, kept });
+}
+
+async function bring(errand) {
+  tell({ do: "brought", digest: errand.digest, problem: await carrier.bring(errand) });
 }
 
 async function ask(path, headers, body) {
@@ -102,12 +126,23 @@ async function exchange({ asked = false } = {}) {
   const quiet = problem !== null && !asked;
   const view = act(quiet ? { do: "show" } : { do: "exchanged", problem });
   postMessage({ exchanged: problem === null, view });
+  // Pictures go once the entries are there.
+  if (problem === null) carrier.round();
+}
+
+/** Answers with what comes of some work, or with why nothing does. */
+function answer(id, work) {
+  work.then((told) => postMessage({ id, ...told }), (why) => postMessage({ id, broken: String(why.message || why) }));
 }
 
 self.addEventListener("message", ({ data }) => {
   try {
     if (data.act) {
       postMessage({ id: data.id, view: act(data.act) });
+    } else if (data.photo) {
+      answer(data.id, keep(data.photo).then((view) => ({ view })));
+    } else if (data.picture) {
+      answer(data.id, read(data.picture).then((file) => ({ bytes: file })));
     } else if (data.online) {
       lastProblemAt = -AGAIN_MS;
       if (seen && seen.status.joined) exchange();
@@ -128,4 +163,19 @@ const loaded = init();
 await hold(() => postMessage({ elsewhere: true }));
 [handle] = await Promise.all([open(), loaded]);
 phone = new YardPhone(handle, now(), offset(), chance());
+carrier = new Carrier({
+  hub: HUB,
+  phone,
+  now,
+  changed: () => tell({ do: "show" }),
+  failed: () => { lastProblemAt = performance.now(); },
+  quiet: async () => { while (exchanging) await new Promise((resolve) => setTimeout(resolve, 100)); },
+});
+try {
+  phone.found_photos(JSON.stringify(await list()));
+} catch (why) {
+  // Without its pictures the page still keeps every entry.
+  if (why instanceof WebAssembly.RuntimeError) throw why;
+}
 postMessage({ ready: true, view: act({ do: "show" }) });
+await keepReserve();

@@ -1,5 +1,7 @@
 // Draws what core's worker says is to be seen, and tells it what was tapped. It decides nothing.
 
+import { photoBlock } from "./photo.js";
+
 const [page, head, main, nav, saidBox] = ["page", "head", "main", "dock", "said"]
   .map((id) => document.getElementById(id));
 const SVG = "http://www.w3.org/2000/svg";
@@ -48,11 +50,15 @@ function mark(name) {
 }
 
 /** Tells the worker what was done, and draws what it says then. One at a time: a wet glove taps twice. */
-async function tap(act) {
+const tap = (act) => send({ act });
+
+async function send(what, before = () => {}) {
   if (busy) return;
   busy = true;
   try {
-    draw(await ask({ act }));
+    const view = await ask(what);
+    before();
+    draw(view);
     window.answered = (window.answered ?? 0) + 1;
   } finally {
     busy = false;
@@ -118,7 +124,6 @@ const BLOCKS = {
       form.append(make("label", { for: `in-${input.name}` }, input.label), make("input", {
         id: `in-${input.name}`, name: input.name, value: input.value, autocomplete: "off",
         autocapitalize: code ? "characters" : "sentences", spellcheck: code ? "false" : null,
-        inputmode: input.keys === "number" ? "decimal" : null,
       }));
     }
     form.append(make("button", { type: "submit", class: send.weight, "data-do": send.act.do },
@@ -137,6 +142,7 @@ const BLOCKS = {
     return box;
   },
   storage: ({ words }) => storage(words),
+  photos: (block) => photoBlock(block, { make, button, send, ask, again: () => draw(shown) }),
 };
 
 function count(time) {
@@ -192,7 +198,9 @@ function draw(view) {
   const status = make("p", { class: "status", id: "status" },
     make("span", { class: "saved" }, mark("good"), view.status.saved),
     make("span", { class: "office", "data-waiting": view.status.waiting },
-      mark(view.status.all_there ? "good" : "open"), view.status.office));
+      mark(view.status.all_there ? "good" : "open"), view.status.office),
+    view.status.photos && make("span", { class: "pictures-here", "data-waiting": view.status.photos_waiting },
+      mark("open"), view.status.photos));
   const parts = [view.back && button(view.back, "back"),
     make("div", { class: "where" }, view.above ? make("p", { class: "above" }, view.above) : null, title),
     view.settings && button(view.settings, "settings")];

@@ -121,13 +121,13 @@ fn edge(now_ms: f64, utc_offset_min: i16, chance: Vec<u8>) -> Edge {
     Edge::new(WallMs::new(now_ms as u64), utc_offset_min, chance)
 }
 
-fn told(error: crate::error::Error) -> JsError {
+pub(crate) fn told(error: crate::error::Error) -> JsError {
     JsError::new(&error.to_string())
 }
 
 /// The phone, as the worker holds it.
 #[wasm_bindgen]
-pub struct YardPhone(Phone);
+pub struct YardPhone(pub(crate) Phone);
 
 #[wasm_bindgen]
 impl YardPhone {

@@ -1,6 +1,7 @@
 //! Why an act was not done: one sentence, and nothing of it was kept.
 
 use headwalk_core::site::fields::FieldError;
+use headwalk_core::site::photo::jpeg;
 use headwalk_core::site::things::AddressError;
 use headwalk_core::{exchange, store};
 
@@ -35,6 +36,12 @@ pub enum Error {
     /// The phone belongs to no hub.
     #[error("this phone has not joined an office yet")]
     NoHub,
+    /// A file is no picture that is taken.
+    #[error(transparent)]
+    Photo(#[from] jpeg::Unfit),
+    /// No picture was made ready.
+    #[error("the picture is not there any more: take it again")]
+    NoPhoto,
     /// The hub said no.
     #[error("{0}")]
     Refused(String),

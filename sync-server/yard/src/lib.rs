@@ -13,6 +13,7 @@ pub mod edge;
 pub mod error;
 pub mod hub;
 pub mod phone;
+pub mod photo;
 pub mod prefs;
 mod record;
 mod screens;

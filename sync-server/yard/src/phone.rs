@@ -21,6 +21,7 @@ use crate::book::Book;
 use crate::edge::Edge;
 use crate::error::Error;
 use crate::hub::{self, Applicant, OwnHub};
+use crate::photo::{self, Pictures};
 use crate::prefs::Prefs;
 use crate::screens;
 use crate::undo;
@@ -65,6 +66,7 @@ pub struct Phone {
     pub(crate) prefs: Prefs,
     pub(crate) place: Place,
     pub(crate) visit: Option<OpenVisit>,
+    pub(crate) pictures: Pictures,
     caller: Option<Caller>,
 }
 
@@ -97,6 +99,7 @@ impl Phone {
             prefs: Prefs::of(&store)?,
             place,
             visit,
+            pictures: Pictures::default(),
             caller: None,
             store,
         })
@@ -161,7 +164,14 @@ impl Phone {
                 self.prefs.choose(&self.store, choice)?;
                 Ok(Done::default())
             }
-            Act::Undo => undo::undo(self, edge),
+            Act::Undo => {
+                let done = undo::undo(self, edge)?;
+                photo::after_undo(self)?;
+                Ok(done)
+            }
+            Act::Photo { thing, shows, kept } => photo::record(self, edge, thing, (&shows, kept)),
+            Act::Bring { digest } => photo::bring(self, &digest),
+            Act::Brought { digest, problem } => photo::brought(self, &digest, problem.as_deref()),
             other => crate::record::done(self, edge, other),
         }
     }

@@ -4,6 +4,7 @@
 use serde::Serialize;
 
 use crate::act::Act;
+use crate::photo::PhotoBlock;
 use crate::prefs::{Hand, Language};
 
 /// A screen.
@@ -50,6 +51,10 @@ pub struct Status {
     pub waiting: u64,
     /// Whether the phone has joined an office.
     pub joined: bool,
+    /// The pictures that are on this phone alone, if any are: a fact beside the entries'.
+    pub photos: Option<String>,
+    /// How many those are.
+    pub photos_waiting: usize,
 }
 
 /// What was just done, or why it was not.
@@ -74,6 +79,13 @@ pub enum Errand {
     },
     /// Exchange with the hub.
     Exchange,
+    /// Bring a picture from the hub.
+    BringPhoto {
+        /// The logbook that names it.
+        logbook: crate::act::Book,
+        /// Which.
+        digest: String,
+    },
 }
 
 /// How a piece of text is meant.
@@ -229,8 +241,6 @@ pub enum Keys {
     Text,
     /// Capitals and digits, without corrections.
     Code,
-    /// Digits and a decimal point.
-    Number,
 }
 
 /// A number to step.
@@ -305,6 +315,8 @@ pub enum Block {
         /// What sends it.
         button: Button,
     },
+    /// Pictures, and the way to take one.
+    Photos(Box<PhotoBlock>),
     /// A clock that counts up from when the zone came on the screen.
     Timer {
         /// Which zone, so that the same one goes on counting.

@@ -48,5 +48,12 @@ pub fn told_now<E>(
     }
 }
 
+/// Returns a state without the observations that their writer took back, and with everything else
+/// as it stands there: also what counts elsewhere now.
+#[must_use]
+pub fn without_taken_back(state: State) -> State {
+    taken_back::left_out(state)
+}
+
 #[cfg(test)]
 mod tests;

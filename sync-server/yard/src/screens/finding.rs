@@ -11,6 +11,7 @@ use super::likely::{likely, needs_water, others};
 use super::{Body, Desk, called};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
+use crate::photo;
 use crate::view::{Block, Button, Fact, Input, Keys, Tone};
 use crate::words::{Word, vocab};
 
@@ -97,6 +98,7 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
         rows.push(fact(desk, Word::AsIsWord, accepted.value.reason));
     }
     blocks.push(Block::Facts { rows });
+    blocks.push(photo::block(desk, site, id, None));
     let thing = Id(id);
     let severities = Severity::MEMBERS.iter().map(|one| {
         let act = Act::Note {

@@ -13,6 +13,7 @@ use super::zone::{finding_row, shown, total, what};
 use super::{Body, Desk, called};
 use crate::act::{Act, Id, Mended, Screen};
 use crate::error::Error;
+use crate::photo;
 use crate::record::{nozzle_of, open_flag};
 use crate::view::{Block, Button, Fact, Mark, Stepper, Tone};
 use crate::words::{Word, vocab};
@@ -44,6 +45,7 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
         blocks.push(Block::heading(desk.say(Word::OpenHere)));
         blocks.push(Block::list(rows));
     }
+    blocks.push(photo::block(desk, site, id, None));
     if visit.is_some() {
         blocks.extend(edits(desk, site, &head));
     }
@@ -164,15 +166,7 @@ fn quick(desk: &Desk<'_>, site: &Site<'_>, head: &Head<'_>) -> Vec<Block> {
         }
     }
     let all = Screen::What { thing, flag };
-    let kerb = Screen::Kerb {
-        head: thing,
-        dry: None,
-    };
-    blocks.push(Block::list(vec![
-        desk.go(Word::AllFindings, all),
-        desk.go(Word::KerbTitle, kerb)
-            .note(desk.say(Word::KerbNote)),
-    ]));
+    blocks.push(Block::list(vec![desk.go(Word::AllFindings, all)]));
     blocks
 }
 

@@ -2,11 +2,8 @@
 
 mod close;
 mod finding;
-mod gauge;
 mod head;
-pub(crate) mod kerb;
 mod likely;
-mod pressure;
 mod programs;
 mod settings;
 mod site;
@@ -23,6 +20,7 @@ use crate::edge::Edge;
 use crate::error::Error;
 use crate::hub::{self, OwnHub};
 use crate::phone::Phone;
+use crate::photo;
 use crate::prefs::Language;
 use crate::undo;
 use crate::view::{Block, Button, Errand, Said, Status, Tone, View};
@@ -128,15 +126,6 @@ fn body(desk: &Desk<'_>) -> Result<Body, Error> {
         Screen::Finding { finding } => finding::body(desk, site, finding.0),
         Screen::Accept { finding } => finding::accept(desk, site, finding.0),
         Screen::Spot { spot } => spot::body(desk, site, spot.0),
-        Screen::Kerb { head, dry } => kerb::choice(desk, site, head.0, *dry),
-        Screen::Tape { head, draft } => kerb::tape(desk, site, head.0, draft.as_deref()),
-        Screen::Pressure { zone, leak } => pressure::body(desk, site, zone.0, *leak),
-        Screen::Gauge {
-            thing,
-            name,
-            draft,
-            back,
-        } => gauge::body(desk, site, thing.0, name, draft.as_deref(), back),
         Screen::Left { draft } => programs::left(desk, site, draft.as_deref()),
         Screen::Client => close::client(desk),
         Screen::Close => close::body(desk, site),
@@ -160,6 +149,8 @@ impl Default for Frame {
                 all_there: false,
                 waiting: 0,
                 joined: false,
+                photos: None,
+                photos_waiting: 0,
             },
             undo: None,
         }
@@ -186,6 +177,7 @@ fn frame(desk: &Desk<'_>) -> Result<Frame, Error> {
         (true, 1, _) => desk.say(Word::OneWaiting).to_owned(),
         (true, count, _) => desk.fill(Word::Waiting, &[&count.to_string()]),
     };
+    let (photos_waiting, photos) = photo::waiting(phone);
     let at_site = !matches!(phone.place.screen, Screen::Today | Screen::Settings);
     let above = match phone.place.site {
         Some(site) if at_site => Some(crate::book::Root::of(&phone.store, site.0)?.name),
@@ -199,6 +191,8 @@ fn frame(desk: &Desk<'_>) -> Result<Frame, Error> {
             all_there: joined && waiting == 0,
             waiting,
             joined,
+            photos,
+            photos_waiting,
         },
         undo: if at_site { undo_button(desk)? } else { None },
     })

@@ -12,6 +12,7 @@ use super::{Body, Desk, called};
 use crate::act::{Act, Screen};
 use crate::book::{Book, Root};
 use crate::error::Error;
+use crate::photo;
 use crate::view::{Block, Button, Fact, Stepper, Tone};
 use crate::words::{Word, vocab};
 
@@ -63,6 +64,7 @@ pub(super) fn found(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Re
             dock.push(Button::new(desk.say(Word::RecordFound), Act::Found { programs }).main());
         }
     }
+    blocks.push(photo::block(desk, site, controller.id, None));
     Ok(Body {
         title: desk.say(Word::AsFound).to_owned(),
         back: Some(Screen::Walk),
@@ -125,6 +127,7 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
     } else {
         Word::RecordLeft
     };
+    blocks.push(photo::block(desk, site, controller.id, None));
     let programs = set.to_string();
     Ok(Body {
         title: desk.say(Word::AsLeft).to_owned(),

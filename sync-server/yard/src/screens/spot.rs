@@ -9,6 +9,7 @@ use headwalk_core::water::evidence::Answer;
 use super::{Body, Desk, called};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
+use crate::photo;
 use crate::view::{Block, Button, Mark, Tone};
 use crate::words::{Word, vocab};
 
@@ -77,6 +78,7 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
             blocks.extend(sign(desk, id, line, answer));
         }
     }
+    blocks.push(photo::block(desk, site, id, None));
     blocks.push(Block::heading(desk.say(Word::Causes)));
     blocks.push(shares);
     blocks.push(Block::text(desk.say(Word::CommonPractice), Tone::Plain));

@@ -15,6 +15,7 @@ use headwalk_core::water::units::Gpm;
 use super::{Body, Desk, called};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
+use crate::photo;
 use crate::record::open_flag;
 use crate::view::{Block, Button, Fact, Mark, Stepper, Tile, Tone};
 use crate::words::{Word, vocab};
@@ -71,12 +72,15 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
         ));
         let kind = zone_kind(&heads);
         let count = if heads.is_empty() { 12 } else { 1 };
-        let pressure = Screen::Pressure { zone, leak: None };
-        more.push(desk.go(Word::PressureTitle, pressure));
         more.push(desk.go(Word::AddHeads, Screen::NewHeads { zone, kind, count }));
         more.push(desk.go(Word::SkipZone, Screen::Skip { zone }));
     }
     blocks.push(Block::list(more));
+    blocks.push(photo::block(desk, site, id, None));
+    if let Some(valve) = zone.valve() {
+        let label = called(desk, site, valve.id);
+        blocks.push(photo::block(desk, site, valve.id, Some(label)));
+    }
     blocks.push(facts(desk, &zone));
     let mut dock = Vec::new();
     if visit.is_some() {
