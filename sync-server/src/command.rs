@@ -6,6 +6,8 @@ use std::io::{self, Write};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::str::FromStr;
+use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use headwalk_core::log::stamp::WallMs;
@@ -16,6 +18,9 @@ use crate::edge::Edge;
 use crate::enrol::{MOST_HOURS, USUAL_HOURS};
 use crate::error::Error;
 use crate::hub::{Hub, Issued};
+use crate::hub_log::jetstream::{Access, Address, JetStreamLog, NotAnAddress};
+use crate::hub_log::{HubLog, LogId};
+use crate::moving;
 use crate::pages::yard::Yard;
 use crate::serve::{self, Limits};
 use crate::tls::Wire;
@@ -48,6 +53,8 @@ pub const ADDRESS: [&str; 2] = ["http://", "https://"];
 pub struct Args {
     #[command(flatten)]
     serve: Option<Serve>,
+    #[command(flatten)]
+    shared: Box<SharedLog>,
     #[command(subcommand)]
     command: Option<Command>,
 }
@@ -82,10 +89,116 @@ struct Serve {
     until_input_ends: bool,
 }
 
+/// The log that the hubs of a fleet share: NATS JetStream, 2.12 or later.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "A fleet's log")]
+struct SharedLog {
+    /// The log that this hub shares with others: nats://HOST:PORT,.../NAME on this machine, else
+    /// tls://HOST:PORT,.../NAME. What is worked out from it lies in the folder's fleet-*.redb, which may
+    /// be thrown away while the hub rests.
+    #[arg(long, value_name = "URL")]
+    log: Option<Address>,
+    #[command(flatten)]
+    engine: Engine,
+}
+
+/// How the engine is reached.
+#[derive(Debug, clap::Args)]
+struct Engine {
+    /// The monitoring addresses of the engine's nodes, http://HOST:PORT, with commas between: each is
+    /// asked whether it writes to disk before it acknowledges.
+    #[arg(long, value_name = "URLS", value_delimiter = ',')]
+    log_monitor: Vec<String>,
+    /// On how many nodes every record stands.
+    #[arg(long, value_name = "NODES", default_value_t = 3, value_parser = copies)]
+    log_replicas: usize,
+    /// A file with the hub's credentials for the engine.
+    #[arg(long, value_name = "FILE")]
+    log_credentials: Option<PathBuf>,
+    /// A file with the seed of the hub's nkey for the engine.
+    #[arg(long, value_name = "FILE", conflicts_with = "log_credentials")]
+    log_nkey: Option<PathBuf>,
+    /// Who vouches for the engine beside the ordinary roots, in PEM.
+    #[arg(long, value_name = "FILE")]
+    log_authority: Option<PathBuf>,
+    /// The hub's own certificate for the engine, in PEM.
+    #[arg(long, value_name = "FILE", requires = "log_key")]
+    log_certificate: Option<PathBuf>,
+    /// The key of that certificate, in PEM.
+    #[arg(long, value_name = "FILE", requires = "log_certificate")]
+    log_key: Option<PathBuf>,
+}
+
+impl Engine {
+    fn open(&self, address: &Address, new: LogId) -> Result<Arc<dyn HubLog>, Error> {
+        let certificate = self.log_certificate.clone().zip(self.log_key.clone());
+        let access = Access {
+            address: address.clone(),
+            credentials: self.log_credentials.clone(),
+            nkey: self.log_nkey.clone(),
+            authority: self.log_authority.clone(),
+            certificate,
+            monitors: self.log_monitor.clone(),
+            replicas: self.log_replicas,
+        };
+        Ok(Arc::new(JetStreamLog::open(
+            &access,
+            new,
+            Edge::of_environment()?,
+        )?))
+    }
+
+    fn open_or_begin(&self, address: &Address, edge: &Edge) -> Result<Arc<dyn HubLog>, Error> {
+        self.open(address, LogId::fresh(edge.now().get(), edge.chance()?))
+    }
+}
+
+fn copies(text: &str) -> Result<usize, String> {
+    match text.parse() {
+        Ok(copies @ (1 | 3 | 5)) => Ok(copies),
+        _ => Err("1, 3 or 5 can be had; with 1 a lost disk is a lost log".to_owned()),
+    }
+}
+
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Makes a one-time code while the hub is not running, and prints it.
     Code(CodeArgs),
+    /// Moves a hub's log into a fleet's, or back, while no hub uses either.
+    ///
+    /// Goes on where it was broken off. At the end everything is read back, and the ends of all
+    /// chains are compared; devices notice nothing.
+    Move(Box<MoveArgs>),
+}
+
+#[derive(Debug, clap::Args)]
+struct MoveArgs {
+    /// Where it is: redb:DIR for a hub's folder, or a fleet's log as --log takes it.
+    #[arg(long, value_name = "PLACE")]
+    from: LogPlace,
+    /// Where it is to be: the other of the two.
+    #[arg(long, value_name = "PLACE")]
+    to: LogPlace,
+    #[command(flatten)]
+    engine: Engine,
+}
+
+/// Where a log is.
+#[derive(Debug, Clone)]
+enum LogPlace {
+    Folder(PathBuf),
+    Shared(Address, String),
+}
+
+impl FromStr for LogPlace {
+    type Err = NotAnAddress;
+
+    fn from_str(text: &str) -> Result<Self, NotAnAddress> {
+        match text.strip_prefix("redb:") {
+            Some(folder) => Ok(Self::Folder(folder.into())),
+            None => Ok(Self::Shared(text.parse()?, text.to_owned())),
+        }
+    }
 }
 
 #[derive(Debug, clap::Args)]
@@ -107,6 +220,8 @@ struct CodeArgs {
         value_parser = clap::value_parser!(u32).range(1..=i64::from(MOST_HOURS))
     )]
     valid_hours: u32,
+    #[command(flatten)]
+    shared: Box<SharedLog>,
 }
 
 fn role(word: &str) -> Result<Role, NotARole> {
@@ -142,14 +257,18 @@ pub fn run(args: Args) -> Result<(), Error> {
     let edge = Edge::of_environment()?;
     match (args.command, args.serve) {
         (Some(Command::Code(code)), _) => make_code(&code, edge),
-        (None, Some(serve)) => run_hub(&serve, edge),
+        (Some(Command::Move(args)), _) => move_log(&args, &edge),
+        (None, Some(serve)) => run_hub(&serve, &args.shared, edge),
         (None, None) => unreachable!("clap asks for --folder where there is no command"),
     }
 }
 
 fn make_code(args: &CodeArgs, edge: Edge) -> Result<(), Error> {
     let made_for = Name::parse("--for", &args.made_for)?;
-    let hub = Hub::open(&args.folder, edge)?;
+    let hub = match &args.shared.log {
+        Some(_) => hub_beside(&args.folder, &args.shared, None, edge)?,
+        None => Hub::open(&args.folder, edge)?,
+    };
     let issued = hub.issue(args.role, made_for, args.valid_hours)?;
     print(&format!("{}\n", issued.code))?;
     let about = format!(
@@ -163,7 +282,29 @@ fn make_code(args: &CodeArgs, edge: Edge) -> Result<(), Error> {
         .map_err(Error::Machine)
 }
 
-fn run_hub(args: &Serve, edge: Edge) -> Result<(), Error> {
+fn move_log(args: &MoveArgs, edge: &Edge) -> Result<(), Error> {
+    let moved = match (&args.from, &args.to) {
+        (LogPlace::Folder(folder), LogPlace::Shared(address, text)) => {
+            let log = args.engine.open(address, moving::log_of(folder)?)?;
+            moving::to_fleet(folder, log.as_ref(), text, edge)?
+        }
+        (LogPlace::Shared(address, _), LogPlace::Folder(folder)) => {
+            let log = args.engine.open_or_begin(address, edge)?;
+            let name = Name::parse("the usual name", USUAL_NAME)?;
+            moving::to_folder(log.as_ref(), folder, &name, edge)?
+        }
+        _ => {
+            let why = "a log moves from a folder (redb:DIR) to a fleet's log, or back".to_owned();
+            return Err(Error::NotMoved(why));
+        }
+    };
+    print(&format!(
+        "{} entries stand there, {} of them from an earlier try; the ends of {} chains are the same.\n",
+        moved.entries, moved.before, moved.chains
+    ))
+}
+
+fn run_hub(args: &Serve, shared: &SharedLog, edge: Edge) -> Result<(), Error> {
     let wire = match (&args.certificate, &args.key) {
         (Some(certificate), Some(key)) => Wire::tls(certificate, key)?,
         _ if args.listen.ip().is_loopback() || args.open_to_network => Wire::Clear,
@@ -173,7 +314,11 @@ fn run_hub(args: &Serve, edge: Edge) -> Result<(), Error> {
         folder: args.yard.clone().unwrap_or_default(),
         cause,
     })?;
-    let hub = hub_in(&args.folder, args.name.as_deref(), edge)?;
+    let name = args.name.as_deref();
+    let hub = match &shared.log {
+        Some(_) => hub_beside(&args.folder, shared, name, edge)?,
+        None => hub_in(&args.folder, name, edge)?,
+    };
     let first_code = hub.first_code()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
@@ -196,8 +341,28 @@ fn run_hub(args: &Serve, edge: Edge) -> Result<(), Error> {
     })
 }
 
+/// What a hub is called where nobody named it.
+const USUAL_NAME: &str = "Office";
+
+fn hub_beside(
+    folder: &Path,
+    shared: &SharedLog,
+    name: Option<&str>,
+    edge: Edge,
+) -> Result<Hub, Error> {
+    let name = name.map(|name| Name::parse("--name", name)).transpose()?;
+    let address = shared.log.as_ref().expect("it was asked for");
+    let log = shared.engine.open_or_begin(address, &edge)?;
+    let usual = Name::parse("the usual name", USUAL_NAME)?;
+    let hub = Hub::beside(folder, log, &usual, edge)?;
+    hub.catch_up()?;
+    if let Some(name) = name.filter(|name| hub.name().ok().as_ref() != Some(name)) {
+        hub.rename(&name)?;
+    }
+    Ok(hub)
+}
+
 fn hub_in(folder: &Path, name: Option<&str>, edge: Edge) -> Result<Hub, Error> {
-    const USUAL_NAME: &str = "Office";
     let name = name.map(|name| Name::parse("--name", name)).transpose()?;
     match Hub::open(folder, edge.clone()) {
         Err(Error::NoHub(_)) => {

@@ -7,6 +7,8 @@ use std::path::PathBuf;
 
 use headwalk_core::store;
 
+use crate::hub_log::LogError;
+
 /// Why the hub, or a command about it, cannot go on.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -55,6 +57,20 @@ pub enum Error {
     /// Another hub has the folder.
     #[error("another hub has this folder open")]
     InUse,
+    /// The log that the fleet shares cannot be used.
+    #[error("the fleet's log: {0}")]
+    Shared(#[source] LogError),
+    /// A folder holds something else than what was asked for.
+    #[error("{} {why}", .folder.display())]
+    OtherFolder {
+        /// Which folder.
+        folder: PathBuf,
+        /// What it holds.
+        why: String,
+    },
+    /// A moved log is not what it was.
+    #[error("the moved log is not what it was: {0}")]
+    NotMoved(String),
     /// A file failed while the hub was serving.
     #[error("the hub ended because its files failed")]
     FilesFailed,
@@ -106,6 +122,15 @@ impl Error {
                 "put log.redb back from a copy; without one, move access.redb away and begin \
                  anew: every device that enrols again brings its records back."
             }
+            Self::Shared(LogError::Unreachable(_)) => {
+                "see that most of the engine's nodes run and can be reached from here; nothing that \
+                 was acknowledged is lost meanwhile."
+            }
+            Self::Shared(_) => {
+                "mend what is named, and start again; sync-server/FLEET.md says how."
+            }
+            Self::OtherFolder { .. } => "name another folder, or move the hub first.",
+            Self::NotMoved(_) => "leave the old log as it is, and move to an empty place again.",
             Self::InUse => "ask the hub that is running, or stop it first.",
             Self::FilesFailed => {
                 "its log says what failed; see that the disk has room, and start it again: what \
@@ -136,6 +161,9 @@ impl Error {
     /// Returns whether a file failed so that nothing can be read or written until it is opened
     /// anew.
     pub fn takes_a_new_start(&self) -> bool {
+        if matches!(self, Self::Shared(LogError::Beside(_))) {
+            return true;
+        }
         let (Self::Log(store::Error::Engine(cause)) | Self::Access(cause)) = self else {
             return false;
         };
@@ -150,8 +178,24 @@ impl Error {
                 | Self::NotAName { .. }
                 | Self::NoHub(_)
                 | Self::OpenToNetwork(_)
+                | Self::OtherFolder { .. }
                 | Self::Certificate { .. }
         )
+    }
+}
+
+impl From<LogError> for Error {
+    fn from(error: LogError) -> Self {
+        match error {
+            LogError::Files(error) => *error,
+            other => Self::Shared(other),
+        }
+    }
+}
+
+impl From<LogError> for store::Error {
+    fn from(error: LogError) -> Self {
+        Self::Elsewhere(Box::new(error))
     }
 }
 
@@ -159,6 +203,10 @@ impl From<store::Error> for Error {
     fn from(error: store::Error) -> Self {
         match error {
             store::Error::InUse => Self::InUse,
+            store::Error::Elsewhere(error) => match error.downcast::<LogError>() {
+                Ok(error) => (*error).into(),
+                Err(other) => Self::Log(store::Error::Elsewhere(other)),
+            },
             other => Self::Log(other),
         }
     }

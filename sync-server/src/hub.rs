@@ -1,4 +1,5 @@
-//! The hub itself: one log, one list of devices, and the only writer of both.
+//! The hub itself: one log and one list of devices. Alone it is the only writer of both; in a fleet
+//! both are worked out from the log that its hubs share.
 //!
 //! Everything here blocks and knows nothing of HTTP; `routes` calls it from threads that may
 //! block. What a method returned from is on disk. Start at [`Hub`].
@@ -6,7 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use headwalk_core::exchange::message::{Batch, More, Parcel, Part, Says};
@@ -28,6 +29,9 @@ use tokio::sync::watch;
 use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
 use crate::error::Error;
+use crate::hub_log::{HubLog, LogError};
+use crate::ledger::Ledger;
+use crate::meter::Meter;
 use crate::office::Office;
 use crate::photos::Photos;
 use crate::refused::Refused;
@@ -38,6 +42,12 @@ use crate::secret::{Code, Token};
 pub const LOG_FILE: &str = "log.redb";
 /// The file of the devices and codes, in the hub's folder.
 pub const ACCESS_FILE: &str = "access.redb";
+/// The file of the entries as the fleet's log has them, in the folder of one of its hubs.
+pub const LOG_CACHE: &str = "fleet-log.redb";
+/// The file of the devices and codes as the fleet's log has them.
+pub const ACCESS_CACHE: &str = "fleet-access.redb";
+/// The setting that says where the log of a folder has moved.
+pub(crate) const MOVED_TO: &str = "moved-to";
 /// How long the first code is valid.
 pub const FIRST_CODE_HOURS: u32 = 24;
 /// How far what was last heard of a device may lag on disk. More often than this would cost each
@@ -47,16 +57,14 @@ const HEARD_LAG_MS: i64 = 60_000;
 /// An open hub. Only one process can have a folder open.
 #[derive(Debug)]
 pub struct Hub {
-    log: Store,
-    access: Access,
+    ledger: Ledger,
+    meter: Option<Arc<Meter>>,
     edge: Edge,
     // Held for one insert or read at a time, never while the disk works.
     heard: Mutex<BTreeMap<DeviceId, Heard>>,
     roster: Roster,
     office: Office,
     photos: Photos,
-    // How far the log has come, for pages that wait for news.
-    news: watch::Sender<u64>,
 }
 
 /// A one-time code that was just made. It is shown once; the hub keeps its digest only.
@@ -123,6 +131,36 @@ impl Enrolled {
     }
 }
 
+/// Opens or begins the files of a fleet's hub, and begins to take in what the log has.
+fn follow(
+    [log_file, access_file]: &[std::path::PathBuf; 2],
+    log: &Arc<dyn HubLog>,
+    name: &Name,
+    edge: &Edge,
+    meter: &Arc<Meter>,
+) -> Result<Ledger, Error> {
+    let store = match Store::open(log_file) {
+        Err(store::Error::Missing(_)) => {
+            let new = NewStore {
+                id: log.log_id(),
+                key: DeviceKey::from_bytes(edge.chance()?),
+            };
+            // What one file holds follows from the log up to where the other says.
+            Access::create(access_file, name)?;
+            Store::create(log_file, new)?
+        }
+        opened => opened?,
+    };
+    let access = Access::open(access_file)?;
+    Ledger::following(
+        store,
+        access,
+        edge.clone(),
+        Arc::clone(log),
+        Arc::clone(meter),
+    )
+}
+
 impl Hub {
     /// Begins a hub in this folder, or ends a beginning that was broken off.
     ///
@@ -163,26 +201,115 @@ impl Hub {
             Err(store::Error::Missing(path)) => return Err(Error::LogIsGone(path)),
             opened => opened?,
         };
+        if let Some(address) = log.setting(MOVED_TO)?.filter(|address| !address.is_empty()) {
+            return Err(Error::OtherFolder {
+                folder: folder.to_owned(),
+                why: format!("holds a log that has moved to {address}"),
+            });
+        }
         let access = Access::open(&access_path)?;
         Ok(Self::of(log, access, Photos::in_folder(folder), edge))
     }
 
+    /// Opens a hub of the fleet that shares a log. Its files in this folder are worked out from the
+    /// log, as far as they are not there or are of another: they may be thrown away at any time.
+    ///
+    /// # Errors
+    /// [`Error::OtherFolder`] where a hub keeps its own log there; [`Error`] where the files cannot be
+    /// written, or the log cannot be read.
+    pub fn beside(
+        folder: &Path,
+        log: Arc<dyn HubLog>,
+        name: &Name,
+        edge: Edge,
+    ) -> Result<Self, Error> {
+        let cannot = |cause| Error::Folder {
+            folder: folder.to_owned(),
+            cause,
+        };
+        fs::create_dir_all(folder).map_err(cannot)?;
+        if folder.join(LOG_FILE).exists() {
+            return Err(Error::OtherFolder {
+                folder: folder.to_owned(),
+                why: "holds a hub that keeps its own log".to_owned(),
+            });
+        }
+        let files = [folder.join(LOG_CACHE), folder.join(ACCESS_CACHE)];
+        let forget = || {
+            for file in &files {
+                match fs::remove_file(file) {
+                    Err(cause) if cause.kind() != std::io::ErrorKind::NotFound => {
+                        return Err(cannot(cause));
+                    }
+                    _ => {}
+                }
+            }
+            Ok(())
+        };
+        for try_again in [true, false] {
+            let meter = Arc::new(Meter::new(edge.clone()));
+            match follow(&files, &log, name, &edge, &meter) {
+                Ok(ledger) => {
+                    let photos = Photos::in_folder(folder);
+                    return Ok(Self::with(ledger, photos, Some(meter), edge));
+                }
+                Err(error @ (Error::InUse | Error::Shared(LogError::Unreachable(_)))) => {
+                    return Err(error);
+                }
+                // Damaged, half there, of another log, or ahead of one that was put back: what is in
+                // it is in the log, or comes again from the devices.
+                Err(_) if try_again => forget()?,
+                Err(error) => return Err(error),
+            }
+        }
+        unreachable!("the second try returns")
+    }
+
     /// Puts a hub together from its parts.
     pub(crate) fn of(log: Store, access: Access, photos: Photos, edge: Edge) -> Self {
+        Self::with(Ledger::alone(log, access, edge.clone()), photos, None, edge)
+    }
+
+    fn with(ledger: Ledger, photos: Photos, meter: Option<Arc<Meter>>, edge: Edge) -> Self {
         Self {
-            log,
-            access,
+            ledger,
+            meter,
             edge,
             heard: Mutex::new(BTreeMap::new()),
             roster: Roster::default(),
             office: Office::default(),
             photos,
-            news: watch::Sender::new(0),
         }
     }
 
-    pub(crate) const fn access(&self) -> &Access {
-        &self.access
+    pub(crate) fn access(&self) -> &Access {
+        self.ledger.access()
+    }
+
+    pub(crate) const fn ledger(&self) -> &Ledger {
+        &self.ledger
+    }
+
+    /// Returns the counts of this hub's work with the fleet's log as lines of text; none where it
+    /// keeps its own.
+    pub fn counts(&self) -> Option<String> {
+        self.meter.as_ref().map(|meter| meter.text())
+    }
+
+    /// Waits until this hub holds all that the fleet's log has, as long as it gets on.
+    ///
+    /// # Errors
+    /// [`Error::Shared`] where the log cannot be reached.
+    pub fn catch_up(&self) -> Result<(), Error> {
+        self.ledger.catch_up()
+    }
+
+    /// Waits a moment until this hub holds all that the fleet's log has acknowledged.
+    ///
+    /// # Errors
+    /// [`Error::Shared`] where the log cannot be reached.
+    pub fn be_current(&self) -> Result<(), Error> {
+        self.ledger.be_current()
     }
 
     pub(crate) const fn office(&self) -> &Office {
@@ -195,18 +322,7 @@ impl Hub {
 
     /// Returns what tells how far the log has come, as often as it moves on.
     pub fn news(&self) -> watch::Receiver<u64> {
-        self.news.subscribe()
-    }
-
-    /// Tells the pages that wait for it that the log has moved on, if it has.
-    pub(crate) fn tell_of_news(&self) -> Result<(), Error> {
-        let end = self.log.last_bookmark()?.arrival.0;
-        self.news.send_if_modified(|told| {
-            let moved = *told != end;
-            *told = end;
-            moved
-        });
-        Ok(())
+        self.ledger.news()
     }
 
     /// Begins to serve: the hub's own entries (receipts) come from a new device from now on, so
@@ -215,18 +331,13 @@ impl Hub {
     /// # Errors
     /// [`Error`] where it cannot be written.
     pub fn begin_serving(&mut self) -> Result<(), Error> {
-        self.tell_of_news()?;
-        self.take_new_id()
-    }
-
-    fn take_new_id(&self) -> Result<(), Error> {
-        let key = DeviceKey::from_bytes(self.edge.chance()?);
-        Ok(self.log.write_as(key)?)
+        self.ledger.tell_of_news()?;
+        self.ledger.take_new_id()
     }
 
     /// Returns the hub's log.
-    pub const fn log(&self) -> &Store {
-        &self.log
+    pub fn log(&self) -> &Store {
+        self.ledger.store()
     }
 
     /// Returns where the hub takes the time from.
@@ -239,7 +350,7 @@ impl Hub {
     /// # Errors
     /// [`Error`] where it cannot be read.
     pub fn name(&self) -> Result<Name, Error> {
-        self.access.hub_name()
+        self.access().hub_name()
     }
 
     /// Gives the hub another name.
@@ -247,7 +358,7 @@ impl Hub {
     /// # Errors
     /// [`Error`] where it cannot be written.
     pub fn rename(&self, name: &Name) -> Result<(), Error> {
-        self.access.rename_hub(name)
+        self.access().rename_hub(name)
     }
 
     /// Makes a one-time code.
@@ -263,7 +374,7 @@ impl Hub {
             expires: WallMs::new(now.get().saturating_add(valid.as_millis() as u64)),
         };
         let code = Code::from_chance(self.edge.chance()?);
-        self.access.issue(&code, &grant, now)?;
+        self.access().issue(&code, &grant, now)?;
         Ok(Issued { code, grant })
     }
 
@@ -272,12 +383,20 @@ impl Hub {
     /// # Errors
     /// [`Error`] where it cannot be kept.
     pub fn first_code(&self) -> Result<Option<Issued>, Error> {
-        if !self.access.is_untouched()? {
+        self.be_current()?;
+        if !self.access().is_untouched()? {
             return Ok(None);
         }
-        let made_for = Name::parse("the first dispatcher", "first dispatcher")?;
-        self.issue(Role::Dispatcher, made_for, FIRST_CODE_HOURS)
-            .map(Some)
+        let now = self.edge.now();
+        let valid = u64::from(FIRST_CODE_HOURS) * 60 * 60 * 1_000;
+        let grant = Grant {
+            role: Role::Dispatcher,
+            made_for: Name::parse("the first dispatcher", "first dispatcher")?,
+            expires: WallMs::new(now.get().saturating_add(valid)),
+        };
+        let code = Code::from_chance(self.edge.chance()?);
+        let made = self.access().issue_first(&code, &grant, now)?;
+        Ok(made.then_some(Issued { code, grant }))
     }
 
     /// Lets a device in, and enters it in the company's logbook if there is one.
@@ -285,6 +404,7 @@ impl Hub {
     /// # Errors
     /// [`Refused`], as [`Access::enrol`] does.
     pub fn enrol(&self, code: &Code, applicant: Applicant) -> Result<Welcome, Refused> {
+        self.be_current()?;
         let token = Token::from_chance(self.edge.chance()?);
         let hub_name = self.name()?;
         let device = applicant.device;
@@ -293,17 +413,17 @@ impl Hub {
             .is_some_and(|standing| standing.revoked.is_some())
         {
             // Taken back in the company's logbook: a code that is given now lets it in again.
-            self.access.revoke(device, self.edge.now())?;
+            self.access().revoke(device, self.edge.now())?;
         }
         // After all that the log tells of, so that this code is the last word so far.
-        let told = self.log.clock().map_err(Error::from)?.last().wall();
+        let told = self.log().clock().map_err(Error::from)?.last().wall();
         let now = self.edge.now().max(told.shifted(1));
-        let enrolled = self.access.enrol(code, applicant, &token, now)?;
+        let enrolled = self.access().enrol(code, applicant, &token, now)?;
         self.roster.forget();
         self.enter(&enrolled, Entering::Always)?;
         Ok(Welcome {
             token,
-            store: self.log.id(),
+            store: self.log().id(),
             role: enrolled.role,
             hub_name,
         })
@@ -314,7 +434,8 @@ impl Hub {
     /// # Errors
     /// [`Refused::UnknownToken`] or [`Refused::Revoked`].
     pub fn holder(&self, token: &Token) -> Result<Enrolled, Refused> {
-        let mut holder = self.access.holder(token)?.ok_or(Refused::UnknownToken)?;
+        self.be_current()?;
+        let mut holder = self.access().holder(token)?.ok_or(Refused::UnknownToken)?;
         self.as_it_stands(&mut holder)?;
         match holder.revoked {
             Some(_) => Err(Refused::Revoked),
@@ -331,13 +452,13 @@ impl Hub {
     }
 
     fn standing(&self, device: DeviceId) -> Result<Option<Standing>, Error> {
-        let listed = self.roster.now(&self.log, &self.access)?;
+        let listed = self.roster.now(self.log(), self.access())?;
         Ok(listed.standing(device).cloned())
     }
 
     /// Enters a device in the company's logbook, if there is one, so that every store knows it.
     fn enter(&self, enrolled: &Enrolled, when: Entering) -> Result<(), Error> {
-        let listed = self.roster.now(&self.log, &self.access)?;
+        let listed = self.roster.now(self.log(), self.access())?;
         let Some((logbook, there)) = listed.lists(enrolled.device) else {
             return Ok(());
         };
@@ -352,8 +473,7 @@ impl Hub {
             visit: None,
             changes: enrolled.for_the_company(logbook, there),
         };
-        self.log.record(&[draft], now)?;
-        Ok(())
+        self.ledger.record(&[draft], now, None)
     }
 
     /// Returns the dispatcher whose token this is.
@@ -379,11 +499,11 @@ impl Hub {
         let holder = self.holder(token)?;
         let parcel = Parcel::from_bytes(parcel)?;
         // A store that was copied or put back changes its device's id between two parcels.
-        if self.access.go_on_as(&holder, parcel.from.device)? {
+        if self.access().go_on_as(&holder, parcel.from.device)? {
             self.roster.forget();
         }
-        if self.log.id_is_in_use_elsewhere() {
-            self.take_new_id()?; // another hub goes on from a copy of this one's folder
+        if self.log().id_is_in_use_elsewhere() {
+            self.ledger.take_new_id()?; // another hub goes on from a copy of this one's folder
         }
         let now = self.edge.now();
         let answer = self.answer(&holder, &parcel, now)?.to_bytes();
@@ -393,13 +513,13 @@ impl Hub {
         };
         self.hear(&holder, heard)?;
         self.enter(&holder, Entering::Unlisted)?;
-        self.tell_of_news()?;
+        self.ledger.tell_of_news()?;
         Ok(answer)
     }
 
     fn answer(&self, holder: &Enrolled, parcel: &Parcel, now: WallMs) -> Result<Parcel, Refused> {
         let ids = holder.later.iter().chain([&holder.device]);
-        let listed = self.roster.now(&self.log, &self.access)?;
+        let listed = self.roster.now(self.log(), self.access())?;
         let as_hub = Answering::as_hub()
             .known_as(ids.copied().collect())
             .holding_back(listed.gone().clone())
@@ -410,14 +530,14 @@ impl Hub {
             Role::Auditor => as_hub.reading_only(),
         };
         let Some(route) = self.route(holder, &listed)? else {
-            return Ok(session::answer(&self.log, parcel, &answering, now)?);
+            return Ok(session::answer(&self.ledger, parcel, &answering, now)?);
         };
         // What it recorded before a site was taken off its route is taken all the same; nothing of
         // that site goes back.
         let unsent = self.beyond_ours(parcel)?;
         let wider = route.union(&unsent).copied().collect();
         let answering = answering.on_route(wider);
-        let mut answer = session::answer(&self.log, parcel, &answering, now)?;
+        let mut answer = session::answer(&self.ledger, parcel, &answering, now)?;
         if let Says::Holdings { parts, .. } = &mut answer.says {
             let off =
                 |part: &&mut Part| unsent.contains(&part.logbook) && !route.contains(&part.logbook);
@@ -437,7 +557,7 @@ impl Hub {
     ) -> Result<Option<BTreeSet<LogbookId>>, Error> {
         match listed.standing(holder.device) {
             Some(standing) if holder.role != Role::Dispatcher => {
-                listed.logbooks(&standing.route, &self.log)
+                listed.logbooks(&standing.route, self.log())
             }
             _ => Ok(None),
         }
@@ -445,7 +565,7 @@ impl Hub {
 
     /// Returns whether a device carries a logbook.
     pub(crate) fn carries(&self, holder: &Enrolled, logbook: LogbookId) -> Result<bool, Error> {
-        let listed = self.roster.now(&self.log, &self.access)?;
+        let listed = self.roster.now(self.log(), self.access())?;
         let route = self.route(holder, &listed)?;
         Ok(route.is_none_or(|route| route.contains(&logbook)))
     }
@@ -456,7 +576,7 @@ impl Hub {
         if let Says::Holdings { parts, .. } = &parcel.says {
             for part in parts {
                 let ends: Vec<_> = part.ends.iter().map(|end| end.last).collect();
-                if !self.log.known(part.logbook, &ends)?.1.is_empty() {
+                if !self.log().known(part.logbook, &ends)?.1.is_empty() {
                     beyond.insert(part.logbook);
                 }
             }
@@ -476,8 +596,8 @@ impl Hub {
         ends: &[Mark],
     ) -> Result<Holds, Refused> {
         let holder = self.holder(token)?;
-        let (_, lacking) = self.log.known(logbook, ends).map_err(Error::from)?;
-        let listed = self.roster.now(&self.log, &self.access)?;
+        let (_, lacking) = self.log().known(logbook, ends).map_err(Error::from)?;
+        let listed = self.roster.now(self.log(), self.access())?;
         let route = self.route(&holder, &listed)?;
         Ok(Holds {
             chains_lacking: lacking.len(),
@@ -491,7 +611,7 @@ impl Hub {
             .heard
             .map_or(i64::MAX, |kept| heard.at.since(kept.at));
         if lag >= HEARD_LAG_MS {
-            self.access
+            self.access()
                 .keep_heard(&BTreeMap::from([(holder.device, heard)]))?;
         }
         Ok(())
@@ -507,7 +627,7 @@ impl Hub {
     /// # Errors
     /// [`Refused::NoSuchDevice`] where none was enrolled under that id.
     pub fn revoke(&self, device: DeviceId) -> Result<Enrolled, Refused> {
-        let revoked = self.access.revoke(device, self.edge.now())?;
+        let revoked = self.access().revoke(device, self.edge.now())?;
         let revoked = revoked.ok_or(Refused::NoSuchDevice(device))?;
         self.roster.forget();
         self.enter(&revoked, Entering::Always)?;
@@ -519,7 +639,7 @@ impl Hub {
     /// # Errors
     /// [`Error`] where the list cannot be read.
     pub fn devices(&self) -> Result<Vec<Enrolled>, Error> {
-        let mut devices = self.access.devices()?;
+        let mut devices = self.access().devices()?;
         let heard = self.heard_book();
         for device in &mut devices {
             device.heard = heard.get(&device.device).copied().or(device.heard);
@@ -528,13 +648,14 @@ impl Hub {
         Ok(devices)
     }
 
-    /// Reads from both files, to see whether they can be read.
+    /// Reads from both files, and from the fleet's log, to see whether they can be read.
     ///
     /// # Errors
     /// [`Error`] where they cannot.
     pub fn look(&self) -> Result<(), Error> {
-        self.log.clock()?;
-        self.access.hub_name().map(drop)
+        self.be_current()?;
+        self.log().clock()?;
+        self.access().hub_name().map(drop)
     }
 
     /// Puts what was last heard of each device on disk, before the hub ends.
@@ -543,6 +664,6 @@ impl Hub {
     /// [`Error`] where it cannot be written.
     pub fn settle(&self) -> Result<(), Error> {
         let heard = std::mem::take(&mut *self.heard_book());
-        self.access.keep_heard(&heard)
+        self.access().keep_heard(&heard)
     }
 }

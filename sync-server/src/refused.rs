@@ -13,6 +13,7 @@ use serde::Serialize;
 
 use crate::access::Role;
 use crate::error::Error;
+use crate::hub_log::LogError;
 
 /// Why one request was not done. Nothing of it was kept.
 #[derive(Debug, thiserror::Error)]
@@ -113,6 +114,12 @@ pub enum Refused {
     /// What came has more on it than a picture, or is none.
     #[error("the picture was not kept: {0}")]
     PhotoNotPlain(String),
+    /// The log that the fleet's hubs share gave no answer.
+    #[error(
+        "the hub is up, and the log behind it cannot be reached: nothing of this request is \
+         acknowledged"
+    )]
+    LogUnreachable(String),
     /// The hub's files or machine failed.
     #[error("the hub could not use its files: nothing of this request was kept")]
     Failed(#[source] Error),
@@ -141,7 +148,7 @@ impl Refused {
     pub fn cause(&self) -> Option<String> {
         match self {
             Self::Failed(cause) => Some(cause.to_string()),
-            Self::Bug(cause) => Some(cause.clone()),
+            Self::Bug(cause) | Self::LogUnreachable(cause) => Some(cause.clone()),
             _ => None,
         }
     }
@@ -281,6 +288,11 @@ impl Refused {
                 "photo-not-plain",
                 "update this device: it leaves out all but the picture before it sends.",
             ),
+            Self::LogUnreachable(_) => (
+                S::SERVICE_UNAVAILABLE,
+                "log-unreachable",
+                "keep what you have and try again later; what was acknowledged before is kept.",
+            ),
             Self::Failed(_) => (
                 S::INTERNAL_SERVER_ERROR,
                 "hub-failed",
@@ -299,21 +311,29 @@ impl Refused {
             Self::TooFast(wait) | Self::TooBusy(wait) => {
                 Some(wait.as_millis().div_ceil(1_000).max(1) as u64)
             }
+            Self::LogUnreachable(_) => Some(LOG_COME_AGAIN.as_secs()),
             _ => None,
         }
     }
 }
 
+/// When to come again where the log gave no answer: the engine chooses another leader within some
+/// seconds.
+const LOG_COME_AGAIN: Duration = Duration::from_secs(15);
+
 impl From<Error> for Refused {
     fn from(error: Error) -> Self {
-        Self::Failed(error)
+        match error {
+            Error::Shared(LogError::Unreachable(why)) => Self::LogUnreachable(why),
+            other => Self::Failed(other),
+        }
     }
 }
 
 impl From<exchange::Error> for Refused {
     fn from(error: exchange::Error) -> Self {
         match error {
-            exchange::Error::Store(error) => Self::Failed(Error::Log(error)),
+            exchange::Error::Store(error) => Error::from(error).into(),
             other => Self::Parcel(other),
         }
     }

@@ -28,6 +28,7 @@ pub(crate) struct Roster {
 #[derive(Debug)]
 pub(crate) struct Listed {
     end: Arrival,
+    revision: u64,
     held: BTreeMap<LogbookId, VersionVector>,
     standings: BTreeMap<DeviceId, Standing>,
     on_the_list: BTreeSet<DeviceId>,
@@ -42,11 +43,16 @@ impl Roster {
     /// [`Error`] where a file cannot be read.
     pub(crate) fn now(&self, log: &Store, access: &Access) -> Result<Arc<Listed>, Error> {
         let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+        // Before anything is read, so that what comes meanwhile is read once more.
+        let revision = access.revision();
         let end = log.last_bookmark()?.arrival;
-        if let Some(listed) = last.as_ref().filter(|listed| listed.end == end) {
+        let as_new = |listed: &&Arc<Listed>| (listed.end, listed.revision) == (end, revision);
+        if let Some(listed) = last.as_ref().filter(as_new) {
             return Ok(Arc::clone(listed));
         }
-        let listed = Arc::new(Listed::read(log, access, end, last.as_deref())?);
+        // What a hub of the fleet let in or turned away counts at each of them.
+        let last_of_list = last.as_deref().filter(|listed| listed.revision == revision);
+        let listed = Arc::new(Listed::read(log, access, (end, revision), last_of_list)?);
         *last = Some(Arc::clone(&listed));
         Ok(listed)
     }
@@ -61,7 +67,7 @@ impl Listed {
     fn read(
         log: &Store,
         access: &Access,
-        end: Arrival,
+        (end, revision): (Arrival, u64),
         last: Option<&Self>,
     ) -> Result<Self, Error> {
         let (mut held, mut stations) = (BTreeMap::new(), BTreeMap::new());
@@ -87,6 +93,7 @@ impl Listed {
         };
         Ok(Self {
             end,
+            revision,
             held,
             standings,
             on_the_list,

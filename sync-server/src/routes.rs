@@ -98,6 +98,7 @@ pub(crate) fn router(shared: Shared, yard: &Yard) -> Router {
     Router::new()
         .merge(yard.routes())
         .route("/healthz", get(health))
+        .route("/metrics", get(metrics))
         .route("/enrol", post(enrol::enrol))
         .route("/codes", post(enrol::codes))
         .route("/devices", get(enrol::devices))
@@ -126,6 +127,12 @@ async fn health(State(shared): State<Shared>) -> Result<Json<Health>, Refused> {
         version: env!("CARGO_PKG_VERSION"),
         protocol: PROTOCOL,
     }))
+}
+
+/// What this hub counted of its work with the fleet's log, a line each. It tells of no person, device
+/// or site.
+async fn metrics(State(shared): State<Shared>) -> Result<String, Refused> {
+    shared.hub().counts().ok_or(Refused::NoSuchPage)
 }
 
 /// Holds a request to its time, and writes its line in the log.

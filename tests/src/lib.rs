@@ -1,6 +1,8 @@
 //! Shared scaffolding of the end-to-end tests: a scratch folder, a fixed clock and the real
 //! binaries. Start at [`TestEnv`].
 
+mod cluster;
+pub mod cut;
 mod hub;
 
 use std::collections::BTreeMap;
@@ -11,6 +13,7 @@ use std::sync::OnceLock;
 
 use tempfile::TempDir;
 
+pub use cluster::{Cluster, NODES, engine};
 pub use hub::TestHub;
 
 /// A scratch folder in which the real commands run at a fixed moment.

@@ -6,7 +6,7 @@ use redb::WriteTransaction;
 
 use super::fold::{Slot, Tables};
 use super::tables::{self, IDENTITY};
-use super::{Error, Store, seals};
+use super::{Error, Store, Writer, seals};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec;
 use crate::log::entry::{Change, Draft, Entry};
@@ -98,14 +98,27 @@ impl Store {
     /// device needs a new id first; [`Error`] where the file fails. Then nothing was recorded.
     pub fn record(&self, drafts: &[Draft], now: WallMs) -> Result<Vec<Recorded>, Error> {
         let txn = self.db.begin_write()?;
+        let (recorded, clock) = self.write_down(&txn, drafts, now)?;
+        keep_clock(&txn, clock)?;
+        txn.commit()?;
+        Ok(recorded)
+    }
+
+    /// Records within a transaction, and returns where the clock stands then.
+    pub(super) fn write_down(
+        &self,
+        txn: &WriteTransaction,
+        drafts: &[Draft],
+        now: WallMs,
+    ) -> Result<(Vec<Recorded>, Clock), Error> {
         let mut recorded = Vec::with_capacity(drafts.len());
-        let mut clock = clock_of(&txn)?;
-        let mut tables = Tables::open(&txn)?;
+        let mut clock = clock_of(txn)?;
+        let mut tables = Tables::open(txn)?;
         let (mut arrival, not_before) = tables.next_arrival()?;
         let arrived = now.max(not_before);
         for draft in drafts {
             let stamp = clock.next(now);
-            let place = self.append_own(&txn, &mut tables, draft, stamp, arrival, arrived)?;
+            let place = self.append_own(txn, &mut tables, draft, stamp, arrival, arrived)?;
             recorded.push(Recorded {
                 place,
                 stamp,
@@ -114,9 +127,7 @@ impl Store {
             arrival = Arrival(arrival.0 + 1);
         }
         tables.finish()?;
-        keep_clock(&txn, clock)?;
-        txn.commit()?;
-        Ok(recorded)
+        Ok((recorded, clock))
     }
 
     /// Gives a draft its place among the device's entries, and what the device knew; appends it.
@@ -190,10 +201,32 @@ impl Store {
     ) -> Result<Appended, Error> {
         let seals = seals::by_device(seals)?;
         let txn = self.db.begin_write()?;
+        let Some(taken) = self.take_in(&txn, batch, &seals, taking, now)? else {
+            txn.abort()?;
+            return Ok(Appended {
+                held: batch.len(),
+                ..Appended::default()
+            });
+        };
+        keep_clock(&txn, taken.clock)?;
+        self.commit_as(txn, taken.writer)?;
+        Ok(taken.appended)
+    }
+
+    /// Takes a peer's entries and seals in within a transaction, and returns what came of it; none
+    /// where nothing was new.
+    pub(super) fn take_in<R: AsRef<[u8]>>(
+        &self,
+        txn: &WriteTransaction,
+        batch: &[R],
+        seals: &seals::Checked,
+        taking: &Taking,
+        now: WallMs,
+    ) -> Result<Option<TakenIn>, Error> {
         let mut appended = Appended::default();
         let mut writer = self.writer();
-        let mut clock = clock_of(&txn)?;
-        let mut tables = Tables::open(&txn)?;
+        let mut clock = clock_of(txn)?;
+        let mut tables = Tables::open(txn)?;
         let (mut arrival, not_before) = tables.next_arrival()?;
         let arrived = now.max(not_before);
         let mut words: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
@@ -205,7 +238,7 @@ impl Store {
                 appended.held += 1;
                 continue;
             }
-            if taking.sealing == Sealing::Demanded && !seals::reach(&seals, &entry) {
+            if taking.sealing == Sealing::Demanded && !seals::reach(seals, &entry) {
                 return Err(Error::Unsealed {
                     device: entry.device,
                     seq: entry.seq,
@@ -217,11 +250,11 @@ impl Store {
             }
             if entry.device == writer.device()
                 && !writer.in_use_elsewhere
-                && left(&txn, entry.logbook)?.is_none_or(|left| entry.seq > left)
+                && left(txn, entry.logbook)?.is_none_or(|left| entry.seq > left)
             {
                 // Somebody else writes under this id: what this store wrote so far is sealed, and
                 // from now on it needs another.
-                self.seal_own(&txn, &mut tables)?;
+                self.seal_own(txn, &mut tables)?;
                 writer.in_use_elsewhere = true;
                 txn.open_table(IDENTITY)?
                     .insert("elsewhere", [1].as_slice())?;
@@ -252,21 +285,28 @@ impl Store {
                     return Err(Error::IdInUseElsewhere(writer.device()));
                 }
                 let (draft, stamp) = (hubs_word(logbook, changes.to_vec()), clock.next(now));
-                self.append_own(&txn, &mut tables, &draft, stamp, arrival, arrived)?;
+                self.append_own(txn, &mut tables, &draft, stamp, arrival, arrived)?;
                 arrival = Arrival(arrival.0 + 1);
             }
         }
-        let sealed = seals::keep(&txn, &mut tables, &seals)?;
+        let sealed = seals::keep(txn, &mut tables, seals)?;
         if appended.new == 0 && !sealed {
-            drop(tables);
-            txn.abort()?;
-            return Ok(appended);
+            return Ok(None);
         }
         tables.finish()?;
-        keep_clock(&txn, clock)?;
-        self.commit_as(txn, writer)?;
-        Ok(appended)
+        Ok(Some(TakenIn {
+            appended,
+            clock,
+            writer,
+        }))
     }
+}
+
+/// What came of taking entries in, before it is kept.
+pub(super) struct TakenIn {
+    pub(super) appended: Appended,
+    pub(super) clock: Clock,
+    pub(super) writer: Writer,
 }
 
 /// Keeps an entry of receipts and verdicts well under the size that an entry may have.
@@ -308,11 +348,11 @@ fn left(txn: &WriteTransaction, logbook: LogbookId) -> Result<Option<Seq>, Error
     Ok(left.and_then(Seq::new))
 }
 
-fn clock_of(txn: &WriteTransaction) -> Result<Clock, Error> {
+pub(super) fn clock_of(txn: &WriteTransaction) -> Result<Clock, Error> {
     tables::clock(&txn.open_table(IDENTITY)?)
 }
 
-fn keep_clock(txn: &WriteTransaction, clock: Clock) -> Result<(), Error> {
+pub(super) fn keep_clock(txn: &WriteTransaction, clock: Clock) -> Result<(), Error> {
     let mut identity = txn.open_table(IDENTITY)?;
     identity.insert("clock", clock.last().bits().to_be_bytes().as_slice())?;
     Ok(())

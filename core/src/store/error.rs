@@ -93,6 +93,9 @@ pub enum Error {
     /// Bytes that are no entry, or an entry that cannot be bytes.
     #[error(transparent)]
     Codec(#[from] CodecError),
+    /// The log that this store follows did not take what was to be appended, or did not say.
+    #[error("{0}")]
+    Elsewhere(#[source] Box<dyn std::error::Error + Send + Sync>),
     /// The file or the disk under it failed.
     #[error("the store's file cannot be used: {0}")]
     Engine(#[source] Box<redb::Error>),

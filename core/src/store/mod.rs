@@ -12,6 +12,7 @@ mod drop;
 mod error;
 mod file;
 mod fold;
+mod follow;
 mod mend;
 mod migrate;
 mod query;
@@ -28,6 +29,7 @@ use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend, WriteTrans
 
 pub use append::{Appended, Clocks, Recorded, Sealing, Taking};
 pub use error::Error;
+pub use follow::{Followed, Rehearsed};
 pub use query::{Branched, Head, Kept, News};
 pub use rebuild::Rebuilt;
 pub use verify::{Fault, Verified};

@@ -2,8 +2,11 @@
 //!
 //! One redb file beside the log, so that the log holds nothing but entries. A token or a code is
 //! stored as its digest only. Each change is one transaction, on disk when its method returns.
-//! Every method blocks. Start at [`Access`].
+//! Where hubs share a log, each change is a record of it before it is made here, on the condition
+//! that it follows the latest one: so a code is used up once, whichever hub is asked. Every method
+//! blocks. Start at [`Access`].
 
+mod changes;
 mod name;
 mod sessions;
 mod tables;
@@ -13,6 +16,9 @@ use std::fs;
 use std::io;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
 use headwalk_core::log::id::DeviceId;
 use headwalk_core::log::stamp::WallMs;
@@ -23,8 +29,10 @@ pub use name::Name;
 pub use sessions::Session;
 
 use crate::error::Error;
+use crate::hub_log::{HubLog, LogError, Position};
 use crate::refused::Refused;
 use crate::secret::{Code, Digest, Token};
+use changes::{Change, In};
 use tables::{CODES, CodeRow, DEVICES, DeviceRow, HUB, LATER_IDS, TOKENS};
 
 /// The version of the tables that this code writes.
@@ -34,10 +42,18 @@ const REMEMBERED_MS: u64 = 30 * 24 * 60 * 60 * 1_000;
 /// How many later ids a device may take: a tablet is copied or put back now and then, not daily.
 const MOST_LATER_IDS: usize = 16;
 
+/// How often a change is tried where other hubs make theirs first, and how long each of those may
+/// take to come here.
+const TRIES: u32 = 500;
+const COMES_HERE: Duration = Duration::from_millis(20);
+
 /// The open list of devices and codes.
 #[derive(Debug)]
 pub struct Access {
     db: Database,
+    log: Option<Arc<dyn HubLog>>,
+    // Moves on with every change, so that what was worked out from the list is known to be old.
+    revision: AtomicU64,
 }
 
 /// What a one-time code grants.
@@ -144,7 +160,11 @@ impl Access {
                 return Err(Error::DamagedAccess);
             }
             drop(about);
-            Ok(Self { db })
+            Ok(Self {
+                db,
+                log: None,
+                revision: AtomicU64::new(0),
+            })
         }))
         .unwrap_or(Err(Error::DamagedAccess))
     }
@@ -165,10 +185,74 @@ impl Access {
     /// # Errors
     /// [`Error`] where the file cannot be written.
     pub fn rename_hub(&self, name: &Name) -> Result<(), Error> {
-        let txn = self.db.begin_write()?;
-        txn.open_table(HUB)?
-            .insert("name", name.as_str().as_bytes())?;
-        Ok(txn.commit()?)
+        self.change(|change| change.put(In::Hub, b"name", name.as_str().into()))
+    }
+
+    /// Makes every change a record of this log from now on.
+    pub(crate) fn share(&mut self, log: Arc<dyn HubLog>) {
+        self.log = Some(log);
+    }
+
+    /// Returns a number that moves on with every change.
+    pub(crate) fn revision(&self) -> u64 {
+        self.revision.load(Ordering::Acquire)
+    }
+
+    /// Makes a change: it is on disk, and in the log where there is one, or nothing has changed.
+    fn change<T, E: From<Error>>(
+        &self,
+        make: impl Fn(&mut Change) -> Result<T, E>,
+    ) -> Result<T, E> {
+        for _ in 0..TRIES {
+            let txn = self.db.begin_write().map_err(Error::from)?;
+            let mut change = Change::begin(txn);
+            let made = make(&mut change)?;
+            if change.is_empty() {
+                change.abort()?;
+                return Ok(made);
+            }
+            let at = match &self.log {
+                None => None,
+                Some(log) => {
+                    let last = Position(change.applied()?);
+                    match log
+                        .append_access(&change.bytes(), last)
+                        .map_err(Error::from)?
+                    {
+                        Some(at) => Some(at.0),
+                        None => {
+                            // Another hub's change is on its way here.
+                            change.abort()?;
+                            std::thread::sleep(COMES_HERE);
+                            continue;
+                        }
+                    }
+                }
+            };
+            change.commit(at)?;
+            self.revision.fetch_add(1, Ordering::AcqRel);
+            return Ok(made);
+        }
+        let why = "other hubs' changes of the list of devices do not come here".to_owned();
+        Err(Error::from(LogError::Unreachable(why)).into())
+    }
+
+    /// Makes a change that stands in the log, unless it is made.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written, or the change cannot be read.
+    pub(crate) fn apply(&self, at: Position, bytes: &[u8]) -> Result<(), Error> {
+        changes::apply(self.db.begin_write()?, at.0, bytes)?;
+        self.revision.fetch_add(1, Ordering::AcqRel);
+        Ok(())
+    }
+
+    /// Returns the whole list as changes, for a log that is begun from it.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub(crate) fn as_changes(&self) -> Result<Vec<Vec<u8>>, Error> {
+        changes::whole(&self.db.begin_read()?)
     }
 
     /// Returns whether no code was ever made here.
@@ -185,24 +269,22 @@ impl Access {
     /// # Errors
     /// [`Error`] where the file cannot be written.
     pub fn issue(&self, code: &Code, grant: &Grant, now: WallMs) -> Result<(), Error> {
-        let txn = self.db.begin_write()?;
-        {
-            let mut codes = txn.open_table(CODES)?;
-            let mut over = Vec::new();
-            for row in codes.iter()? {
-                let (digest, row) = row?;
-                let expires = tables::row::<CodeRow>(row.value())?.grant()?.expires;
-                if expires.get().saturating_add(REMEMBERED_MS) < now.get() {
-                    over.push(*digest.value());
-                }
+        self.change(|change| issue(change, code, grant, now))
+    }
+
+    /// Makes a code where none was ever made here; says whether it did.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written.
+    pub fn issue_first(&self, code: &Code, grant: &Grant, now: WallMs) -> Result<bool, Error> {
+        self.change(|change| {
+            let txn = change.reading();
+            if !(txn.open_table(CODES)?.is_empty()? && txn.open_table(DEVICES)?.is_empty()?) {
+                return Ok(false);
             }
-            for digest in over {
-                codes.remove(&digest)?;
-            }
-            let row = tables::row_bytes(&CodeRow::open(grant));
-            codes.insert(code.digest().bytes(), row.as_slice())?;
-        }
-        Ok(txn.commit()?)
+            issue(change, code, grant, now)?;
+            Ok(true)
+        })
     }
 
     /// Lets a device in: uses the code up and makes the token good, both or neither.
@@ -218,14 +300,13 @@ impl Access {
         token: &Token,
         now: WallMs,
     ) -> Result<Enrolled, Refused> {
-        let txn = self.db.begin_write().map_err(Error::from)?;
-        let enrolled = {
-            let mut codes = txn.open_table(CODES).map_err(Error::from)?;
-            let grant = use_up(&mut codes, code, now)?;
+        self.change(|change| {
+            let grant = use_up(change, code, now)?;
+            let device = applicant.device;
             let enrolled = Enrolled {
-                device: applicant.device,
-                name: applicant.name,
-                person: applicant.person,
+                device,
+                name: applicant.name.clone(),
+                person: applicant.person.clone(),
                 code_for: grant.made_for,
                 role: grant.role,
                 enrolled: now,
@@ -233,30 +314,24 @@ impl Access {
                 heard: None,
                 later: Vec::new(),
             };
-            let mut devices = txn.open_table(DEVICES).map_err(Error::from)?;
-            let mut tokens = txn.open_table(TOKENS).map_err(Error::from)?;
-            let mut later_ids = txn.open_table(LATER_IDS).map_err(Error::from)?;
-            let later_id_of = later_ids.remove(applicant.device.bytes());
-            if let Some(holder) = later_id_of.map_err(Error::from)? {
-                let holder = DeviceId::from_bytes(*holder.value());
-                let row = find_device(&devices, holder)?.ok_or(Error::DamagedAccess)?;
+            if let Some(holder) = find_holder(change, device)? {
+                let row = find_device(change, holder)?.ok_or(Error::DamagedAccess)?;
                 if row.enrolled(holder)?.revoked.is_none() {
-                    return Err(Refused::AlreadyEnrolled(applicant.device));
+                    return Err(Refused::AlreadyEnrolled(device));
                 }
+                change.remove(In::LaterIds, device.bytes())?;
             }
-            if let Some(before) = find_device(&devices, applicant.device)? {
-                if before.enrolled(applicant.device)?.revoked.is_none() {
-                    return Err(Refused::AlreadyEnrolled(applicant.device));
+            if let Some(before) = find_device(change, device)? {
+                if before.enrolled(device)?.revoked.is_none() {
+                    return Err(Refused::AlreadyEnrolled(device));
                 }
-                tokens.remove(before.token().bytes()).map_err(Error::from)?;
+                change.remove(In::Tokens, before.token().bytes())?;
             }
-            let (digest, device) = (token.digest(), enrolled.device.bytes());
-            tokens.insert(digest.bytes(), device).map_err(Error::from)?;
-            keep(&mut devices, device, &DeviceRow::of(&enrolled, digest))?;
-            enrolled
-        };
-        txn.commit().map_err(Error::from)?;
-        Ok(enrolled)
+            let digest = token.digest();
+            change.put(In::Tokens, digest.bytes(), device.bytes().to_vec())?;
+            keep(change, device, &DeviceRow::of(&enrolled, digest))?;
+            Ok(enrolled)
+        })
     }
 
     /// Lets a device go on under another id, as it must where its store was copied or put back.
@@ -270,37 +345,31 @@ impl Access {
         if id == device || enrolled.later.contains(&id) {
             return Ok(false);
         }
-        let other = Refused::OtherDevice {
+        let other = || Refused::OtherDevice {
             enrolled: device,
             sender: id,
         };
-        let txn = self.db.begin_write().map_err(Error::from)?;
-        {
-            let mut devices = txn.open_table(DEVICES).map_err(Error::from)?;
-            let mut later_ids = txn.open_table(LATER_IDS).map_err(Error::from)?;
-            if find_device(&devices, id)?.is_some() {
-                return Err(other);
+        self.change(|change| {
+            if find_device(change, id)?.is_some() {
+                return Err(other());
             }
-            let before = later_ids.insert(id.bytes(), device.bytes());
-            if before
-                .map_err(Error::from)?
-                .is_some_and(|holder| holder.value() != device.bytes())
-            {
-                return Err(other);
+            match find_holder(change, id)? {
+                Some(holder) if holder != device => return Err(other()),
+                Some(_) => {}
+                None => change.put(In::LaterIds, id.bytes(), device.bytes().to_vec())?,
             }
             let mut full = false;
-            change(&mut devices, device, |row| {
-                full = row.later.len() >= MOST_LATER_IDS;
+            update(change, device, |row| {
                 if !row.later.contains(&id) {
+                    full = row.later.len() >= MOST_LATER_IDS;
                     row.later.push(id);
                 }
             })?;
             if full {
                 return Err(Refused::TooManyIds(device));
             }
-        }
-        txn.commit().map_err(Error::from)?;
-        Ok(true)
+            Ok(true)
+        })
     }
 
     /// Returns the device whose token this is, its access taken back or not.
@@ -314,7 +383,7 @@ impl Access {
             return Ok(None);
         };
         let device = DeviceId::from_bytes(*device.value());
-        let row = find_device(&txn.open_table(DEVICES)?, device)?.ok_or(Error::DamagedAccess)?;
+        let row = row_of(&txn.open_table(DEVICES)?, device)?.ok_or(Error::DamagedAccess)?;
         // The row has the last word: a token is good when its device says so, too.
         if row.token() != digest {
             return Ok(None);
@@ -328,33 +397,58 @@ impl Access {
     /// # Errors
     /// [`Error`] where the file cannot be written.
     pub fn revoke(&self, id: DeviceId, now: WallMs) -> Result<Option<Enrolled>, Error> {
-        let txn = self.db.begin_write()?;
-        let revoked = {
-            let mut devices = txn.open_table(DEVICES)?;
-            let later_ids = txn.open_table(LATER_IDS)?;
-            let later_id_of = later_ids.get(id.bytes())?;
-            let device = later_id_of.map_or(id, |device| DeviceId::from_bytes(*device.value()));
-            change(&mut devices, device, |enrolled| {
+        self.change(|change| {
+            let device = find_holder(change, id)?.unwrap_or(id);
+            update(change, device, |enrolled| {
                 enrolled.revoked.get_or_insert(now);
-            })?
-        };
-        txn.commit()?;
-        Ok(revoked)
+            })
+        })
     }
 
-    /// Keeps what was measured when devices exchanged.
+    /// Keeps what was measured when devices exchanged. In a fleet it is a record without condition:
+    /// the latest counts.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be written.
     pub fn keep_heard(&self, heard: &BTreeMap<DeviceId, Heard>) -> Result<(), Error> {
-        let txn = self.db.begin_write()?;
-        {
-            let mut devices = txn.open_table(DEVICES)?;
-            for (device, heard) in heard {
-                change(&mut devices, *device, |row| row.heard = Some(*heard))?;
-            }
+        if heard.is_empty() {
+            return Ok(());
         }
-        Ok(txn.commit()?)
+        if let Some(log) = &self.log {
+            let record = |(device, heard): (&DeviceId, &Heard)| {
+                let row = (heard.at.get(), heard.behind_ms);
+                (*device, tables::row_bytes(&row))
+            };
+            let records: Vec<_> = heard.iter().map(record).collect();
+            return Ok(log.append_heard(&records)?);
+        }
+        self.write_heard(heard)
+    }
+
+    /// Takes in what another hub heard.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written, or the record cannot be read.
+    pub(crate) fn apply_heard(&self, heard: &[(DeviceId, Vec<u8>)]) -> Result<(), Error> {
+        let mut latest = BTreeMap::new();
+        for (device, bytes) in heard {
+            let (at, behind_ms) = tables::row(bytes)?;
+            let at = WallMs::new(at);
+            latest.insert(*device, Heard { at, behind_ms });
+        }
+        self.write_heard(&latest)
+    }
+
+    fn write_heard(&self, heard: &BTreeMap<DeviceId, Heard>) -> Result<(), Error> {
+        let mut change = Change::begin(self.db.begin_write()?);
+        for (device, heard) in heard {
+            update(&mut change, *device, |row| {
+                if row.heard.is_none_or(|kept| kept.at < heard.at) {
+                    row.heard = Some(*heard);
+                }
+            })?;
+        }
+        change.commit(None)
     }
 
     /// Returns every device that was ever let in, by device.
@@ -374,13 +468,29 @@ impl Access {
     }
 }
 
+fn issue(change: &mut Change, code: &Code, grant: &Grant, now: WallMs) -> Result<(), Error> {
+    let mut over = Vec::new();
+    for row in change.reading().open_table(CODES)?.iter()? {
+        let (digest, row) = row?;
+        let expires = tables::row::<CodeRow>(row.value())?.grant()?.expires;
+        if expires.get().saturating_add(REMEMBERED_MS) < now.get() {
+            over.push(*digest.value());
+        }
+    }
+    for digest in over {
+        change.remove(In::Codes, &digest)?;
+    }
+    let row = tables::row_bytes(&CodeRow::open(grant));
+    change.put(In::Codes, code.digest().bytes(), row)
+}
+
 /// Uses a code up, and returns what it grants.
-fn use_up(
-    codes: &mut redb::Table<'_, &'static [u8; 32], &'static [u8]>,
-    code: &Code,
-    now: WallMs,
-) -> Result<Grant, Refused> {
-    let (digest, mut row) = find_code(codes, code)?.ok_or(Refused::UnknownCode)?;
+fn use_up(change: &mut Change, code: &Code, now: WallMs) -> Result<Grant, Refused> {
+    let found = {
+        let codes = change.reading().open_table(CODES).map_err(Error::from)?;
+        find_code(&codes, code)?
+    };
+    let (digest, mut row) = found.ok_or(Refused::UnknownCode)?;
     let grant = row.grant()?;
     if row.used {
         return Err(Refused::UsedCode);
@@ -389,36 +499,44 @@ fn use_up(
         return Err(Refused::ExpiredCode);
     }
     row.used = true;
-    keep(codes, digest.bytes(), &row)?;
+    change.put(In::Codes, digest.bytes(), tables::row_bytes(&row))?;
     Ok(grant)
 }
 
 /// Changes a device's row, and returns what it says then, if there is one.
-fn change(
-    devices: &mut redb::Table<'_, &'static [u8; 16], &'static [u8]>,
+fn update(
+    change: &mut Change,
     device: DeviceId,
-    change: impl FnOnce(&mut Enrolled),
+    update: impl FnOnce(&mut Enrolled),
 ) -> Result<Option<Enrolled>, Error> {
-    let Some(row) = find_device(devices, device)? else {
+    let Some(row) = find_device(change, device)? else {
         return Ok(None);
     };
-    let mut enrolled = row.enrolled(device)?;
-    change(&mut enrolled);
-    let row = DeviceRow::of(&enrolled, row.token());
-    keep(devices, device.bytes(), &row)?;
+    let before = row.enrolled(device)?;
+    let mut enrolled = before.clone();
+    update(&mut enrolled);
+    if enrolled != before {
+        keep(change, device, &DeviceRow::of(&enrolled, row.token()))?;
+    }
     Ok(Some(enrolled))
 }
 
-fn keep<const N: usize>(
-    table: &mut redb::Table<'_, &'static [u8; N], &'static [u8]>,
-    key: &[u8; N],
-    row: &impl serde::Serialize,
-) -> Result<(), Error> {
-    table.insert(key, tables::row_bytes(row).as_slice())?;
-    Ok(())
+fn keep(change: &mut Change, device: DeviceId, row: &DeviceRow) -> Result<(), Error> {
+    change.put(In::Devices, device.bytes(), tables::row_bytes(row))
 }
 
-fn find_device(
+fn find_device(change: &Change, device: DeviceId) -> Result<Option<DeviceRow>, Error> {
+    row_of(&change.reading().open_table(DEVICES)?, device)
+}
+
+/// Returns the device that went on under this id.
+fn find_holder(change: &Change, id: DeviceId) -> Result<Option<DeviceId>, Error> {
+    let later_ids = change.reading().open_table(LATER_IDS)?;
+    let holder = later_ids.get(id.bytes())?;
+    Ok(holder.map(|device| DeviceId::from_bytes(*device.value())))
+}
+
+fn row_of(
     devices: &impl ReadableTable<&'static [u8; 16], &'static [u8]>,
     device: DeviceId,
 ) -> Result<Option<DeviceRow>, Error> {

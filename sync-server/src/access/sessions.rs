@@ -3,8 +3,9 @@
 use headwalk_core::log::stamp::WallMs;
 use redb::{ReadableDatabase, ReadableTable, TableError};
 
-use super::tables::{self, CODES, SESSIONS, SessionRow};
-use super::{Access, Name, Role, keep, use_up};
+use super::changes::{Change, In};
+use super::tables::{self, SESSIONS, SessionRow};
+use super::{Access, Name, Role, use_up};
 use crate::error::Error;
 use crate::refused::Refused;
 use crate::secret::{Code, SessionSecret};
@@ -39,10 +40,8 @@ impl Access {
         secret: &SessionSecret,
         now: WallMs,
     ) -> Result<Session, Refused> {
-        let txn = self.db.begin_write().map_err(Error::from)?;
-        let session = {
-            let mut codes = txn.open_table(CODES).map_err(Error::from)?;
-            let grant = use_up(&mut codes, code, now)?;
+        self.change(|change| {
+            let grant = use_up(change, code, now)?;
             if grant.role == Role::Crew {
                 return Err(Refused::NotAllowed(grant.role));
             }
@@ -52,24 +51,13 @@ impl Access {
                 signed_in: now,
                 expires: WallMs::new(now.get().saturating_add(SESSION_MS)),
             };
-            let mut sessions = txn.open_table(SESSIONS).map_err(Error::from)?;
-            let mut over = Vec::new();
-            for row in sessions.iter().map_err(Error::from)? {
-                let (digest, row) = row.map_err(Error::from)?;
-                let row = tables::row::<SessionRow>(row.value())?.session()?;
-                if row.expires <= now {
-                    over.push(*digest.value());
-                }
+            for digest in over(change, now)? {
+                change.remove(In::Sessions, &digest)?;
             }
-            for digest in over {
-                sessions.remove(&digest).map_err(Error::from)?;
-            }
-            let row = SessionRow::of(&session);
-            keep(&mut sessions, secret.digest().bytes(), &row)?;
-            session
-        };
-        txn.commit().map_err(Error::from)?;
-        Ok(session)
+            let row = tables::row_bytes(&SessionRow::of(&session));
+            change.put(In::Sessions, secret.digest().bytes(), row)?;
+            Ok(session)
+        })
     }
 
     /// Returns the session whose secret this is, if it is still good.
@@ -93,8 +81,19 @@ impl Access {
     /// # Errors
     /// [`Error`] where the file cannot be written.
     pub fn sign_out(&self, secret: &SessionSecret) -> Result<(), Error> {
-        let txn = self.db.begin_write()?;
-        txn.open_table(SESSIONS)?.remove(secret.digest().bytes())?;
-        Ok(txn.commit()?)
+        let digest = secret.digest();
+        self.change(|change| change.remove(In::Sessions, digest.bytes()))
     }
+}
+
+/// Returns the sessions that are over.
+fn over(change: &Change, now: WallMs) -> Result<Vec<[u8; 32]>, Error> {
+    let mut over = Vec::new();
+    for row in change.reading().open_table(SESSIONS)?.iter()? {
+        let (digest, row) = row?;
+        if tables::row::<SessionRow>(row.value())?.session()?.expires <= now {
+            over.push(*digest.value());
+        }
+    }
+    Ok(over)
 }

@@ -35,6 +35,7 @@ use crate::access::{Role, Session};
 use crate::error::Error;
 use crate::export_file;
 use crate::hub::Hub;
+use crate::hub_log::LogError;
 use crate::photos::office::DayPhotos;
 use crate::refused::Refused;
 use crate::secret::{Code, SessionSecret};
@@ -94,6 +95,7 @@ impl Hub {
     /// # Errors
     /// [`Refused`], as [`crate::access::Access::sign_in`] does.
     pub fn sign_in(&self, code: &Code) -> Result<(SessionSecret, Session), Refused> {
+        self.be_current()?;
         let secret = SessionSecret::from_chance(self.edge().chance()?);
         let session = self.access().sign_in(code, &secret, self.edge().now())?;
         Ok((secret, session))
@@ -104,7 +106,13 @@ impl Hub {
     /// # Errors
     /// [`Refused::SignedOut`] where it is over.
     pub fn session(&self, secret: &SessionSecret) -> Result<Session, Refused> {
-        let session = self.access().session(secret, self.edge().now())?;
+        let now = self.edge().now();
+        if let Some(session) = self.access().session(secret, now)? {
+            return Ok(session);
+        }
+        // It may have begun a moment ago at another hub of the fleet.
+        self.be_current()?;
+        let session = self.access().session(secret, now)?;
         session.ok_or(Refused::SignedOut)
     }
 
@@ -266,13 +274,13 @@ impl Hub {
     /// [`Refused::CannotDecide`], which says who was first where somebody was;
     /// [`Refused::NotAllowed`] for an auditor.
     pub fn decide(&self, session: &Session, key: &LineKey, answer: &Answer) -> Result<(), Refused> {
-        may_decide(session)?;
-        let mut digests = self.office().digests();
-        let OfficeDay { day, today, .. } = self.day(&mut digests)?;
-        let state = told(self.log(), key.logbook).map_err(Error::from)?;
-        let site = Site::of(&state, key.logbook);
-        let changes = decide(&day, &site, key, answer, today)?;
-        self.write(session, key.logbook, today, changes)
+        self.decided(session, |digests| {
+            let OfficeDay { day, today, .. } = self.day(digests)?;
+            let state = told(self.log(), key.logbook).map_err(Error::from)?;
+            let site = Site::of(&state, key.logbook);
+            let changes = decide(&day, &site, key, answer, today)?;
+            Ok((key.logbook, today, changes, ()))
+        })
     }
 
     /// Takes a decision of today back, in a person's name; returns its words.
@@ -281,18 +289,17 @@ impl Hub {
     /// [`Refused::CannotDecide`] where it does not stand any more; [`Refused::NotAllowed`] for an
     /// auditor.
     pub fn take_back(&self, session: &Session, of: Mark) -> Result<String, Refused> {
-        may_decide(session)?;
-        let mut digests = self.office().digests();
-        let OfficeDay {
-            day, today, marks, ..
-        } = self.day(&mut digests)?;
-        let mut decided = day.decided.iter().zip(&marks);
-        let Some((decided, _)) = decided.find(|(_, mark)| **mark == Some(of)) else {
-            return Err(CannotDecide::Gone.into());
-        };
-        let changes = taking_back(decided, of);
-        self.write(session, decided.logbook, today, changes)?;
-        Ok(decided.words.clone())
+        self.decided(session, |digests| {
+            let OfficeDay {
+                day, today, marks, ..
+            } = self.day(digests)?;
+            let mut decided = day.decided.iter().zip(&marks);
+            let Some((decided, _)) = decided.find(|(_, mark)| **mark == Some(of)) else {
+                return Err(CannotDecide::Gone.into());
+            };
+            let changes = taking_back(decided, of);
+            Ok((decided.logbook, today, changes, decided.words.clone()))
+        })
     }
 
     /// Closes the day in a person's name.
@@ -301,35 +308,46 @@ impl Hub {
     /// [`Refused::CannotDecide`] where lines are left and nobody says why;
     /// [`Refused::NoCompany`]; [`Refused::NotAllowed`] for an auditor.
     pub fn close_day(&self, session: &Session, why: &str) -> Result<(), Refused> {
-        may_decide(session)?;
-        let mut digests = self.office().digests();
-        let OfficeDay { day, today, .. } = self.day(&mut digests)?;
-        let office = digests.office().ok_or(Refused::NoCompany)?;
-        let changes = closing(&day, office, why)?;
-        self.write(session, office, today, changes)
+        self.decided(session, |digests| {
+            let OfficeDay { day, today, .. } = self.day(digests)?;
+            let office = digests.office().ok_or(Refused::NoCompany)?;
+            let changes = closing(&day, office, why)?;
+            Ok((office, today, changes, ()))
+        })
     }
 
-    fn write(
+    /// Writes what a person decides on what they see now. At another hub of a fleet somebody may
+    /// decide the same: where anything comes to the logbook first, it is all looked at again.
+    fn decided<T>(
         &self,
         session: &Session,
-        logbook: LogbookId,
-        today: Today,
-        changes: Vec<Change>,
-    ) -> Result<(), Refused> {
-        let draft = Draft {
-            logbook,
-            by: session.person.as_str().to_owned(),
-            utc_offset_min: today.utc_offset_min,
-            visit: None,
-            changes,
-        };
-        self.log()
-            .record(&[draft], today.now)
-            .map_err(Error::from)?;
-        self.tell_of_news()?;
-        Ok(())
+        make: impl Fn(&mut Digests) -> Result<(LogbookId, Today, Vec<Change>, T), Refused>,
+    ) -> Result<T, Refused> {
+        may_decide(session)?;
+        let mut digests = self.office().digests();
+        let mut tries = MOST_TRIES;
+        loop {
+            self.be_current()?;
+            let position = self.ledger().position();
+            let (logbook, today, changes, made) = make(&mut digests)?;
+            let draft = Draft {
+                logbook,
+                by: session.person.as_str().to_owned(),
+                utc_offset_min: today.utc_offset_min,
+                visit: None,
+                changes,
+            };
+            let only_if = Some((logbook, position));
+            match self.ledger().record(&[draft], today.now, only_if) {
+                Err(Error::Shared(LogError::Moved)) if tries > 0 => tries -= 1,
+                done => return done.map(|()| made).map_err(Refused::from),
+            }
+        }
     }
 }
+
+/// How often a decision is looked at again because its logbook moved on meanwhile.
+const MOST_TRIES: u32 = 50;
 
 fn may_decide(session: &Session) -> Result<(), Refused> {
     match session.role {

@@ -1,0 +1,361 @@
+//! A store that follows a log which is kept elsewhere: what it would append is told without being
+//! kept, and what the log then holds is taken in as it stands there.
+//!
+//! Stores that follow one log from its beginning hold the same entries under the same arrivals, so
+//! a bookmark into one is a bookmark into all of them. Nothing here speaks to that log. Start at
+//! [`Store::rehearse`] and [`Store::follow`].
+
+use std::collections::BTreeSet;
+
+use redb::{ReadableDatabase, ReadableTable, WriteTransaction};
+
+use super::append::{self, Appended, Taking};
+use super::fold::{Slot, Tables};
+use super::tables::{self, ENTRIES, HEADS, IDENTITY, SEALS};
+use super::{Error, Store, seals};
+use crate::log::codec;
+use crate::log::entry::Draft;
+use crate::log::id::{Arrival, ChainId};
+use crate::log::seal::Seal;
+use crate::log::stamp::WallMs;
+
+/// What an append would come to.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Rehearsed {
+    /// What would become of the batch.
+    pub appended: Appended,
+    /// The entries that the store does not have, the store's own about them after them: the order
+    /// in which they are to be appended.
+    pub entries: Vec<Vec<u8>>,
+    /// The seals that the store does not have, and those of its own device.
+    pub seals: Vec<Seal>,
+    /// Whether some of the entries are of the store's own device. Two rehearsals that both have such
+    /// give two entries the same place: whoever appends sees to it that the first is followed
+    /// before the second begins.
+    pub has_own: bool,
+}
+
+/// An entry as a log has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Followed {
+    /// When it came there.
+    pub arrived: WallMs,
+    /// Its bytes.
+    pub raw: Vec<u8>,
+}
+
+impl Store {
+    /// Returns what [`Store::append_sealed`] would come to; keeps nothing.
+    ///
+    /// # Errors
+    /// Those of [`Store::append_sealed`].
+    pub fn rehearse<R: AsRef<[u8]>>(
+        &self,
+        batch: &[R],
+        seals: &[Seal],
+        taking: &Taking,
+        now: WallMs,
+    ) -> Result<Rehearsed, Error> {
+        let checked = seals::by_device(seals)?;
+        let txn = self.db.begin_write()?;
+        let fresh = fresh(&txn, &checked)?;
+        let before = Tables::open(&txn)?.next_arrival()?.0;
+        let rehearsed = match self.take_in(&txn, batch, &checked, taking, now)? {
+            None => Rehearsed {
+                appended: Appended {
+                    held: batch.len(),
+                    ..Appended::default()
+                },
+                ..Rehearsed::default()
+            },
+            Some(taken) => self.rehearsed(&txn, before, taken.appended, fresh)?,
+        };
+        txn.abort()?;
+        Ok(rehearsed)
+    }
+
+    /// Returns what [`Store::record`] would come to; keeps nothing.
+    ///
+    /// # Errors
+    /// Those of [`Store::record`].
+    pub fn rehearse_record(&self, drafts: &[Draft], now: WallMs) -> Result<Rehearsed, Error> {
+        let txn = self.db.begin_write()?;
+        let before = Tables::open(&txn)?.next_arrival()?.0;
+        self.write_down(&txn, drafts, now)?;
+        let appended = Appended {
+            new: drafts.len(),
+            ..Appended::default()
+        };
+        let rehearsed = self.rehearsed(&txn, before, appended, Vec::new())?;
+        txn.abort()?;
+        Ok(rehearsed)
+    }
+
+    /// Reads back what a transaction has appended from an arrival on, and seals what is the store's
+    /// own.
+    fn rehearsed(
+        &self,
+        txn: &WriteTransaction,
+        from: Arrival,
+        appended: Appended,
+        mut seals: Vec<Seal>,
+    ) -> Result<Rehearsed, Error> {
+        let writer = self.writer();
+        let (mut entries, mut own) = (Vec::new(), BTreeSet::new());
+        for row in txn.open_table(ENTRIES)?.range(from.0..)? {
+            let (key, row) = row?;
+            let (_, raw) = tables::entry_parts(Arrival(key.value()), row.value())?;
+            let (logbook, device) = codec::peek(raw)?;
+            if device == writer.device() {
+                own.insert(logbook);
+            }
+            entries.push(raw.to_vec());
+        }
+        let tables = Tables::open(txn)?;
+        for &logbook in &own {
+            let head = tables.head(logbook, ChainId::of(writer.device()))?;
+            let head = head.ok_or(Error::damaged_index("heads"))?;
+            seals.push(writer.key().seal(logbook, head.seq, head.link));
+        }
+        Ok(Rehearsed {
+            appended,
+            entries,
+            seals,
+            has_own: !own.is_empty(),
+        })
+    }
+
+    /// Takes in what a log holds, in its order, and keeps settings with it, all or nothing. Entries of
+    /// the store's own device are its own: they come back from the log. What is held already is
+    /// passed over.
+    ///
+    /// # Errors
+    /// Those of [`Store::append`], and [`Error::ForgedSeal`]. Then nothing was taken.
+    pub fn follow(
+        &self,
+        entries: &[Followed],
+        seals: &[Seal],
+        settings: &[(&str, &str)],
+    ) -> Result<Appended, Error> {
+        let seals = seals::by_device(seals)?;
+        let txn = self.db.begin_write()?;
+        let mut appended = Appended::default();
+        let mut clock = append::clock_of(&txn)?;
+        {
+            let mut tables = Tables::open(&txn)?;
+            let (mut arrival, mut not_before) = tables.next_arrival()?;
+            for Followed { arrived, raw } in entries {
+                let entry = codec::decode(raw)?;
+                let slot = tables.slot(&entry, raw)?;
+                if matches!(slot, Slot::Same) {
+                    appended.held += 1;
+                    continue;
+                }
+                appended.new += 1;
+                not_before = not_before.max(*arrived);
+                tables.append(arrival, not_before, &entry, raw, &slot)?;
+                arrival = Arrival(arrival.0 + 1);
+                clock.witness(entry.stamp, *arrived);
+            }
+            seals::keep(&txn, &mut tables, &seals)?;
+            tables.finish()?;
+            let mut identity = txn.open_table(IDENTITY)?;
+            for (name, value) in settings {
+                identity.insert(tables::setting_key(name).as_str(), value.as_bytes())?;
+            }
+        }
+        append::keep_clock(&txn, clock)?;
+        txn.commit()?;
+        Ok(appended)
+    }
+
+    /// Returns the entries that arrived after `after` as they would be followed, in order, up to
+    /// `max_bytes` (but at least one), each with its arrival.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or an entry is not what was written.
+    pub fn arrivals(
+        &self,
+        after: Arrival,
+        max_bytes: usize,
+    ) -> Result<Vec<(Arrival, Followed)>, Error> {
+        let entries = self.db.begin_read()?.open_table(ENTRIES)?;
+        let (mut found, mut bytes) = (Vec::new(), 0);
+        for row in entries.range(after.0.saturating_add(1)..)? {
+            let (key, row) = row?;
+            let arrival = Arrival(key.value());
+            let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
+            bytes += raw.len();
+            if bytes > max_bytes && !found.is_empty() {
+                break;
+            }
+            let raw = raw.to_vec();
+            found.push((arrival, Followed { arrived, raw }));
+        }
+        Ok(found)
+    }
+
+    /// Returns every seal that is kept, and those of the store's own device as its chains stand.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn all_seals(&self) -> Result<Vec<Seal>, Error> {
+        let txn = self.db.begin_read()?;
+        let mut seals = Vec::new();
+        for row in txn.open_table(SEALS)?.iter()? {
+            let (key, row) = row?;
+            seals.push(tables::seal(key.value(), row.value())?.1);
+        }
+        let writer = self.writer();
+        if !writer.in_use_elsewhere {
+            for row in txn.open_table(HEADS)?.iter()? {
+                let (key, row) = row?;
+                let (logbook, chain) = tables::chain_ids(key.value());
+                if chain == ChainId::of(writer.device()) {
+                    let (seq, _, link) = tables::head_end(row.value())?;
+                    seals.push(writer.key().seal(logbook, seq, link));
+                }
+            }
+        }
+        Ok(seals)
+    }
+}
+
+/// Those of these seals that are not kept.
+fn fresh(txn: &WriteTransaction, checked: &seals::Checked) -> Result<Vec<Seal>, Error> {
+    let kept = txn.open_table(SEALS)?;
+    let mut fresh = Vec::new();
+    for ((_, device), seals) in checked {
+        for seal in seals {
+            if kept.get(&tables::seal_key(*device, seal))?.is_none() {
+                fresh.push(seal.clone());
+            }
+        }
+    }
+    Ok(fresh)
+}
+
+#[cfg(test)]
+mod tests {
+    use redb::backends::InMemoryBackend;
+
+    use super::*;
+    use crate::log::entry::Change;
+    use crate::log::id::{DeviceId, FieldNumber, LogbookId, StoreId, ThingId};
+    use crate::log::seal::DeviceKey;
+    use crate::log::value::{HowKnown, Value};
+    use crate::store::{Bookmark, Clocks, NewStore, Sealing};
+
+    const LOGBOOK: LogbookId = LogbookId::from_bytes([1; 16]);
+    const NOW: WallMs = WallMs::new(1_784_030_400_000);
+
+    fn store(id: u8, key: u8) -> Store {
+        let new = NewStore {
+            id: StoreId::from_bytes([id; 16]),
+            key: DeviceKey::from_bytes([key; 32]),
+        };
+        Store::on_backend(InMemoryBackend::new(), new).unwrap()
+    }
+
+    fn draft(words: &str) -> Draft {
+        let change = Change::Set {
+            thing: ThingId::from_bytes([2; 16]),
+            field: FieldNumber(7),
+            value: Value::text(words),
+            how: HowKnown::Unstated,
+        };
+        Draft {
+            logbook: LOGBOOK,
+            by: "R. Ash".to_owned(),
+            utc_offset_min: 0,
+            visit: None,
+            changes: vec![change],
+        }
+    }
+
+    /// What a phone whose clock is a day ahead hands over, and how a hub takes it.
+    fn handed_over() -> (Vec<Vec<u8>>, Vec<Seal>, Taking) {
+        let phone = store(9, 9);
+        let ahead = NOW.shifted(86_400_000);
+        phone.record(&[draft("one"), draft("two")], ahead).unwrap();
+        let all = phone.entries_beyond(LOGBOOK, &Default::default(), usize::MAX);
+        let batch = all.unwrap().0;
+        let seals = phone.seals(&batch).unwrap();
+        let mut taking = Taking::everything(Clocks::Judged {
+            sender: phone.device(),
+            behind_ms: -86_400_000,
+        });
+        taking.sealing = Sealing::Demanded;
+        (batch, seals, taking)
+    }
+
+    fn followed(rehearsed: &Rehearsed, arrived: WallMs) -> Vec<Followed> {
+        let entries = rehearsed.entries.iter().cloned();
+        entries.map(|raw| Followed { arrived, raw }).collect()
+    }
+
+    #[test]
+    fn a_rehearsal_says_what_an_append_does_and_keeps_nothing() {
+        let (batch, seals, taking) = handed_over();
+        let (hub, same) = (store(1, 1), store(1, 1));
+        let rehearsed = hub.rehearse(&batch, &seals, &taking, NOW).unwrap();
+        assert_eq!(rehearsed.entries.len(), 3, "two, and the hub's receipts");
+        assert_eq!((rehearsed.has_own, rehearsed.seals.len()), (true, 2));
+        assert_eq!(hub.last_bookmark().unwrap(), Bookmark::START);
+        assert_eq!(
+            hub.rehearse(&batch, &seals, &taking, NOW).unwrap(),
+            rehearsed
+        );
+
+        let appended = same.append_sealed(&batch, &seals, &taking, NOW).unwrap();
+        assert_eq!(appended, rehearsed.appended);
+        hub.follow(&followed(&rehearsed, NOW), &rehearsed.seals, &[])
+            .unwrap();
+        assert_eq!(
+            hub.arrivals(Arrival(0), 1 << 20).unwrap(),
+            same.arrivals(Arrival(0), 1 << 20).unwrap()
+        );
+        assert_eq!(hub.state(LOGBOOK).unwrap(), same.state(LOGBOOK).unwrap());
+        assert!(
+            !hub.id_is_in_use_elsewhere(),
+            "what it wrote itself came back"
+        );
+        let again = hub.rehearse(&batch, &seals, &taking, NOW).unwrap();
+        assert_eq!((again.entries.len(), again.appended.held), (0, 2));
+    }
+
+    #[test]
+    fn two_that_follow_one_log_in_other_pieces_have_the_same_bookmarks_and_settings() {
+        let (batch, seals, taking) = handed_over();
+        let (one, other) = (store(1, 1), store(1, 2));
+        let rehearsed = one.rehearse(&batch, &seals, &taking, NOW).unwrap();
+        let mut log = followed(&rehearsed, NOW);
+        // A second hub's clock is behind: what came later did not come earlier for that.
+        let own = other.rehearse_record(&[draft("three")], NOW).unwrap();
+        log.extend(followed(&own, NOW.shifted(-5_000)));
+        one.follow(&log, &rehearsed.seals, &[("up-to", "4")])
+            .unwrap();
+        for (entry, number) in log.iter().zip(1..) {
+            let number = number.to_string();
+            let settings = [("up-to", number.as_str())];
+            other
+                .follow(std::slice::from_ref(entry), &[], &settings)
+                .unwrap();
+        }
+        other.follow(&log, &rehearsed.seals, &[]).unwrap();
+        assert_eq!(one.last_bookmark().unwrap(), other.last_bookmark().unwrap());
+        assert_eq!(
+            one.setting("up-to").unwrap(),
+            other.setting("up-to").unwrap()
+        );
+        let theirs = |store: &Store, device| {
+            let seals = store.all_seals().unwrap().into_iter();
+            seals
+                .filter(|seal| seal.device() == Some(device))
+                .collect::<Vec<_>>()
+        };
+        let phone: DeviceId = DeviceKey::from_bytes([9; 32]).device();
+        assert_eq!(theirs(&one, phone), theirs(&other, phone));
+        assert_eq!(theirs(&one, phone).len(), 1);
+    }
+}

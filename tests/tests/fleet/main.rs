@@ -1,0 +1,40 @@
+//! The log behind hubs: one contract over its three kinds, and fleets of hubs beside them.
+//!
+//! Where the engine cannot be had, what needs it is listed as ignored and named as skipped; it never
+//! counts as passed. `tests/engine.sh` brings the engine.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "all of this is a test, though not every function says so"
+)]
+
+mod contract;
+mod ground;
+
+use libtest_mimic::{Arguments, Failed, Trial};
+
+fn main() {
+    let mut asked = Arguments::from_args();
+    // Each brings its own threads and processes; two at once would measure each other.
+    asked.test_threads.get_or_insert(1);
+    let with_engine = headwalk_tests::engine().is_some();
+    if !with_engine && !asked.list {
+        println!("no engine is here (tests/engine.sh brings it): what needs it is skipped");
+    }
+    let mut trials = Vec::new();
+    for kind in ground::Kind::ALL {
+        for (name, check) in contract::ALL {
+            let runs = with_engine || !kind.needs_engine();
+            let skipped = if runs { "" } else { " (skipped: no engine)" };
+            let name = format!("contract::{}::{name}{skipped}", kind.word());
+            let trial = Trial::test(name, move || {
+                check(&kind.ground());
+                Ok::<(), Failed>(())
+            });
+            trials.push(trial.with_ignored_flag(!runs));
+        }
+    }
+    let conclusion = libtest_mimic::run(&asked, trials);
+    ground::end(); // before the process goes, or its nodes would stay
+    conclusion.exit();
+}
