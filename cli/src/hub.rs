@@ -239,6 +239,12 @@ impl Hub {
         }
     }
 
+    /// Reads at most so many bytes of an answer.
+    fn read(&self, mut answer: Response<Body>, most: u64) -> Result<Vec<u8>, Error> {
+        let body = answer.body_mut().with_config().limit(most).read_to_vec();
+        body.map_err(|error| self.away(&error))
+    }
+
     /// Nobody answered.
     fn away(&self, error: &ureq::Error) -> Error {
         if let Some(not_trusted) = trust::not_trusted(&self.url, error) {
@@ -319,6 +325,31 @@ impl OwnHub {
             .read_to_vec();
         let body = body.map_err(|error| self.hub.away(&error))?;
         Ok(Parcel::from_bytes(&body)?)
+    }
+
+    /// Sends JSON to one of the hub's addresses, and reads JSON.
+    pub fn ask_json<T: DeserializeOwned>(
+        &self,
+        path: &str,
+        body: &impl Serialize,
+    ) -> Result<T, Error> {
+        self.hub.ask(path, Some(&self.token), Some(body))
+    }
+
+    /// Sends bytes to one of the hub's addresses, and reads JSON.
+    pub fn send_bytes<T: DeserializeOwned>(&self, path: &str, bytes: &[u8]) -> Result<T, Error> {
+        let content = "application/octet-stream";
+        let answer = self
+            .hub
+            .call(path, Some(&self.token), content, Some(bytes))?;
+        let body = self.hub.read(answer, MAX_JSON_BYTES)?;
+        serde_json::from_slice(&body).map_err(|_| self.hub.garbled())
+    }
+
+    /// Gets at most so many bytes from one of the hub's addresses.
+    pub fn get_bytes(&self, path: &str, most: u64) -> Result<Vec<u8>, Error> {
+        let answer = self.hub.call(path, Some(&self.token), "", None)?;
+        self.hub.read(answer, most)
     }
 
     /// Asks for a one-time code for another device; only a dispatcher's device may.

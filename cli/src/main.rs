@@ -15,6 +15,7 @@ mod geojson;
 mod hub;
 mod logbook;
 mod output;
+mod photos;
 mod record;
 mod roots;
 mod said;

@@ -8,6 +8,7 @@ use crate::call::Call;
 use crate::error::{Error, Kind};
 use crate::hub::OwnHub;
 use crate::output::{Page, Report, counted};
+use crate::photos::Album;
 use crate::record::open_visit;
 use crate::roots::Roots;
 
@@ -46,6 +47,11 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         return Err(Error::input(format!("a visit is going on at {name}"))
             .field("site")
             .hint("`headwalk visit finish` ends it."));
+    }
+    let unsent = Album::beside(&store, call.store_path()).unsent()?;
+    if unsent.iter().any(|(logbook, _)| *logbook == root.id) {
+        let message = format!("pictures of {name} are not at the office yet: nothing was dropped");
+        return Err(Error::new(Kind::Refused, message).hint("`headwalk exchange`, then again."));
     }
     let holds = OwnHub::of_store(&store)?.holds(root.id, &store.heads(root.id)?)?;
     if holds.chains_lacking > 0 {

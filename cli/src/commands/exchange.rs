@@ -20,12 +20,14 @@ use crate::call::Call;
 use crate::error::{Error, Kind};
 use crate::hub::OwnHub;
 use crate::output::{Output, Page, Report, counted};
+use crate::photos::{Album, Carried};
 use crate::roots::Roots;
 use crate::trust::Authority;
 
-/// Exchange entries with the office, or with another store.
+/// Exchange entries with the office, or with another store; pictures follow them.
 ///
-/// Sends what the other side lacks and takes what this store lacks; both then hold the same.
+/// Sends what the other side lacks and takes what this store lacks; both then hold the same. Pictures
+/// go to the office once the entries are there; `headwalk photo get` brings one from there.
 /// Stopping half way, or doing it twice, changes nothing that was kept. Without --with, the hub
 /// of `headwalk enrol` is called.
 ///
@@ -61,7 +63,7 @@ pub struct Args {
 }
 
 /// `{"with": .., "sent": N, "received": N, "round_trips": N, "equal": BOOL,
-/// "copies": N, "is_a_copy": BOOL, "logbooks": [..]}`
+/// "copies": N, "is_a_copy": BOOL, "logbooks": [..], "photos": {..}}`
 #[derive(Serialize)]
 struct Exchanged {
     /// The hub's address, or the other store's file.
@@ -79,6 +81,9 @@ struct Exchanged {
     is_a_copy: bool,
     /// Those of which anything moved, or was refused.
     logbooks: Vec<Moved>,
+    /// What became of pictures, if there were any to carry.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    photos: Option<Carried>,
 }
 
 /// One logbook's part.
@@ -109,15 +114,16 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             |at, code| waiting(at, code, call),
         )?));
     }
-    let (with, summary) = match (args.with, args.call.zip(args.code)) {
+    let (with, summary, photos) = match (args.with, args.call.zip(args.code)) {
         (Some(path), _) => with_store(&store, &path, call)?,
         (None, Some((address, code))) => {
             let summary = meet::call(&store, address, &code, call)?;
-            (address.to_string(), summary)
+            (address.to_string(), summary, Carried::default())
         }
         (None, None) => with_hub(&store, call)?,
     };
-    let report = Exchanged::of(&store, with, &summary)?;
+    let mut report = Exchanged::of(&store, with, &summary)?;
+    report.photos = photos.told();
     if report.logbooks.iter().any(|moved| moved.refused.is_some()) {
         return Err(report.refusals());
     }
@@ -181,23 +187,35 @@ fn entries_in(parcel: &Parcel) -> u64 {
     count as u64
 }
 
-fn with_store(store: &Store, path: &Path, call: &Call) -> Result<(String, Summary), Error> {
+fn with_store(
+    store: &Store,
+    path: &Path,
+    call: &Call,
+) -> Result<(String, Summary, Carried), Error> {
     let other = Store::open(path)?;
     let now = || call.now().wall;
     let carry = |parcel: &Parcel| Ok(answer(&other, parcel, &Answering::as_peer(), now())?);
     let summary = carried(store, other.id(), now, carry)?;
-    Ok((path.display().to_string(), summary))
+    // Pictures go after the entries that name them.
+    let own = Album::beside(store, call.store_path());
+    let photos = own.copy_with(
+        &Album::beside(&other, path),
+        summary.logbooks.keys().copied(),
+    )?;
+    Ok((path.display().to_string(), summary, photos))
 }
 
-fn with_hub(store: &Store, call: &Call) -> Result<(String, Summary), Error> {
+fn with_hub(store: &Store, call: &Call) -> Result<(String, Summary, Carried), Error> {
     let hub = OwnHub::of_store(store)?;
     let carried = carried(
         store,
         hub.store_id(),
         || call.now().wall,
         |parcel| hub.exchange(parcel),
-    );
-    Ok((hub.url().to_owned(), carried?))
+    )?;
+    let album = Album::beside(store, call.store_path());
+    let photos = album.carry(&hub, carried.logbooks.keys().copied());
+    Ok((hub.url().to_owned(), carried, photos))
 }
 
 /// Speaks until nothing is left to say; `carry` brings a parcel there and the answer back, `now` is
@@ -242,6 +260,7 @@ impl Exchanged {
                     refused: carried.refused.as_ref().map(ToString::to_string),
                 })
                 .collect(),
+            photos: None,
         })
     }
 
@@ -259,6 +278,23 @@ impl Exchanged {
     }
 }
 
+fn told(photos: &Carried, page: &mut Page) {
+    let pictures = |count| counted(count, "picture", "pictures");
+    if photos.sent > 0 || photos.received > 0 {
+        let (sent, received) = (pictures(photos.sent), pictures(photos.received));
+        page.line(format!("Sent {sent}, received {received}."));
+    }
+    if photos.waiting > 0 {
+        let waiting = pictures(photos.waiting as u64);
+        page.line(format!("{waiting} not yet at the office: exchange again."));
+    }
+    if let Some(trouble) = &photos.trouble {
+        page.paragraph(&format!(
+            "The entries are exchanged; of the pictures: {trouble}."
+        ));
+    }
+}
+
 impl Report for Exchanged {
     fn write(&self, page: &mut Page) {
         page.line(sent_and_received(self.sent, &self.with, self.received));
@@ -269,6 +305,9 @@ impl Report for Exchanged {
             };
             let rows: Vec<_> = self.logbooks.iter().map(row).collect();
             page.table(["logbook", "sent", "received"], &rows);
+        }
+        if let Some(photos) = &self.photos {
+            told(photos, page);
         }
         if self.copies > 0 {
             page.paragraph(

@@ -11,10 +11,12 @@ use headwalk_core::site::words::{Vocabulary, plain};
 use headwalk_core::store::Store;
 
 use super::note::pairs;
+use super::photo::{PhotoLine, lines_of};
 use crate::call::Call;
 use crate::error::Error;
 use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
+use crate::photos::Album;
 use crate::record::{Action, Recorded, record};
 use crate::roots::{Root, Roots};
 use crate::said::called;
@@ -74,6 +76,8 @@ pub struct FindingLine {
     parts: Vec<String>,
     /// How it stands with the pictures: how many were taken.
     photos: usize,
+    /// Those that are known by their digest, oldest first, and where each is.
+    pictures: Vec<PhotoLine>,
     #[serde(skip)]
     rank: (usize, String, usize),
 }
@@ -106,11 +110,13 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
                 Some(root) => vec![root],
                 None => roots.of_kind(ThingKind::Site).collect(),
             };
+            let album = Album::beside(&store, call.store_path());
             let mut findings = Vec::new();
             for root in wanted {
                 let state = state_of(&store, root.id)?;
                 let site = Site::of(&state, root.id);
-                findings.extend(lines(root, &site, |status| args.all || !status.is_closed()));
+                let wanted = |status: Status| args.all || !status.is_closed();
+                findings.extend(lines(&album, root, &site, wanted)?);
             }
             most_urgent_first(&mut findings);
             call.print(&Findings { findings })
@@ -171,15 +177,37 @@ fn most_urgent_first(findings: &mut [FindingLine]) {
 }
 
 /// Returns the findings of a site whose status is wanted, the most urgent first.
-pub fn lines(root: &Root, site: &Site<'_>, wanted: impl Fn(Status) -> bool) -> Vec<FindingLine> {
+pub fn lines(
+    album: &Album<'_>,
+    root: &Root,
+    site: &Site<'_>,
+    wanted: impl Fn(Status) -> bool,
+) -> Result<Vec<FindingLine>, Error> {
     let findings = site.findings();
     let wanted = findings.iter().filter(|finding| wanted(finding.status()));
     let lines = wanted.enumerate();
-    let mut lines: Vec<_> = lines
-        .map(|(at, finding)| FindingLine::of(root, site, finding, at))
-        .collect();
+    let mut lines = lines
+        .map(|(at, finding)| {
+            let mut line = FindingLine::of(root, site, finding, at);
+            line.pictures = lines_of(album, root, site, **finding)?;
+            Ok(line)
+        })
+        .collect::<Result<Vec<_>, Error>>()?;
     most_urgent_first(&mut lines);
-    lines
+    Ok(lines)
+}
+
+/// Writes the pictures of findings under the findings, where there are any.
+pub fn write_pictures(findings: &[FindingLine], page: &mut Page) {
+    let rows = findings.iter().flat_map(|line| {
+        let name = line.name.strip_prefix("finding-").unwrap_or(&line.name);
+        let pictures = line.pictures.iter();
+        pictures.map(move |picture| [name.to_owned(), picture.line()])
+    });
+    let rows: Vec<_> = rows.collect();
+    if !rows.is_empty() {
+        page.table(["finding", "picture"], &rows);
+    }
 }
 
 impl FindingLine {
@@ -209,6 +237,7 @@ impl FindingLine {
                 .or_else(|| kind.map(|kind| kind.remedy.to_owned())),
             parts: finding.parts(),
             photos: finding.photos(),
+            pictures: Vec::new(),
             rank: (
                 urgency.unwrap_or(Severity::MEMBERS.len()),
                 root.name.to_lowercase(),
@@ -266,6 +295,7 @@ impl Report for Findings {
         if !rows.is_empty() {
             page.table(["how soon", "site", "finding", "status", "remedy"], &rows);
         }
+        write_pictures(&self.findings, page);
         let findings = counted(self.findings.len() as u64, "finding", "findings");
         page.line(format!("{findings}."));
     }

@@ -5,6 +5,7 @@ use serde::Serialize;
 use headwalk_core::log::id::ThingId;
 use headwalk_core::site::fields::{self, Recordable};
 use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::photo::Photo;
 use headwalk_core::site::sight::{self, Sight};
 use headwalk_core::site::things::Site;
 
@@ -14,6 +15,7 @@ use crate::devices::Devices;
 use crate::error::Error;
 use crate::logbook::Logbook;
 use crate::output::{Page, Report};
+use crate::photos::{Album, Whereabouts};
 use crate::roots::Roots;
 use crate::said::{Said, What, called, visit_called};
 use crate::told;
@@ -70,12 +72,17 @@ struct Line {
     /// Whether it does not count, since its device's access had been taken back.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     held_back: bool,
+    /// Where the picture is of which it tells: here, at-office, on-phone, unknown, nowhere.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    whereabouts: Option<&'static str>,
     /// Who took back the decision that it was, and when, in RFC 3339.
     #[serde(skip_serializing_if = "Option::is_none")]
     taken_back: Option<TakenBack>,
     /// Removals of the thing, where neither writer had seen the other's entry: the edit wins.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     removed_unseen: Vec<Said>,
+    #[serde(skip)]
+    picture: Option<String>,
     #[serde(skip)]
     device: String,
     /// What that second record is called.
@@ -115,14 +122,32 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let book = logbook.book(&site);
     let devices = Devices::of(&store, &roots)?;
     let lines = Sight::of(&book, thing.id).lines(only).into_iter();
-    let line = |line| Line::of(line, thing.id, &site, &devices, call);
+    let album = Album::beside(&store, call.store_path());
+    let line = |line: sight::Line<'_>| {
+        let picture = whereabouts(&line, &album)?;
+        let mut line = Line::of(line, thing.id, &site, &devices, call);
+        line.whereabouts = picture.as_ref().map(Whereabouts::word);
+        line.picture = picture.map(|whereabouts| whereabouts.words());
+        Ok(line)
+    };
     call.print(&History {
         site: root.name.clone(),
         logbook: root.id.to_string(),
         thing: thing.id.to_string(),
         name: site.address(thing),
-        said: lines.map(line).collect(),
+        said: lines.map(line).collect::<Result<_, Error>>()?,
     })
+}
+
+/// Where the picture is of which a line tells.
+fn whereabouts(line: &sight::Line<'_>, album: &Album<'_>) -> Result<Option<Whereabouts>, Error> {
+    if line.said.what != What::Seen(fields::seen::PHOTO.number) {
+        return Ok(None);
+    }
+    let photo = Photo::read(&line.said.value);
+    photo
+        .map(|photo| album.whereabouts(&photo, &line.said.by.entry.by))
+        .transpose()
 }
 
 fn wanted(kind: ThingKind, name: &str) -> Result<What, Error> {
@@ -159,6 +184,8 @@ impl Line {
             replaced: Said::all(&line.replaced, site, units),
             unseen: Said::all(&line.unseen, site, units),
             held_back: by.held_back && line.taken_back.is_none(),
+            whereabouts: None,
+            picture: None,
             taken_back: line.taken_back.map(|taken| TakenBack {
                 by: taken.entry.by.clone(),
                 at: told::rfc3339(taken.stamp.wall(), taken.entry.utc_offset_min),
@@ -194,6 +221,7 @@ impl Line {
                 "as {by} wrote it at {site} {at}; that visit was moved"
             ));
         }
+        lines.extend(self.picture.clone());
         if self.held_back {
             lines.push("held back: its device's access had been taken back".to_owned());
         }

@@ -25,6 +25,7 @@ mod mend;
 mod note;
 mod page;
 mod paper;
+mod photo;
 mod pressure;
 mod price;
 mod rebuild;
@@ -74,6 +75,7 @@ commands! {
     Visit visit;
     Note note;
     Finding finding;
+    Photo photo;
     Price price;
     Estimate estimate;
     Weather weather;

@@ -9,12 +9,13 @@ use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::site::visit::open_visits;
 use headwalk_core::store::Store;
 
-use super::finding::{FindingLine, lines};
+use super::finding::{FindingLine, lines, write_pictures};
 use super::versions::stands_in_two;
 use crate::call::Call;
 use crate::error::Error;
 use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
+use crate::photos::Album;
 use crate::roots::{Root, Roots};
 use crate::said::called;
 use crate::unsent::Unsent;
@@ -68,11 +69,12 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             .field("site")
             .hint("`headwalk sites` lists the sites; `headwalk state` shows any logbook."));
     }
-    call.print(&Glance::of(&store, root, call.units())?)
+    let album = Album::beside(&store, call.store_path());
+    call.print(&Glance::of(&store, root, &album, call.units())?)
 }
 
 impl Glance {
-    fn of(store: &Store, root: &Root, units: UnitSystem) -> Result<Self, Error> {
+    fn of(store: &Store, root: &Root, album: &Album<'_>, units: UnitSystem) -> Result<Self, Error> {
         let state = state_of(store, root.id)?;
         let site = Site::of(&state, root.id);
         let said = |field: &FieldDef| site.root().show(field, units);
@@ -93,7 +95,7 @@ impl Glance {
                 .iter()
                 .map(|zone| ZoneLine::of(&site, zone, units))
                 .collect(),
-            open_findings: lines(root, &site, |status| !status.is_closed()),
+            open_findings: lines(album, root, &site, |status| !status.is_closed())?,
             two_versions: doubled.collect(),
             open_visits: open_visits(&site)
                 .iter()
@@ -156,6 +158,7 @@ impl Report for Glance {
         } else {
             page.table(["how soon", "finding", "status", "remedy"], &rows);
         }
+        write_pictures(&self.open_findings, page);
         for doubled in &self.two_versions {
             page.line(format!("Two versions: {doubled}"));
         }

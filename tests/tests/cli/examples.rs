@@ -167,6 +167,15 @@ const STORY: &[(&[&str], &str)] = &[
         &[],
         r#"paper letter "Maple Court" --out letter.html --lang es --paper a4"#,
     ),
+    (
+        &[],
+        r#"photo add "Maple Court" 3-02-head-tilted head.jpg --shows before"#,
+    ),
+    (&[], r#"photo list "Maple Court""#),
+    (
+        &[],
+        r#"photo get "Maple Court" photo-6ec5fade --out head.jpg"#,
+    ),
     (&[], "verify"),
     (&[], "rebuild"),
     (&[], "mend --with stick.redb"),
@@ -184,6 +193,7 @@ fn every_example_of_every_command_runs() {
     );
     env.write("months.csv", "month,tmin_c,tmax_c,rain_mm\n7,16,29,90\n");
     env.write("zones.csv", "thing,area (sqft)\nzone-2,400\n");
+    env.write("head.jpg", super::photo::CAMERA);
     let hub = TestHub::start(&env);
     let code = hub.first_code.clone().unwrap();
     for (before, example) in STORY {

@@ -9,6 +9,7 @@ mod examples;
 mod full;
 mod hub;
 mod moved;
+mod photo;
 mod proof;
 mod record;
 mod route;

@@ -11,6 +11,7 @@ mod hostile;
 mod killed;
 mod line;
 mod load;
+mod photos;
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;
