@@ -18,6 +18,7 @@ use crate::call::Call;
 use crate::error::{Error, Kind};
 use crate::logbook::{Moment, state_at};
 use crate::output::{Page, Report};
+use crate::photos::Album;
 use crate::roots::{Root, Roots};
 
 /// Write one page that a client can be shown: what was seen, what it means, what is proposed.
@@ -25,7 +26,8 @@ use crate::roots::{Root, Roots};
 /// Of a spot: what the signs point to, and the next test. Of a head at a measured kerb: every
 /// choice, and the reason for the one that was made. Of a valve: what was found, what the firm's
 /// record says of valves of its age, and what one hole would serve. Of a zone: where its water
-/// falls. The file is HTML that needs no other file, for print and screen.
+/// falls. Pictures that lie beside the store stand on it. The file is HTML that needs no other file, for
+/// print and screen.
 ///
 /// Example: headwalk page "Maple Court" zone-3 --out zone-3.html
 #[derive(Debug, clap::Args)]
@@ -57,7 +59,9 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let state = state_at(&store, root.id, moment)?;
     let site = Site::of(&state, root.id);
     let thing = site.find(&args.thing)?;
+    let album = Album::beside(&store, call.store_path());
     let page = about(root, &site, thing, &store, moment, call)?;
+    let page = page.with_photos(&site, thing, |digest| album.read(digest))?;
     write_file(&args.out, &page.html())?;
     call.print(&Written {
         out: args.out.display().to_string(),

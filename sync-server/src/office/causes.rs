@@ -65,7 +65,7 @@ impl Hub {
         let name = site_named(&site);
         let wear = || self.wear(Part::Valves, &firm).map_err(NoPage::Refused);
         match client_page::about(&name, &site, of, firm.today.date(), wear) {
-            Ok(page) => Ok(Ok(page)),
+            Ok(page) => Ok(Ok(page.with_photos(&site, of, |digest| self.photo(digest))?)),
             Err(NoPage::Lacks(lacks)) => Ok(Err(lacks)),
             Err(NoPage::Refused(why)) => Err(why),
         }

@@ -9,6 +9,7 @@
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use headwalk_core::log::id::DeviceId;
 use headwalk_core::site::photo::jpeg::{self, Unfit};
@@ -18,7 +19,13 @@ use headwalk_core::site::photo::{MAX_BYTES, PhotoDigest};
 #[derive(Debug, Clone)]
 pub struct Folder {
     root: PathBuf,
+    // Held while a piece is written, each for the digests that begin so: a sender that was cut off may
+    // send a piece again while the first is still being written.
+    writing: Arc<[Mutex<()>; LOCKS]>,
 }
+
+/// So many pictures can be written at once.
+const LOCKS: usize = 64;
 
 /// What of a picture is here.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,7 +57,8 @@ impl Folder {
     /// Names the folder.
     #[must_use]
     pub fn at(root: PathBuf) -> Self {
-        Self { root }
+        let writing = Arc::new([const { Mutex::new(()) }; LOCKS]);
+        Self { root, writing }
     }
 
     fn shelf(&self, digest: PhotoDigest) -> PathBuf {
@@ -121,6 +129,11 @@ impl Folder {
         if size > MAX_BYTES as u64 {
             return Err(NotTaken::TooLarge(size));
         }
+        let [first, ..] = digest.bytes();
+        let lock = self.writing.get(usize::from(*first) % LOCKS);
+        let lock = lock.expect("a remainder is less than what divides");
+        // What it guards is on disk, and is looked at anew each time.
+        let _writing = lock.lock().unwrap_or_else(PoisonError::into_inner);
         let part = self.part(digest, from);
         let held = match self.held(digest, from)? {
             Held::Whole => {
@@ -262,6 +275,25 @@ mod tests {
                 files(&scratch.path().join("photos")),
                 [format!("{digest}.jpg")]
             );
+        }
+    }
+
+    #[test]
+    fn a_sender_that_says_everything_several_times_at_once_spoils_nothing() {
+        let (bytes, from) = (plain(), device(1));
+        let (digest, size) = (PhotoDigest::of(&bytes), bytes.len() as u64);
+        for _ in 0..20 {
+            let scratch = tempfile::tempdir().unwrap();
+            let folder = Folder::at(scratch.path().to_owned());
+            for (nth, piece) in bytes.chunks(150).enumerate() {
+                std::thread::scope(|scope| {
+                    for _ in 0..4 {
+                        let (folder, at) = (&folder, nth as u64 * 150);
+                        scope.spawn(move || folder.take(digest, from, size, (at, piece)));
+                    }
+                });
+            }
+            assert_eq!(folder.read(digest).unwrap().as_deref(), Some(&bytes[..]));
         }
     }
 

@@ -218,7 +218,8 @@ impl Hub {
         self.photos().has(digest)
     }
 
-    fn photo(&self, digest: PhotoDigest) -> Result<Option<Vec<u8>>, Refused> {
+    /// Returns a picture; none where it has not arrived.
+    pub(crate) fn photo(&self, digest: PhotoDigest) -> Result<Option<Vec<u8>>, Refused> {
         Ok(self.photos().read(digest)?)
     }
 

@@ -64,6 +64,7 @@ pub fn for_kerb(
     };
     let decided = decided.into_iter().chain(accepted(head));
     Ok(ClientPage {
+        photos: Vec::new(),
         title: format!("The kerb at head {}", address.replace("head-", "")),
         site: name.to_owned(),
         day,

@@ -5,6 +5,7 @@
 //! out; none of them says more than was recorded or computed, and each carries its caution.
 
 mod kerb;
+mod photos;
 mod spot;
 mod valve;
 mod wear;
@@ -15,6 +16,7 @@ use std::fmt::Write;
 use chrono::NaiveDate;
 
 pub use kerb::for_kerb;
+pub use photos::Pictured;
 pub use spot::for_spot;
 pub use valve::for_valve;
 pub use wear::for_firm;
@@ -68,6 +70,8 @@ pub struct ClientPage {
     pub day: NaiveDate,
     /// Its parts, each under a heading.
     pub parts: Vec<Section>,
+    /// Pictures, which stand in the page itself.
+    pub photos: Vec<Pictured>,
     /// What can hurt whoever does the work.
     pub cautions: Vec<&'static str>,
     /// What a careful reader should know beside the figures.
@@ -124,6 +128,7 @@ impl ClientPage {
         for part in &self.parts {
             part.write(&mut html);
         }
+        photos::write(&self.photos, &mut html);
         if !self.cautions.is_empty() {
             html.push_str("<section class=\"caution\">\n<h2>Take care</h2>\n");
             for caution in &self.cautions {
@@ -148,7 +153,8 @@ const STYLE: &str = "body{font:17px/1.5 Georgia,serif;max-width:46em;margin:2em 
     border-bottom:1px solid #999}.bar{display:flex;align-items:center;gap:.6em;margin:.25em 0}.bar \
     span:first-child{flex:0 0 19em}.bar i{display:block;height:1em;background:#444}.caution{border:\
     3px solid #111;padding:.2em 1em .6em;margin-top:1.6em}.caution h2{margin-top:.4em}footer{margin-top:1.6em;font-size:.82em;\
-    color:#333;border-top:1px solid #999}svg{width:100%;height:auto}@media print{body{margin:0}\
+    color:#333;border-top:1px solid #999}svg{width:100%;height:auto}figure{margin:.6em 0;break-inside:avoid}img{max-width:100%;\
+    max-height:22em;height:auto}figcaption{font-size:.9em}@media print{body{margin:0}\
     section{break-inside:avoid}}";
 
 impl Section {

@@ -62,6 +62,7 @@ pub fn for_spot(name: &str, site: &Site<'_>, spot: Thing<'_>, day: NaiveDate) ->
         |it| it.caution.into_iter().collect(),
     ));
     ClientPage {
+        photos: Vec::new(),
         title: format!("{}: {near}", if dry { "Dry ground" } else { "Wet ground" }),
         site: name.to_owned(),
         day,

@@ -1,6 +1,7 @@
 use super::*;
 use crate::site::kind::ThingKind;
 use crate::site::lives::{Part, SiteLives, wear};
+use crate::site::photo;
 use crate::site::things::tests::Scene;
 use crate::water::units::{SquareFeet, Years};
 use crate::water::wear::cascade::Deals;
@@ -191,4 +192,58 @@ fn a_page_is_made_of_what_there_is_one_of_and_the_record_of_wear_read_for_valves
         let none = about("Maple Court", site, root, day(), || Err(String::new()));
         assert!(none.unwrap_err().starts_with("there is no page about site"));
     });
+}
+
+#[test]
+fn pictures_stand_in_the_page_itself_and_one_that_has_not_come_says_where_it_is() {
+    let camera = include_bytes!("../../../../fixtures/photos/with-position.jpg");
+    let plain = photo::jpeg::plain(camera).unwrap();
+    let named = |shows, bytes: &[u8]| photo::Photo {
+        digest: photo::PhotoDigest::of(bytes),
+        shows: Some(shows),
+        ..photo::Photo::of(&plain)
+    };
+    let here = named(photo::Shows::Before, &plain.bytes);
+    let away = named(photo::Shows::After, b"away");
+    let mut scene = Scene::new();
+    let root = scene.root();
+    let said = [
+        ("moisture", "wet"),
+        ("near", "the rear slope"),
+        ("label", "1"),
+    ];
+    scene.add(2, ThingKind::Spot, root, &said);
+    for photo in [&here, &away] {
+        let seen = &crate::site::fields::seen::PHOTO;
+        let change = crate::site::things::observe(Scene::id(2), seen, photo.value());
+        scene.write(vec![change]);
+    }
+    let page = with_site(&scene, |site| {
+        let spot = site.thing(Scene::id(2)).unwrap();
+        let page = for_spot("Maple Court", site, spot, day());
+        let read = |digest| Ok::<_, ()>((digest == here.digest).then(|| plain.bytes.clone()));
+        page.with_photos(site, spot, read).unwrap()
+    });
+    let html = page.html();
+    // The newest first.
+    let (after, before) = (
+        html.find("After, ").unwrap(),
+        html.find("Before, ").unwrap(),
+    );
+    assert!(after < before, "{html}");
+    assert!(html.contains("phone, not yet at the office."), "{html}");
+    let file = html
+        .split("base64,")
+        .nth(1)
+        .unwrap()
+        .split('"')
+        .next()
+        .unwrap();
+    assert_eq!(html.matches("<img").count(), 1);
+    use base64::Engine;
+    let file = base64::engine::general_purpose::STANDARD
+        .decode(file)
+        .unwrap();
+    assert_eq!(file, plain.bytes);
+    assert!(!file.windows(3).any(|window| window == b"GPS"));
 }

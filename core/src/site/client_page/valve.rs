@@ -48,6 +48,7 @@ pub fn for_valve(
         seen.table = table;
     }
     ClientPage {
+        photos: Vec::new(),
         title: format!("Valve {}", address.replace("valve-", "")),
         site: name.to_owned(),
         day,

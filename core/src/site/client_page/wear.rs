@@ -22,6 +22,7 @@ pub fn for_firm(firm: &str, valves: &Wear, heads: &Wear, day: NaiveDate) -> Clie
         notes.push(format!("{} is left out: {}", left_out.name, left_out.why));
     }
     ClientPage {
+        photos: Vec::new(),
         title: "What wears out".to_owned(),
         site: firm.to_owned(),
         day,

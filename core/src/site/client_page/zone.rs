@@ -41,6 +41,7 @@ pub fn for_zone(
     let called = zone.words(&fields::zone::NAME);
     let called = called.map_or(address, |it| it.value);
     Ok(ClientPage {
+        photos: Vec::new(),
         title: format!("Zone: {called}"),
         site: name.to_owned(),
         day,

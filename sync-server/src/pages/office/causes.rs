@@ -13,7 +13,7 @@ use super::record::Query;
 use crate::routes::Shared;
 
 /// A page for a client brings its own style and its own pictures, and nothing else.
-const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; \
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; \
     base-uri 'none'; form-action 'none'";
 
 /// `GET /office/cause?logbook=..&thing=..`

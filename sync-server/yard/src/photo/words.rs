@@ -33,11 +33,12 @@ pub(crate) enum PhotoWord {
     Brought,
     NotThereYet,
     Away,
+    NotInExport,
 }
 
 impl PhotoWord {
     #[cfg(test)]
-    const ALL: [Self; 28] = [
+    const ALL: [Self; 29] = [
         Self::Pictures,
         Self::Take,
         Self::AsEvidence,
@@ -66,6 +67,7 @@ impl PhotoWord {
         Self::Brought,
         Self::NotThereYet,
         Self::Away,
+        Self::NotInExport,
     ];
 
     /// Returns it in a language.
@@ -153,6 +155,10 @@ impl PhotoWord {
             Self::Away => [
                 "The office cannot be reached now.",
                 "La oficina no responde ahora.",
+            ],
+            Self::NotInExport => [
+                "Pictures are not in that file: they stay on this phone until the office has them.",
+                "Las fotos no van en ese archivo: quedan en este teléfono hasta que la oficina las tenga.",
             ],
         }
     }

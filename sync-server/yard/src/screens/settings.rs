@@ -4,8 +4,9 @@ use super::{Body, Desk};
 use crate::act::{Act, Screen};
 use crate::error::Error;
 use crate::hub::{self, OwnHub};
+use crate::photo::{self, PhotoWord};
 use crate::prefs::{Hand, Language, Preference, Units};
-use crate::view::{Block, Button, Fact};
+use crate::view::{Block, Button, Fact, Tone};
 use crate::words::Word;
 
 pub(super) fn body(desk: &Desk<'_>) -> Result<Body, Error> {
@@ -75,6 +76,10 @@ pub(super) fn body(desk: &Desk<'_>) -> Result<Body, Error> {
             .map(|(name, word)| (name, desk.say(word).to_owned()))
             .collect(),
     });
+    if let (1.., Some(waiting)) = photo::waiting(desk.phone) {
+        let stay = PhotoWord::NotInExport.said(desk.language());
+        blocks.push(Block::text(format!("{waiting}. {stay}"), Tone::Plain));
+    }
     let mut rows = Vec::new();
     if let Some(own) = OwnHub::of(store)? {
         rows.push(fact(desk, Word::Office, own.name));
