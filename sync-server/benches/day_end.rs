@@ -24,7 +24,7 @@ use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::NewThing;
 use headwalk_core::site::unit::UnitSystem;
 use headwalk_core::store::{NewStore, Store};
-use headwalk_sync_server::office::Digests;
+use headwalk_sync_server::office::{Digests, Wearing};
 
 const SITES: u32 = 1_500;
 const ZONES: u32 = 8;
@@ -66,9 +66,19 @@ fn main() {
         "{SITES} sites, {heads} heads, {} lines to decide",
         SITES * 2
     );
+    let worn = |digests: &mut Digests| {
+        let on = today.date();
+        let lives = digests.lives(&store, Wearing::Valves, on, today.utc_offset_min);
+        assert_eq!(lives.unwrap().len(), SITES as usize);
+    };
+    let wear_first = timed(|| worn(&mut digests));
+    let wear_again = median(|| worn(&mut digests));
     println!("as the hub starts, every logbook once:    {cold:>8.1?}");
     println!("opened while nothing moves:               {warm:>8.1?}");
     println!("opened after an entry, its writing too:   {after_news:>8.1?}");
+    println!("what wears out, first on its day:         {wear_first:>8.1?}");
+    println!("what wears out, again:                    {wear_again:>8.1?}");
+    assert!(wear_again < LIMIT, "slower than {LIMIT:?}");
     assert!(warm < LIMIT && after_news < LIMIT, "slower than {LIMIT:?}");
 }
 

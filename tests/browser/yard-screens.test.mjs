@@ -19,12 +19,16 @@ const WORDS = {
     flag: "Flag", clogged: "Nozzle clogged", asIs: "Leave as is", plants: "plants need", wet: "Wet spot",
     yes: "Yes", zone: "Back to the zone", add: "Add heads", skip: "Skip this zone", dog: "dog in the yard",
     left: /^Controller as left/, nothing: "Nothing to note", back: "Back", next: "Next zone", all: "Everything that",
+    kerb: "At a curved kerb", measure: "Measure the kerb", save: "Save", pressure: "Pressure of the zone", head: "Back to the head",
+    supply: "add the water supply", street: /^Water supply: static/, fifty: "50 psi",
   },
   es: {
     inspection: "Inspección", changed: "Lo cambiaron", found: /^Programador como se encontró/, same: "Igual",
     flag: "Marcar", clogged: "Boquilla tapada", asIs: "Dejar así", plants: "las plantas lo", wet: "Mancha mojada",
     yes: "Sí", zone: "Volver a la zona", add: "Agregar aspersores", skip: "Omitir esta zona", dog: "perro en el patio",
     left: /^Programador como se dejó/, nothing: "Nada que anotar", back: "Atrás", next: "Zona siguiente", all: "Todo lo que",
+    kerb: "En un bordillo", measure: "Medir el bordillo", save: "Guardar", pressure: "Presión de la zona", head: "Volver al aspersor",
+    supply: "agregar la toma", street: /^Toma de agua: presión/, fifty: "50 psi",
   },
 };
 
@@ -47,7 +51,11 @@ for (const language of ["en", "es"]) {
       nth += 1;
       if (PICTURES) {
         mkdirSync(PICTURES, { recursive: true });
+        // The whole of it at once, as on a phone that is long enough.
+        const height = await phone.page.evaluate(() => document.documentElement.scrollHeight);
+        await phone.cdp.send("Emulation.setDeviceMetricsOverride", { ...PHONE, height });
         await phone.page.screenshot({ path: path.join(PICTURES, `${language}-${String(nth).padStart(2, "0")}-${name}.png`) });
+        await phone.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
       }
       assert.deepEqual(await seriousFaults(phone.page), [], name);
       assert.deepEqual(await phone.page.evaluate(stumbles), [], name);
@@ -78,6 +86,13 @@ for (const language of ["en", "es"]) {
       await phone.tapOn(phone.page.locator(".heads .flag").first());
       await phone.tapOn(phone.page.locator(".heads .head").nth(1));
       await look("head");
+      await phone.tap(words.kerb);
+      await look("kerb-not-measured");
+      await phone.tap(words.measure);
+      await look("kerb-tape");
+      await phone.tapOn(phone.page.locator("#dock .main"));
+      await look("kerb");
+      await phone.tap(words.head);
       await phone.tap(words.all);
       await look("what");
       await phone.tap(words.clogged);
@@ -94,6 +109,9 @@ for (const language of ["en", "es"]) {
       await phone.tap(words.add);
       await look("add-heads");
       await phone.tap(words.back);
+      await phone.tap(words.pressure);
+      await look("pressure");
+      await phone.tap(words.zone);
       await phone.tap(words.skip);
       await look("skip");
       await phone.tap(words.dog);

@@ -76,7 +76,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         return Err(Error::input("--dry is an area in square feet, 0 or more").field("dry"));
     }
     let choice = KerbChoice::of(&head, SquareFeet::new(args.dry))
-        .map_err(|why| Error::input(why).field("head"))?;
+        .map_err(|why| Error::input(why.to_string()).field("head"))?;
     if let Some(path) = &args.svg {
         let title = format!("{} at {}", head.address(), root.name);
         write_file(path, &picture::kerb(&title, &choice))?;
@@ -87,7 +87,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         kerb_radius_ft: choice.kerb_radius.get(),
         choices: choice
             .choices()
-            .map(|(name, setting)| Choice::of(name, setting))
+            .map(|(offer, setting)| Choice::of(offer.words(), setting))
             .into(),
         reason: choice.reason.clone(),
         svg: args.svg.map(|path| path.display().to_string()),

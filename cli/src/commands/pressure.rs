@@ -3,9 +3,9 @@
 use serde::Serialize;
 
 use headwalk_core::site::finding::Caution;
-use headwalk_core::site::supply_sheet::ZonePressure;
+use headwalk_core::site::supply_sheet::{self, ZonePressure};
 use headwalk_core::site::things::{Site, Zone};
-use headwalk_core::water::units::FeetPerSecond;
+use headwalk_core::water::units::{FeetPerSecond, Gpm};
 
 use crate::args::MomentArgs;
 use crate::call::Call;
@@ -18,7 +18,9 @@ use crate::roots::Roots;
 ///
 /// Reads static pressure, meter and backflow loss, main line and lateral, rise and flows as they
 /// are recorded; heads are taken in the order of the walk, on one lateral. Nothing is guessed:
-/// lengths that nobody wrote are named with what to record.
+/// lengths that nobody wrote are named with what to record. With `--leak`, what the meter shows
+/// with everything off, it also says how far the worst head's pressure rises when that leak of the
+/// main line, or a valve on it that weeps, is mended.
 ///
 /// Example: headwalk pressure "Maple Court" zone-3
 #[derive(Debug, clap::Args)]
@@ -27,6 +29,9 @@ pub struct Args {
     site: String,
     /// The zone.
     zone: String,
+    /// A leak by the meter, in gallons a minute.
+    #[arg(long, value_name = "GPM")]
+    leak: Option<f64>,
     #[command(flatten)]
     moment: MomentArgs,
 }
@@ -47,9 +52,19 @@ struct Sheet {
     taken_by_fittings_psi: f64,
     /// What the gauge showed, where somebody took it.
     gauge_psi: Option<f64>,
+    /// What mending a leak brings, where one was given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mended: Option<Mended>,
     findings: Vec<String>,
     assumed: Vec<String>,
     cautions: Vec<&'static str>,
+}
+
+#[derive(Serialize)]
+struct Mended {
+    lost_gpm: f64,
+    worst_before_psi: f64,
+    worst_after_psi: f64,
 }
 
 #[derive(Serialize)]
@@ -70,7 +85,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let zone = Zone::of(&site, site.find(&args.zone)?)
         .ok_or_else(|| Error::input(format!("`{}` is not a zone", args.zone)).field("zone"))?;
     let sheet = ZonePressure::of(&site, &zone).map_err(|missing| {
-        let details = missing.iter().map(|it| format!("{}: {}", it.name, it.why));
+        let details = missing.iter().map(|it| format!("{}: {}", it.name, it.lack));
         let message = format!(
             "the pressure of {} cannot be worked out yet",
             zone.address()
@@ -79,13 +94,25 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             .details(details.collect())
             .hint("record them with `headwalk note`; a tape along the pipe will do.")
     })?;
+    let mended = match args.leak {
+        Some(leak) => {
+            let gain = sheet.gain(Gpm::new(leak));
+            let gain = gain.map_err(|error| Error::input(error.to_string()).field("leak"))?;
+            Some(Mended {
+                lost_gpm: gain.lost.get(),
+                worst_before_psi: gain.before.get(),
+                worst_after_psi: gain.after.get(),
+            })
+        }
+        None => None,
+    };
     let (worst, taken) = sheet.worst;
-    let name = |at: usize| sheet.names.get(at).map_or("", String::as_str);
+    let name = |at: usize| sheet.places.get(at).map_or("", supply_sheet::Place::name);
     let mut findings: Vec<String> = sheet.findings.iter().map(|it| it.sentence(name)).collect();
     let means = sheet.measured.and_then(|measured| measured.means());
-    findings.extend(means.map(str::to_owned));
+    findings.extend(means.map(|means| means.to_string()));
     let places = sheet
-        .names
+        .places
         .iter()
         .zip(&sheet.found.nodes)
         .zip(&sheet.found.links);
@@ -96,8 +123,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         total_gpm: sheet.found.total.get(),
         need_psi: sheet.need.get(),
         places: places
-            .map(|((name, at), link)| Place {
-                name: name.clone(),
+            .map(|((place, at), link)| Place {
+                name: place.name().to_owned(),
                 psi: at.pressure.get(),
                 gpm: at.outflow.get(),
                 velocity_ft_s: link.velocity.map(FeetPerSecond::get),
@@ -113,8 +140,9 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         taken_by_pipe_psi: taken.pipes.get(),
         taken_by_fittings_psi: taken.fittings.get(),
         gauge_psi: sheet.measured.map(|measured| measured.gauge.get()),
+        mended,
         findings,
-        assumed: sheet.assumed.clone(),
+        assumed: sheet.assumed.iter().map(ToString::to_string).collect(),
         cautions: vec![Caution::PressurisedPipe.sentence()],
     })
 }
@@ -157,6 +185,13 @@ impl Report for Sheet {
         ));
         if let Some(gauge) = self.gauge_psi {
             page.line(format!("The gauge showed {gauge:.0} psi."));
+        }
+        if let Some(mended) = &self.mended {
+            page.line(format!(
+                "With that leak {:.1} gpm are lost while it runs; mended, the worst head rises from \
+                 {:.1} to {:.1} psi.",
+                mended.lost_gpm, mended.worst_before_psi, mended.worst_after_psi
+            ));
         }
         for finding in &self.findings {
             page.paragraph(&format!("Look at: {finding}."));

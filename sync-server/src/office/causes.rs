@@ -4,13 +4,13 @@
 use headwalk_core::log::id::{LogbookId, ThingId};
 use headwalk_core::site::client_page::{self, ClientPage};
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::lives::{Part, SiteLives, Wear, wear};
+use headwalk_core::site::lives::{Wear, wear};
 use headwalk_core::site::things::Site;
 use headwalk_core::water::units::Years;
 use headwalk_core::water::wear::cascade::Deals;
 
 use super::timeline::site_named;
-use super::{Firm, told};
+use super::{Firm, Wearing, told};
 use crate::error::Error;
 use crate::hub::Hub;
 use crate::refused::Refused;
@@ -63,7 +63,7 @@ impl Hub {
         let of = site.thing(thing).filter(|of| has_page(of.kind));
         let of = of.ok_or(Refused::NoSuchPage)?;
         let name = site_named(&site);
-        let wear = || self.wear(Part::Valves, &firm).map_err(NoPage::Refused);
+        let wear = || self.wear(Wearing::Valves, &firm).map_err(NoPage::Refused);
         match client_page::about(&name, &site, of, firm.today.date(), wear) {
             Ok(page) => Ok(Ok(page.with_photos(&site, of, |digest| self.photo(digest))?)),
             Err(NoPage::Lacks(lacks)) => Ok(Err(lacks)),
@@ -77,20 +77,19 @@ impl Hub {
     /// [`Error`] where the log cannot be read.
     pub fn wear_page(&self) -> Result<ClientPage, Refused> {
         let firm = self.firm()?;
-        let valves = self.wear(Part::Valves, &firm)?;
-        let heads = self.wear(Part::Heads(None), &firm)?;
+        let valves = self.wear(Wearing::Valves, &firm)?;
+        let heads = self.wear(Wearing::Heads, &firm)?;
         let today = firm.today.date();
         Ok(client_page::for_firm("All sites", &valves, &heads, today))
     }
 
-    fn wear(&self, which: Part, firm: &Firm) -> Result<Wear, Refused> {
-        let mut lives = Vec::new();
+    fn wear(&self, which: Wearing, firm: &Firm) -> Result<Wear, Refused> {
         let (today, offset) = (firm.today.date(), firm.today.utc_offset_min);
-        for (name, logbook) in &firm.sites {
-            let state = told(self.log(), *logbook).map_err(Error::from)?;
-            let site = Site::of(&state, *logbook);
-            lives.push(SiteLives::of(name, &site, which, today, offset));
-        }
+        let lives = self
+            .office()
+            .digests()
+            .lives(self.log(), which, today, offset)
+            .map_err(Error::from)?;
         wear(&lives, AHEAD, Deals::default())
             .map_err(|error| Refused::BadRequest(error.to_string()))
     }

@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use chrono::NaiveDate;
 use headwalk_core::log::codec;
 use headwalk_core::log::id::{DeviceId, LogbookId, Place, ThingId};
 use headwalk_core::log::stamp::WallMs;
@@ -16,6 +17,7 @@ use headwalk_core::site::day_end::{
 };
 use headwalk_core::site::fields::{self, FieldDef};
 use headwalk_core::site::kind::ThingKind;
+use headwalk_core::site::lives::{Part, SiteLives};
 use headwalk_core::site::photo::{self, Named, PhotoDigest};
 use headwalk_core::site::sight::{Book, Written};
 use headwalk_core::site::things::Site;
@@ -28,12 +30,34 @@ const BATCH_BYTES: usize = 1024 * 1024;
 /// Past so much news, every logbook is worked out anew: that is what most of it is about.
 const MOST_NEWS: usize = 16;
 
-/// Every logbook as the day's end sees it. Holds one small digest a logbook, never its entries.
+/// Every logbook as the day's end sees it, and the lives of what wears out as they were asked for
+/// last. Holds one small digest a logbook, never its entries.
 #[derive(Debug, Default)]
 pub struct Digests {
     read: Option<Bookmark>,
     books: BTreeMap<LogbookId, Digested>,
     named: BTreeMap<DeviceId, String>,
+    lives: BTreeMap<LogbookId, Lived>,
+}
+
+/// The lives of a site's parts, as they were asked for on a day.
+#[derive(Debug)]
+struct Lived {
+    on: NaiveDate,
+    utc_offset_min: i16,
+    lives: [SiteLives; 2],
+}
+
+/// Whose lives are kept, in their order.
+const LIVED: [Part; 2] = [Part::Valves, Part::Heads(None)];
+
+/// Which of the lives that are kept is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wearing {
+    /// Valves.
+    Valves,
+    /// Heads of every kind.
+    Heads,
 }
 
 #[derive(Debug)]
@@ -81,6 +105,7 @@ impl Digests {
             moved.extend(named.map(|(book, _)| *book));
         }
         for book in moved {
+            self.lives.remove(&book);
             let digested = self.digest(store, book)?;
             self.books.insert(book, digested);
         }
@@ -189,6 +214,51 @@ impl Digests {
             .map(|(device, name)| (*device, name.as_str()))
             .collect();
         Ok(SiteDigest::of(site, name, Some(&book), &named))
+    }
+
+    /// Returns the lives of every site's valves or heads as they are on a day, by the site's name;
+    /// reads only the logbooks that moved on since they were asked for last on that day.
+    ///
+    /// # Errors
+    /// [`store::Error`] where the store cannot be read.
+    pub fn lives(
+        &mut self,
+        store: &Store,
+        which: Wearing,
+        on: NaiveDate,
+        utc_offset_min: i16,
+    ) -> Result<Vec<SiteLives>, store::Error> {
+        self.refresh(store)?;
+        let sites: Vec<(String, LogbookId)> = self
+            .sites()
+            .into_iter()
+            .map(|(name, book)| (name.to_owned(), book))
+            .collect();
+        let mut all = Vec::new();
+        for (name, book) in sites {
+            let kept = self.lives.remove(&book);
+            let kept = kept.filter(|it| it.on == on && it.utc_offset_min == utc_offset_min);
+            let lived = match kept {
+                Some(lived) => lived,
+                None => {
+                    let state = told(store, book)?;
+                    let site = Site::of(&state, book);
+                    let of = |which| SiteLives::of(&name, &site, which, on, utc_offset_min);
+                    Lived {
+                        on,
+                        utc_offset_min,
+                        lives: LIVED.map(of),
+                    }
+                }
+            };
+            let [valves, heads] = &lived.lives;
+            all.push(match which {
+                Wearing::Valves => valves.clone(),
+                Wearing::Heads => heads.clone(),
+            });
+            self.lives.insert(book, lived);
+        }
+        Ok(all)
     }
 
     /// Returns the company's logbook, if there is one.

@@ -11,7 +11,7 @@ mod papers;
 mod timeline;
 
 pub use causes::has_page;
-pub use digests::{Digests, told, written};
+pub use digests::{Digests, Wearing, told, written};
 pub use papers::{Beside, PaperDay, Shelf};
 pub use timeline::{Asked, Timeline, Told};
 

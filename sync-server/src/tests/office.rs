@@ -382,4 +382,23 @@ fn the_pages_that_say_why_stand_alone_say_what_is_missing_and_are_for_who_signed
         "{}",
         wear.page
     );
+    // What came since shows, though the lives of every other site are kept from one look to the next.
+    let valve = NewThing::new(ThingId::from_bytes([11; 16]), ThingKind::Valve)
+        .part_of(root)
+        .say("installed", "2009", UnitSystem::Us)
+        .unwrap();
+    let draft = Draft {
+        logbook: LOGBOOK,
+        by: "R. Ash".to_owned(),
+        utc_offset_min: -300,
+        visit: None,
+        changes: valve.changes(),
+    };
+    dispatcher.store.record(&[draft], hub.now()).unwrap();
+    hub.exchange(&dispatcher);
+    for _ in 0..2 {
+        let wear = browser.open("/office/wear");
+        let nothing = wear.page.matches("Nothing with a known year is at work.");
+        assert_eq!(nothing.count(), 1, "of heads alone: {}", wear.page);
+    }
 }

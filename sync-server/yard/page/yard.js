@@ -124,6 +124,7 @@ const BLOCKS = {
       form.append(make("label", { for: `in-${input.name}` }, input.label), make("input", {
         id: `in-${input.name}`, name: input.name, value: input.value, autocomplete: "off",
         autocapitalize: code ? "characters" : "sentences", spellcheck: code ? "false" : null,
+        inputmode: input.keys === "number" ? "decimal" : null,
       }));
     }
     form.append(make("button", { type: "submit", class: send.weight, "data-do": send.act.do },

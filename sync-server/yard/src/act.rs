@@ -96,6 +96,38 @@ pub enum Screen {
         /// Which.
         spot: Thing,
     },
+    /// What a head at a curved kerb costs either way, and the settings to choose from.
+    Kerb {
+        /// Which head.
+        head: Thing,
+        /// Dry lawn that would be accepted, in square feet; the usual where nobody said.
+        dry: Option<f64>,
+    },
+    /// The curve of the kerb at a head, as a tape measures it.
+    Tape {
+        /// Which head.
+        head: Thing,
+        /// The kerb as text.
+        draft: Option<String>,
+    },
+    /// The pressure of a zone from the street to its worst head.
+    Pressure {
+        /// Which zone.
+        zone: Thing,
+        /// A leak to reckon with, in gallons a minute.
+        leak: Option<f64>,
+    },
+    /// One measured value of a thing.
+    Gauge {
+        /// Of what.
+        thing: Thing,
+        /// Its name in the table of fields.
+        name: String,
+        /// The value as text.
+        draft: Option<String>,
+        /// Where one came from.
+        back: Box<Screen>,
+    },
     /// The programs as they are left; a draft until they are recorded.
     Left {
         /// The programs as text.
@@ -119,6 +151,18 @@ pub enum Mended {
     Fixed,
     /// The office prices it.
     ToQuote,
+}
+
+/// One of the settings that a head at a kerb can be given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum KerbSide {
+    /// Nothing lands off the lawn.
+    NoOverspray,
+    /// Nothing of the lawn stays dry.
+    NoDryGround,
+    /// The least waste for the dry lawn that would be accepted.
+    InBetween,
 }
 
 /// What a person did, or the page on their behalf.
@@ -258,6 +302,29 @@ pub enum Act {
         /// The new arc.
         degrees: u32,
     },
+    /// Set a head at a curved kerb, with the reason.
+    SetAtKerb {
+        /// Which head.
+        head: Thing,
+        /// How.
+        side: KerbSide,
+        /// Dry lawn that would be accepted, in square feet.
+        dry: f64,
+    },
+    /// Something was measured.
+    Measured {
+        /// Of what.
+        thing: Thing,
+        /// Its name in the table of fields.
+        name: String,
+        /// How much, with its unit.
+        #[serde(default)]
+        value: String,
+        /// Where to go then.
+        back: Box<Screen>,
+    },
+    /// Put the water supply of the site on the record.
+    AddSupply,
     /// Put a taller or lower body under a head.
     PopUp {
         /// Which head.

@@ -1,5 +1,7 @@
 //! What an act puts into the log: one entry, whole or not at all.
 
+mod water;
+
 use std::collections::BTreeMap;
 use std::str::FromStr;
 
@@ -56,6 +58,14 @@ pub(crate) fn done(phone: &mut Phone, edge: &mut Edge, act: Act) -> Result<Done,
         Act::Accepted { finding, why } => pen.accepted(finding.0, &why),
         Act::Note { thing, name, value } => pen.note(thing.0, &name, &value),
         Act::Arc { head, degrees } => pen.arc(head.0, degrees),
+        Act::SetAtKerb { head, side, dry } => pen.set_at_kerb(head.0, side, dry),
+        Act::Measured {
+            thing,
+            name,
+            value,
+            back,
+        } => pen.measured(thing.0, &name, &value, *back),
+        Act::AddSupply => pen.add_supply(),
         Act::PopUp { head, inches } => pen.pop_up(head.0, inches),
         Act::Choose {
             thing,

@@ -1,6 +1,7 @@
 //! The page as a person uses it: a thumb that taps what a view shows, and a site of twelve zones.
 
 mod photos;
+mod water;
 
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{LogbookId, StoreId, ThingId};
@@ -347,6 +348,17 @@ fn undo_takes_back_any_depth_and_the_record_says_what_it_said_before() {
     // The programs as found are the first entry of the visit that can be taken back; then no more.
     thumb.tap("Undo");
     assert_eq!(thumb.view.undo, None);
+}
+
+#[test]
+fn undo_goes_back_through_every_value_that_one_field_had() {
+    let mut thumb = Thumb::at_zone_1();
+    thumb.tap("1-01").tap("180°").tap("270°").tap("360°");
+    for arc in ["270°", "180°", "90°"] {
+        thumb.tap("Undo");
+        assert_eq!(thumb.field("1-01", "arc").as_deref(), Some(arc));
+    }
+    assert_eq!(thumb.field("1-01", "flow").as_deref(), Some("0.94 gpm"));
 }
 
 #[test]

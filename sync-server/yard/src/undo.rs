@@ -31,8 +31,8 @@ pub(crate) fn undo(phone: &Phone, edge: &Edge) -> Result<Done, Error> {
         return phone.say(Word::NothingToUndo);
     };
     let book = phone.book()?;
-    let changes = inverse(&phone.store, logbook, book.state(), &last)?;
     let mut undone = undone(&phone.store, visit)?;
+    let changes = inverse(&phone.store, logbook, book.state(), &last, &undone)?;
     undone.insert(last.place.seq.get());
     if !changes.is_empty() {
         phone.record(edge, &book.site(), &changes)?;
@@ -98,13 +98,14 @@ fn keep(store: &Store, visit: ThingId, undone: &BTreeSet<u64>) -> Result<(), Err
     Ok(store.keep_settings(&[(UNDONE, &kept)])?)
 }
 
-/// Returns the changes that undo an entry, as far as it still stands: what somebody else wrote over
-/// it since is left alone.
+/// Returns the changes that undo an entry, as far as it still stands, be it because a later one was
+/// undone: what somebody else wrote over it since is left alone.
 fn inverse(
     store: &Store,
     logbook: LogbookId,
     now: &State,
     last: &Kept,
+    undone: &BTreeSet<u64>,
 ) -> Result<Vec<Change>, Error> {
     let mut before = store.entries(logbook)?;
     before.retain(|kept| kept.arrival < last.arrival);
@@ -131,9 +132,19 @@ fn inverse(
     for change in &last.entry.changes {
         match change {
             Change::Set { thing, .. } if made.contains(thing) => {}
-            Change::Set { thing, field, .. } => {
-                let stands = now.register(*thing, *field);
-                let stands = stands.is_some_and(|reg| reg.in_force().place == last.place);
+            Change::Set {
+                thing,
+                field,
+                value,
+                ..
+            } => {
+                let write = now.register(*thing, *field).map(|reg| reg.in_force());
+                let stands = write.is_some_and(|write| {
+                    let brought_back = write.place.chain == last.place.chain
+                        && undone.contains(&write.place.seq.get())
+                        && write.value == *value;
+                    write.place == last.place || brought_back
+                });
                 let was = before.register(*thing, *field).map(|reg| reg.in_force());
                 if stands {
                     changes.push(Change::Set {

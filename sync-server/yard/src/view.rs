@@ -241,6 +241,8 @@ pub enum Keys {
     Text,
     /// Capitals and digits, without corrections.
     Code,
+    /// Digits and a decimal point.
+    Number,
 }
 
 /// A number to step.

@@ -146,6 +146,19 @@ fn a_pressure_sheet_names_the_worst_head_and_what_took_its_pressure() {
     env.ok("note maple zone-3 main-length 150 lateral-length 20 spacing 12 rise 12 pressure 22");
     refused(&env, "pressure maple zone-3", "lateral-size");
     env.ok("note maple zone-3 lateral-size 3/4-in");
+    let leaking = &json(&env, "pressure maple zone-3 --leak 2")["mended"];
+    let psi = |name: &str| leaking[name].as_f64().expect("a number");
+    assert!(
+        psi("worst_before_psi") < psi("worst_after_psi"),
+        "{leaking}"
+    );
+    assert!(psi("lost_gpm") < 2.0, "{leaking}");
+    let words = env.ok("pressure maple zone-3 --leak 2");
+    assert!(
+        words.contains("mended, the worst head rises from"),
+        "{words}"
+    );
+    refused(&env, "pressure maple zone-3 --leak 0", "flow_gpm");
     let told = json(&env, "pressure maple zone-3");
     assert_eq!(told["worst"], "head-3-03");
     let figure = |name: &str| told[name].as_f64().expect("a number");

@@ -20,7 +20,7 @@ pub fn for_kerb(
     dry_most: SquareFeet,
     day: NaiveDate,
 ) -> Result<ClientPage, String> {
-    let choice = KerbChoice::of(head, dry_most)?;
+    let choice = KerbChoice::of(head, dry_most).map_err(|why| why.to_string())?;
     let address = head.address();
     let mut table = vec![
         [
@@ -33,10 +33,10 @@ pub fn for_kerb(
         .map(str::to_owned)
         .to_vec(),
     ];
-    for (words, setting) in choice.choices() {
+    for (offer, setting) in choice.choices() {
         let [left, right] = sides(setting);
         table.push(vec![
-            words.to_owned(),
+            offer.words().to_owned(),
             format!(
                 "{:.0}° ({:.0}° left, {:.0}° right)",
                 setting.arc.get(),

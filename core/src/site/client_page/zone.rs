@@ -6,7 +6,7 @@ use super::{ClientPage, Section, said};
 use crate::site::fields;
 use crate::site::finding::Caution;
 use crate::site::map::{AreasFrom, ZoneMap, picture};
-use crate::site::supply_sheet::ZonePressure;
+use crate::site::supply_sheet::{Place, ZonePressure};
 use crate::site::things::{Site, Zone};
 use crate::water::coverage::LEFT_OUT;
 
@@ -105,7 +105,7 @@ fn pressure(site: &Site<'_>, zone: &Zone<'_>, notes: &mut Vec<String>) -> Option
     let sheet = match ZonePressure::of(site, zone) {
         Ok(sheet) => sheet,
         Err(missing) => {
-            let missing = missing.iter().map(|it| format!("{}: {}", it.name, it.why));
+            let missing = missing.iter().map(|it| format!("{}: {}", it.name, it.lack));
             let missing: Vec<_> = missing.collect();
             notes.push(format!(
                 "the pressure is not worked out: {}",
@@ -115,7 +115,7 @@ fn pressure(site: &Site<'_>, zone: &Zone<'_>, notes: &mut Vec<String>) -> Option
         }
     };
     let (worst, taken) = sheet.worst;
-    let name = |at: usize| sheet.names.get(at).map_or("", String::as_str);
+    let name = |at: usize| sheet.places.get(at).map_or("", Place::name);
     let at = |node: usize| {
         sheet
             .found
@@ -140,12 +140,12 @@ fn pressure(site: &Site<'_>, zone: &Zone<'_>, notes: &mut Vec<String>) -> Option
     let measured = sheet.measured;
     let gauge = measured.map(|it| format!("the gauge showed {:.0} psi", it.gauge.get()));
     let findings = sheet.findings.iter().map(|it| it.sentence(name));
-    let means = measured.and_then(|it| it.means().map(str::to_owned));
+    let means = measured.and_then(|it| it.means().map(|means| means.to_string()));
     part.sentences
         .extend(gauge.into_iter().chain(means).chain(findings));
-    let row = |(name, node): (&String, &crate::water::network::AtNode)| {
+    let row = |(place, node): (&Place, &crate::water::network::AtNode)| {
         vec![
-            name.clone(),
+            place.name().to_owned(),
             format!("{:.1} psi", node.pressure.get()),
             match node.outflow.get() {
                 flow if flow > 0.0 => format!("{flow:.2} gpm"),
@@ -155,7 +155,7 @@ fn pressure(site: &Site<'_>, zone: &Zone<'_>, notes: &mut Vec<String>) -> Option
     };
     let heading = ["place", "pressure", "leaves there"].map(str::to_owned);
     part.table = std::iter::once(heading.to_vec())
-        .chain(sheet.names.iter().zip(&sheet.found.nodes).map(row))
+        .chain(sheet.places.iter().zip(&sheet.found.nodes).map(row))
         .collect();
     notes.extend(sheet.assumed.iter().map(|it| format!("assumed: {it}")));
     Some(part)

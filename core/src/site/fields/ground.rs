@@ -103,7 +103,7 @@ static TAPES_PARTS: [Part; 5] = [
 ];
 
 /// The curve of a kerb, as a tape measures it.
-static KERB_PARTS: [Part; 4] = [
+static KERB_PARTS: [Part; 5] = [
     needed(1, "chord", BETWEEN),
     needed(
         2,
@@ -112,6 +112,7 @@ static KERB_PARTS: [Part; 4] = [
     ),
     needed(3, "lawn", Shape::Choice(choices!["inside", "outside"])),
     optional(4, "to-kerb", quantity(Unit::Foot, [0.0, 3.0], [0.0, 100.0])),
+    optional(5, "throw", quantity(Unit::Foot, [4.0, 75.0], [0.5, 200.0])),
 ];
 
 pub(super) const ARC_NAMES: &[(&str, f64)] = &[
@@ -161,7 +162,7 @@ table! {
         "Two tape measures from two landmarks, and on which side of the way between them it stands.";
     393 KERB, "kerb", Shape::Record(&KERB_PARTS),
         "The curve of the kerb that it stands at: a chord, the curve's distance from its middle, \
-         and on which side the lawn lies.";
+         and on which side the lawn lies; how far the nozzle throws with its screw open.";
 }
 
 table! {

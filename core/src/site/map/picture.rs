@@ -295,7 +295,7 @@ pub fn kerb(title: &str, choice: &KerbChoice) -> String {
          aria-label=\"{0}\" font-family=\"sans-serif\" font-size=\"13\">\n<title>{0}</title>\n{HATCH}",
         escaped(title)
     );
-    for (at, (words, setting)) in choices.iter().enumerate() {
+    for (at, (offer, setting)) in choices.iter().enumerate() {
         let left = wide * at as f64;
         let (x, y) = (left + wide / 2.0, wide / 2.0 + 6.0);
         let _ = write!(
@@ -317,7 +317,7 @@ pub fn kerb(title: &str, choice: &KerbChoice) -> String {
             "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" font-weight=\"bold\">{}</text>\
              <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{:.0} dry, {:.2} off</text>",
             y + wide / 2.0 + 10.0,
-            escaped(words),
+            offer.words(),
             y + wide / 2.0 + 27.0,
             setting.dry,
             setting.overspray,

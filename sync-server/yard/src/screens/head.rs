@@ -166,7 +166,15 @@ fn quick(desk: &Desk<'_>, site: &Site<'_>, head: &Head<'_>) -> Vec<Block> {
         }
     }
     let all = Screen::What { thing, flag };
-    blocks.push(Block::list(vec![desk.go(Word::AllFindings, all)]));
+    let kerb = Screen::Kerb {
+        head: thing,
+        dry: None,
+    };
+    blocks.push(Block::list(vec![
+        desk.go(Word::AllFindings, all),
+        desk.go(Word::KerbTitle, kerb)
+            .note(desk.say(Word::KerbNote)),
+    ]));
     blocks
 }
 

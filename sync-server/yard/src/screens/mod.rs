@@ -2,8 +2,11 @@
 
 mod close;
 mod finding;
+mod gauge;
 mod head;
+pub(crate) mod kerb;
 mod likely;
+mod pressure;
 mod programs;
 mod settings;
 mod site;
@@ -126,6 +129,15 @@ fn body(desk: &Desk<'_>) -> Result<Body, Error> {
         Screen::Finding { finding } => finding::body(desk, site, finding.0),
         Screen::Accept { finding } => finding::accept(desk, site, finding.0),
         Screen::Spot { spot } => spot::body(desk, site, spot.0),
+        Screen::Kerb { head, dry } => kerb::choice(desk, site, head.0, *dry),
+        Screen::Tape { head, draft } => kerb::tape(desk, site, head.0, draft.as_deref()),
+        Screen::Pressure { zone, leak } => pressure::body(desk, site, zone.0, *leak),
+        Screen::Gauge {
+            thing,
+            name,
+            draft,
+            back,
+        } => gauge::body(desk, site, thing.0, name, draft.as_deref(), back),
         Screen::Left { draft } => programs::left(desk, site, draft.as_deref()),
         Screen::Client => close::client(desk),
         Screen::Close => close::body(desk, site),

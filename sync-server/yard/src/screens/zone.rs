@@ -72,6 +72,8 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
         ));
         let kind = zone_kind(&heads);
         let count = if heads.is_empty() { 12 } else { 1 };
+        let pressure = Screen::Pressure { zone, leak: None };
+        more.push(desk.go(Word::PressureTitle, pressure));
         more.push(desk.go(Word::AddHeads, Screen::NewHeads { zone, kind, count }));
         more.push(desk.go(Word::SkipZone, Screen::Skip { zone }));
     }

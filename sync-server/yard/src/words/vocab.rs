@@ -315,6 +315,13 @@ spanish! {
     "high" => "alto";
     "blank" => "en blanco";
     "not checked" => "sin revisar";
+    // Fields of pipe and pressure.
+    "static pressure" => "presión con todo cerrado";
+    "mainline size" => "medida de la línea principal";
+    "main length" => "largo de la línea principal";
+    "lateral length" => "largo hasta el primer aspersor";
+    "lateral size" => "medida del lateral";
+    "pressure" => "presión regando";
     // Fields of a head.
     "head kind" => "tipo";
     "pop up" => "altura";
