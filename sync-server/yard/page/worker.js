@@ -96,6 +96,7 @@ async function exchange({ asked = false } = {}) {
   clearTimeout(timer);
   timer = null;
   let problem = null;
+  let kind = null;
   try {
     const token = phone.token();
     if (token) {
@@ -110,7 +111,7 @@ async function exchange({ asked = false } = {}) {
         }
         if (!answer.ok) {
           const told = await answer.json().catch(() => ({}));
-          throw Object.assign(new Error(told.error || "away"), { told: told.error });
+          throw Object.assign(new Error(told.error || "away"), { told: told.error, kind: told.kind });
         }
         parcel = phone.receive(new Uint8Array(await answer.arrayBuffer()), now());
       }
@@ -118,13 +119,14 @@ async function exchange({ asked = false } = {}) {
   } catch (why) {
     if (why instanceof WebAssembly.RuntimeError) throw why;
     lastProblemAt = performance.now();
+    kind = why.kind ?? null;
     problem = why.told || (why instanceof TypeError || why.name === "TimeoutError" || why.name === "AbortError"
       ? "away" : String(why.message || why));
   } finally {
     exchanging = false;
   }
   const quiet = problem !== null && !asked;
-  const view = act(quiet ? { do: "show" } : { do: "exchanged", problem });
+  const view = act(quiet ? { do: "show" } : { do: "exchanged", problem, kind });
   postMessage({ exchanged: problem === null, view });
   // Pictures go once the entries are there.
   if (problem === null) carrier.round();

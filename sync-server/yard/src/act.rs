@@ -197,8 +197,11 @@ pub enum Act {
     Exchange,
     /// An exchange ended, or could not begin.
     Exchanged {
-        /// What went wrong.
+        /// What went wrong, in the hub's words or the browser's.
         problem: Option<String>,
+        /// The hub's word for it.
+        #[serde(default)]
+        kind: Option<String>,
     },
     /// Go somewhere.
     Go {

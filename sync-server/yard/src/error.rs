@@ -2,8 +2,14 @@
 
 use headwalk_core::site::fields::FieldError;
 use headwalk_core::site::photo::jpeg;
+use headwalk_core::site::kerb::NoChoice;
+use headwalk_core::site::programs::ProgramTextError;
 use headwalk_core::site::things::AddressError;
+use headwalk_core::water::units::OutOfRange;
 use headwalk_core::{exchange, store};
+
+use crate::prefs::Language;
+use crate::words::Word;
 
 /// Why an act was not done.
 #[derive(Debug, thiserror::Error)]
@@ -45,7 +51,24 @@ pub enum Error {
     /// The hub said no.
     #[error("{0}")]
     Refused(String),
+    /// The hub said no, with its word for why.
+    #[error("{error}")]
+    HubSaid {
+        /// Its sentence.
+        error: String,
+        /// Its word for why.
+        kind: String,
+    },
     /// What the person gave is not enough.
+    #[error("{}", .0.said(Language::En))]
+    Ask(Word),
+    /// Programs that do not read.
+    #[error(transparent)]
+    Programs(#[from] ProgramTextError),
+    /// A number that cannot be.
+    #[error(transparent)]
+    OutOfRange(#[from] OutOfRange),
+    /// There is no choice at a kerb.
     #[error("{0}")]
-    Input(String),
+    Kerb(NoChoice),
 }

@@ -5,6 +5,7 @@ use headwalk_core::store::Store;
 use serde::{Deserialize, Serialize};
 
 use crate::error::Error;
+use crate::words::Word;
 
 const URL: &str = "hub-url";
 const TOKEN: &str = "hub-token";
@@ -39,6 +40,8 @@ struct Welcome {
 #[derive(Debug, Deserialize)]
 struct Refused {
     error: String,
+    #[serde(default)]
+    kind: String,
 }
 
 /// The hub that let this phone in.
@@ -69,14 +72,16 @@ impl OwnHub {
     /// Keeps what the hub answered to a code.
     ///
     /// # Errors
-    /// [`Error::Refused`] with the hub's sentence where it said no.
+    /// [`Error::HubSaid`] with the hub's sentence where it said no.
     pub fn let_in(store: &Store, url: &str, person: &str, body: &str) -> Result<(), Error> {
         let Ok(welcome) = serde_json::from_str::<Welcome>(body) else {
             let refused = serde_json::from_str::<Refused>(body);
-            return Err(Error::Refused(refused.map_or_else(
-                |_| "what answers there does not speak like a hub".to_owned(),
-                |refused| refused.error,
-            )));
+            return Err(
+                refused.map_or(Error::Ask(Word::NoHubThere), |refused| Error::HubSaid {
+                    error: refused.error,
+                    kind: refused.kind,
+                }),
+            );
         };
         store.keep_settings(&[
             (URL, url),

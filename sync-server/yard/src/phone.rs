@@ -26,7 +26,7 @@ use crate::prefs::Prefs;
 use crate::screens;
 use crate::undo;
 use crate::view::{Errand, Said, View};
-use crate::words::Word;
+use crate::words::{Word, errors};
 
 /// The name under which a store keeps the open visit, as the command line does: logbook and visit.
 const VISIT: &str = "visit";
@@ -131,7 +131,11 @@ impl Phone {
 
     fn trouble(&self, error: &Error) -> Said {
         Said {
-            text: format!("{} {error}", Word::NotDone.said(self.prefs.language)),
+            text: format!(
+                "{} {}",
+                Word::NotDone.said(self.prefs.language),
+                errors::error(self.prefs.language, error)
+            ),
             trouble: true,
         }
     }
@@ -148,7 +152,7 @@ impl Phone {
                 said: Some(Word::Exchanging.said(self.prefs.language).to_owned()),
                 errands: vec![Errand::Exchange],
             }),
-            Act::Exchanged { problem } => self.exchanged(edge, problem),
+            Act::Exchanged { problem, kind } => self.exchanged(edge, problem, kind),
             Act::Go { to } => {
                 self.place.screen = to;
                 Ok(Done::default())
@@ -187,7 +191,7 @@ impl Phone {
         let language = self.prefs.language;
         let (code, person) = (code.trim().to_owned(), person.trim().to_owned());
         if code.is_empty() || person.is_empty() {
-            return Err(Error::Input(Word::CodeAndName.said(language).to_owned()));
+            return Err(Error::Ask(Word::CodeAndName));
         }
         let applicant = Applicant {
             code,
@@ -202,7 +206,12 @@ impl Phone {
         })
     }
 
-    fn exchanged(&self, edge: &Edge, problem: Option<String>) -> Result<Done, Error> {
+    fn exchanged(
+        &self,
+        edge: &Edge,
+        problem: Option<String>,
+        kind: Option<String>,
+    ) -> Result<Done, Error> {
         match problem.as_deref() {
             None => {
                 let when = format!("{} {}", edge.today(), edge.clock());
@@ -210,7 +219,10 @@ impl Phone {
                 Ok(Done::default())
             }
             Some("away") => self.say(Word::OfficeAway),
-            Some(why) => Err(Error::Refused(why.to_owned())),
+            Some(why) => Err(Error::HubSaid {
+                error: why.to_owned(),
+                kind: kind.unwrap_or_default(),
+            }),
         }
     }
 

@@ -234,9 +234,7 @@ impl<'p> Pen<'p> {
 
     fn skipped(&mut self, id: ThingId, why: &str) -> Result<Done, Error> {
         if why.trim().is_empty() {
-            return Err(Error::Input(
-                Word::SayWhy.said(self.phone.prefs.language).to_owned(),
-            ));
+            return Err(Error::Ask(Word::SayWhy));
         }
         let change = self.said(self.thing(id)?, seen::ZONE_SKIPPED.name, why)?;
         self.record(&[change])?;
@@ -366,9 +364,7 @@ impl<'p> Pen<'p> {
     fn accepted(&mut self, id: ThingId, why: &str) -> Result<Done, Error> {
         let why = why.trim();
         if why.is_empty() {
-            return Err(Error::Input(
-                Word::SayWhy.said(self.phone.prefs.language).to_owned(),
-            ));
+            return Err(Error::Ask(Word::SayWhy));
         }
         let finding = Finding::of(self.site, self.thing(id)?).ok_or(Error::Gone)?;
         let mut changes = vec![
@@ -391,13 +387,10 @@ impl<'p> Pen<'p> {
             .site
             .note(thing, name, value, HowKnown::Unstated, self.system())?;
         self.record(&[noted.change])?;
-        match noted.ask {
-            Some(ask) => Ok(Done {
-                said: Some(ask),
-                errands: Vec::new(),
-            }),
-            None => self.phone.say(Word::Saved),
-        }
+        self.phone.say(match noted.ask {
+            Some(_) => Word::UnusualSaved,
+            None => Word::Saved,
+        })
     }
 
     /// Another arc: on a fixed spray another nozzle, whose flow follows; else the same one turned.
@@ -411,8 +404,7 @@ impl<'p> Pen<'p> {
             && nozzle_of(&head) == Nozzle::FlowFollowsArc
         {
             let before = precipitation::Head { flow, arc: was };
-            let after = precipitation::with_arc(before, arc, Nozzle::FlowFollowsArc)
-                .map_err(|error| Error::Input(error.to_string()))?;
+            let after = precipitation::with_arc(before, arc, Nozzle::FlowFollowsArc)?;
             changes.push(Change::Set {
                 thing: id,
                 field: fields::head::FLOW.number,
@@ -566,10 +558,7 @@ impl<'p> Pen<'p> {
         let walk = Visit::of(self.site, self.thing(id)?).ok_or(Error::Gone)?;
         let becomes = match (walk.lacks(self.site).is_empty(), why.trim()) {
             (true, _) => walk.may_become(self.site),
-            (false, "") => {
-                let say = Word::SayWhy.said(self.phone.prefs.language);
-                return Err(Error::Input(say.to_owned()));
-            }
+            (false, "") => return Err(Error::Ask(Word::SayWhy)),
             (false, _) => VisitState::FinishedWithSkips,
         };
         let ended = visit::ENDED.parse(&self.edge.clock(), self.system())?;
@@ -617,7 +606,7 @@ fn is_troubled(head: &Head<'_>) -> bool {
 }
 
 fn read_programs(text: &str) -> Result<ProgramSet, Error> {
-    ProgramSet::from_str(text).map_err(|error| Error::Input(error.to_string()))
+    Ok(ProgramSet::from_str(text)?)
 }
 
 /// A value of named parts, by the numbers that the table of fields gives them.

@@ -603,3 +603,92 @@ fn a_battery_pulled_right_after_the_last_entry_leaves_no_screen_without_a_way_on
     let (place, visit) = crate::phone::where_one_was(&thumb.phone.store).unwrap();
     assert_eq!((place.screen, visit), (crate::act::Screen::Today, None));
 }
+
+#[test]
+fn spanish_says_why_not_and_what_is_picked_reads_in_both_languages() {
+    let mut thumb = Thumb::at_zone_1();
+    thumb.tap("Skip this zone").tap("dog in the yard");
+    let choice = Preference::Language(Language::Es);
+    thumb.act(Act::Prefer { choice });
+    thumb.tap("Atrás");
+    assert!(thumb.text().contains("omitida: perro en el patio"));
+    thumb.act(Act::Go {
+        to: crate::act::Screen::Left { draft: None },
+    });
+    let text = thumb.text();
+    assert!(
+        text.contains("sólo 0 de los últimos 7 días tienen clima"),
+        "{text}"
+    );
+    // Nothing is added to what core says, in either language.
+    let head = thumb.with_site(|site| crate::act::Id(site.find("2-01").unwrap().id));
+    for (name, value, why) in [
+        (
+            "radius",
+            "900 ft",
+            "900 ft es imposible: va de 0.5 ft a 200 ft",
+        ),
+        ("radius", "far", "«far» no cabe aquí"),
+        ("radius", "", "no se puso nada"),
+        (
+            "height-to-grade",
+            "up",
+            "«up» no es una de las opciones: bajo, a nivel, alto",
+        ),
+    ] {
+        thumb.act(Act::Note {
+            thing: head,
+            name: name.to_owned(),
+            value: value.to_owned(),
+        });
+        let said = thumb.view.said.clone().unwrap();
+        assert!(said.trouble && said.text.contains(why), "{}", said.text);
+    }
+    thumb.act(Act::Exchanged {
+        problem: Some("this device's access was taken back".to_owned()),
+        kind: Some("revoked".to_owned()),
+    });
+    let said = thumb.view.said.clone().unwrap();
+    assert_eq!(
+        said.text,
+        "No se guardó: a este teléfono se le quitó el acceso: hable con el despachador"
+    );
+}
+
+#[test]
+fn a_watering_rule_reads_in_spanish_and_in_english() {
+    let mut thumb = Thumb::new();
+    let rule = &site_fields::RESTRICTION;
+    let text = "days=mon thu; not-from=10:00; not-to=18:00; cut=20%; source=water district";
+    let changes = vec![Change::Set {
+        thing: ThingId::root(BOOK),
+        field: rule.number,
+        value: rule.parse(text, UnitSystem::Us).unwrap().value,
+        how: HowKnown::Unstated,
+    }];
+    let draft = Draft {
+        logbook: BOOK,
+        by: "Ines".to_owned(),
+        utc_offset_min: 0,
+        visit: None,
+        changes,
+    };
+    thumb
+        .phone
+        .store
+        .record(&[draft], WallMs::new(MORNING))
+        .unwrap();
+    thumb.tap("Larch Court");
+    assert!(
+        thumb.text().contains("days: mon, thu; not from: 10:00"),
+        "{}",
+        thumb.text()
+    );
+    let choice = Preference::Language(Language::Es);
+    thumb.act(Act::Prefer { choice });
+    let text = thumb.text();
+    assert!(
+        text.contains("días: lun, jue; no desde: 10:00; no hasta: 18:00; recorte: 20%"),
+        "{text}"
+    );
+}

@@ -18,7 +18,7 @@ use crate::act::{Id, KerbSide, Screen};
 use crate::error::Error;
 use crate::phone::Done;
 use crate::screens::kerb::{reason, setting_of};
-use crate::words::{Word, reasons};
+use crate::words::Word;
 
 /// The part of a kerb's record that says how far the nozzle throws with its screw open.
 const THROW: u16 = 5;
@@ -41,8 +41,7 @@ impl Pen<'_> {
     ) -> Result<Done, Error> {
         let head = Head::of(self.site, self.thing(id)?).ok_or(Error::Gone)?;
         let prefs = self.phone.prefs;
-        let choice = KerbChoice::of(&head, SquareFeet::new(dry))
-            .map_err(|why| Error::Input(reasons::no_choice(prefs.language, &why)))?;
+        let choice = KerbChoice::of(&head, SquareFeet::new(dry)).map_err(Error::Kerb)?;
         let setting = setting_of(&choice, side);
         let why = reason(prefs, side, setting);
         let throw = Feet::new((setting.radius.get() * 10.0).round() / 10.0);
@@ -116,10 +115,10 @@ impl Pen<'_> {
             .note(thing, name, &value, HowKnown::Measured, system)?;
         self.record(&[noted.change])?;
         self.go(back);
-        match noted.ask {
-            Some(_) => self.phone.say(Word::UnusualSaved),
-            None => self.phone.say(Word::Saved),
-        }
+        self.phone.say(match noted.ask {
+            Some(_) => Word::UnusualSaved,
+            None => Word::Saved,
+        })
     }
 
     pub(super) fn add_supply(&mut self) -> Result<Done, Error> {

@@ -13,7 +13,7 @@ use crate::act::{Act, Id, Screen};
 use crate::error::Error;
 use crate::photo;
 use crate::view::{Block, Button, Fact, Input, Keys, Tone};
-use crate::words::{Word, vocab};
+use crate::words::{Word, retold, vocab};
 
 /// Everything that can be found on a thing: what needs the water on, what can wait, all others.
 pub(super) fn what(
@@ -95,7 +95,8 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
         ),
     ];
     if let Ok(accepted) = finding.accepted() {
-        rows.push(fact(desk, Word::AsIsWord, accepted.value.reason));
+        let why = retold(desk.language(), &accepted.value.reason);
+        rows.push(fact(desk, Word::AsIsWord, why));
     }
     blocks.push(Block::Facts { rows });
     blocks.push(photo::block(desk, site, id, None));

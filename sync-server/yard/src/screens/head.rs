@@ -16,7 +16,7 @@ use crate::error::Error;
 use crate::photo;
 use crate::record::{nozzle_of, open_flag};
 use crate::view::{Block, Button, Fact, Mark, Stepper, Tone};
-use crate::words::{Word, vocab};
+use crate::words::{Word, values, vocab};
 
 /// How many likely findings stand on the screen before all others are a tap away.
 const LIKELY: usize = 6;
@@ -74,7 +74,7 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
 /// What the next crew must know before it touches the head.
 fn memory(desk: &Desk<'_>, head: &Head<'_>) -> Vec<String> {
     let mut lines = Vec::new();
-    if let Some(why) = head.show(&fields::COMPROMISE, desk.system()) {
+    if let Some(why) = desk.tell(head, &fields::COMPROMISE) {
         lines.push(desk.fill(Word::OnPurpose, &[&why]));
     }
     lines.extend(head.show(&any::REMARK, desk.system()));
@@ -331,9 +331,9 @@ fn fact(desk: &Desk<'_>, head: &Head<'_>, field: &'static FieldDef) -> Option<Fa
     let register = head.register(field)?;
     let label = vocab::titled(desk.language(), field.name);
     if !register.stands_in_two_versions() {
-        let value = field.show(&register.in_force().value, desk.system());
+        let value = &register.in_force().value;
+        let value = values::said(desk.language(), field, value, desk.system());
         let computed = register.in_force().how == HowKnown::Computed;
-        let value = vocab::shown(desk.language(), &value);
         let value = if computed {
             format!("{value} ({})", desk.say(Word::Computed))
         } else {
@@ -351,7 +351,7 @@ fn fact(desk: &Desk<'_>, head: &Head<'_>, field: &'static FieldDef) -> Option<Fa
             field: field.number.0,
             version,
         };
-        let value = field.show(&write.value, desk.system());
+        let value = values::said(desk.language(), field, &write.value, desk.system());
         let when = write.stamp.wall().at_offset(desk.edge.utc_offset_min);
         Button::new(value, act)
             .note(when.format("%m-%d %H:%M").to_string())

@@ -74,7 +74,7 @@ pub(super) fn choice(
     let head = Head::of(site, site.thing(id).ok_or(Error::Gone)?).ok_or(Error::Gone)?;
     let dry = dry.unwrap_or(DRY_MOST.get());
     let mut blocks = Vec::new();
-    if let Some(why) = head.show(&fields::COMPROMISE, desk.system()) {
+    if let Some(why) = desk.tell(&head, &fields::COMPROMISE) {
         let text = desk.fill(Word::OnPurpose, &[&why]);
         blocks.push(Block::text(text, Tone::Memory));
     }

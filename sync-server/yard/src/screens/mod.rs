@@ -15,7 +15,8 @@ mod today;
 pub(crate) mod walk;
 mod zone;
 
-use headwalk_core::site::things::Site;
+use headwalk_core::site::fields::FieldDef;
+use headwalk_core::site::things::{Site, Thing};
 use headwalk_core::site::unit::UnitSystem;
 
 use crate::act::{Act, Screen};
@@ -27,7 +28,7 @@ use crate::photo;
 use crate::prefs::Language;
 use crate::undo;
 use crate::view::{Block, Button, Errand, Said, Status, Tone, View};
-use crate::words::Word;
+use crate::words::{Word, values};
 
 /// A screen without its frame.
 #[derive(Debug, Default)]
@@ -59,6 +60,12 @@ impl Desk<'_> {
 
     pub(crate) fn fill(&self, word: Word, with: &[&str]) -> String {
         word.filled(self.language(), with)
+    }
+
+    /// What a field of a thing says, in the words of the page.
+    pub(crate) fn tell(&self, thing: &Thing<'_>, field: &FieldDef) -> Option<String> {
+        let value = thing.raw(field)?;
+        Some(values::said(self.language(), field, value, self.system()))
     }
 
     /// A button that goes somewhere.
@@ -101,7 +108,10 @@ fn lost(desk: &Desk<'_>, error: &Error) -> Body {
     Body {
         title: desk.say(Word::Today).to_owned(),
         back: Some(Screen::Today),
-        blocks: vec![Block::text(error.to_string(), Tone::Ask)],
+        blocks: vec![Block::text(
+            crate::words::errors::error(desk.language(), error),
+            Tone::Ask,
+        )],
         dock: Vec::new(),
     }
 }

@@ -14,7 +14,7 @@ use crate::book::{Book, Root};
 use crate::error::Error;
 use crate::photo;
 use crate::view::{Block, Button, Fact, Stepper, Tone};
-use crate::words::{Word, vocab};
+use crate::words::{Word, schedule, vocab};
 
 /// Which of the two screens it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -119,7 +119,10 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
     blocks.extend(suggestion.map(|button| Block::list(vec![button])));
     blocks.extend(dials(desk, site, &set, Side::Left, Some(&plan)));
     for fault in set.faults(&headwalk_core::site::programs::Expected::default()) {
-        blocks.push(Block::text(fault.to_string(), Tone::Ask));
+        blocks.push(Block::text(
+            schedule::fault(desk.language(), &fault),
+            Tone::Ask,
+        ));
     }
     let same = found.as_ref() == Some(&set);
     let word = if same {
@@ -139,6 +142,7 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
 
 /// That there is no suggestion, and why.
 fn none(desk: &Desk<'_>, why: &Unknown) -> Block {
+    let why = schedule::unknown(desk.language(), why);
     Block::text(format!("{} {why}", desk.say(Word::NoSuggestion)), Tone::Ask)
 }
 
@@ -147,9 +151,9 @@ fn about(desk: &Desk<'_>, controller: &Controller<'_>) -> Vec<Block> {
     use headwalk_core::site::fields::controller::{PLACE, POWER, RAIN_SENSOR};
     let mut rows = Vec::new();
     for (word, field) in [(Word::Place, &PLACE), (Word::RainSensor, &RAIN_SENSOR)] {
-        rows.extend(controller.show(field, desk.system()).map(|value| Fact {
+        rows.extend(desk.tell(controller, field).map(|value| Fact {
             label: desk.say(word).to_owned(),
-            value: vocab::shown(desk.language(), &value),
+            value,
             versions: Vec::new(),
         }));
     }
@@ -411,10 +415,7 @@ fn blank(site: &Site<'_>) -> ProgramSet {
 }
 
 fn read(text: &str) -> Result<ProgramSet, Error> {
-    text.parse()
-        .map_err(|error: headwalk_core::site::programs::ProgramTextError| {
-            Error::Input(error.to_string())
-        })
+    Ok(text.parse::<ProgramSet>()?)
 }
 
 /// The schedule of this week, from what this phone holds.

@@ -39,10 +39,7 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
         (Word::PreApproved, &fields::PRE_APPROVED),
         (Word::Restriction, &fields::RESTRICTION),
     ] {
-        rows.extend(
-            root.show(field, desk.system())
-                .map(|text| fact(desk, word, text)),
-        );
+        rows.extend(desk.tell(&root, field).map(|text| fact(desk, word, text)));
     }
     let last = site.visits().into_iter().next_back();
     rows.extend(last.and_then(|last| {

@@ -9,7 +9,7 @@ use super::{Body, Desk, called};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
 use crate::view::{Block, Button, Mark};
-use crate::words::Word;
+use crate::words::{Word, retold};
 
 /// Returns the first zone that was neither run nor skipped in the visit.
 pub(crate) fn next_zone(site: &Site<'_>, visit: Option<ThingId>) -> Option<ThingId> {
@@ -64,7 +64,11 @@ fn row(desk: &Desk<'_>, site: &Site<'_>, zone: Zone<'_>, done: &ZoneDone) -> But
         ZoneDone::Walked => (Mark::Good, desk.say(Word::Ran).to_owned()),
         ZoneDone::Skipped(why) => (
             Mark::Skipped,
-            format!("{}: {why}", desk.say(Word::SkippedWord)),
+            format!(
+                "{}: {}",
+                desk.say(Word::SkippedWord),
+                retold(desk.language(), why)
+            ),
         ),
         ZoneDone::NotYet => (Mark::Open, desk.say(Word::NotYet).to_owned()),
     };

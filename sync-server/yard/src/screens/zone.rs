@@ -262,8 +262,8 @@ fn facts(desk: &Desk<'_>, zone: &Zone<'_>) -> Block {
         (Word::Area, &zone::AREA),
         (Word::Pressure, &zone::PRESSURE),
     ] {
-        if let Some(value) = zone.show(field, desk.system()) {
-            row(word, vocab::shown(desk.language(), &value));
+        if let Some(value) = desk.tell(zone, field) {
+            row(word, value);
         }
     }
     Block::Facts { rows }

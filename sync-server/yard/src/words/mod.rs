@@ -1,6 +1,9 @@
 //! The words of the page in English and Spanish, side by side, so that none can be missing.
 
+pub mod errors;
 pub mod reasons;
+pub mod schedule;
+pub mod values;
 pub mod vocab;
 
 use crate::prefs::Language;
@@ -45,6 +48,37 @@ impl Word {
     }
 }
 
+/// Phrases that are picked and stored as words, so that each reads in the language of whoever looks.
+const PICKED: [Word; 16] = [
+    Word::SkipDog,
+    Word::SkipLocked,
+    Word::SkipNoWater,
+    Word::SkipTime,
+    Word::SkipPeople,
+    Word::WhyDriveEdge,
+    Word::WhyPlants,
+    Word::WhyClient,
+    Word::WhyShape,
+    Word::ClientTold,
+    Word::ClientAway,
+    Word::ClientAgreed,
+    Word::ClientCalls,
+    Word::EndRain,
+    Word::EndTime,
+    Word::EndClient,
+];
+
+/// Returns stored words as they stand, or in this language where they were picked and not typed.
+#[must_use]
+pub fn retold(language: Language, stored: &str) -> String {
+    let picked = PICKED.into_iter().find(|word| {
+        [Language::En, Language::Es]
+            .iter()
+            .any(|of| word.said(*of) == stored)
+    });
+    picked.map_or(stored, |word| word.said(language)).to_owned()
+}
+
 words! {
     // The frame.
     Today: "Today", "Hoy";
@@ -74,6 +108,7 @@ words! {
     Join: "Join", "Unirse";
     CodeAndName: "a name and a code are needed", "hacen falta un nombre y un código";
     Phone: "phone", "teléfono";
+    NoHubThere: "what answers there does not speak like a hub", "lo que responde ahí no habla como una oficina";
     Joining: "Asking the office…", "Preguntando a la oficina…";
     Joined: "Joined. Bringing your sites…", "Unido. Trayendo sus sitios…";
     ExchangeNow: "Exchange with the office", "Intercambiar con la oficina";
@@ -317,6 +352,7 @@ words! {
     CouldNotCheck: "could not check: {}", "no se pudo revisar: {}";
     NotUnderstood: "recorded as `{}`, by a newer version", "registrado como `{}`, por una versión más nueva";
     FieldIs: "{}: {}.", "{}: {}.";
+    NewerPart: "something by a newer version", "algo de una versión más nueva";
     OutOfSense: "{} is outside of what can be", "{} está fuera de lo posible";
     // The end.
     ClientTitle: "Client", "Cliente";

@@ -315,6 +315,39 @@ spanish! {
     "high" => "alto";
     "blank" => "en blanco";
     "not checked" => "sin revisar";
+    // Watering rules.
+    "days" => "días";
+    "date" => "fechas";
+    "not from" => "no desde";
+    "not to" => "no hasta";
+    "cut" => "recorte";
+    "source" => "según";
+    "valid from" => "vale desde";
+    "valid to" => "vale hasta";
+    "mon" => "lun";
+    "tue" => "mar";
+    "wed" => "mié";
+    "thu" => "jue";
+    "fri" => "vie";
+    "sat" => "sáb";
+    "sun" => "dom";
+    "odd" => "impares";
+    "even" => "pares";
+    // Kerb and tapes.
+    "chord" => "recta";
+    "offset" => "flecha";
+    "lawn" => "césped";
+    "inside" => "dentro";
+    "outside" => "fuera";
+    "to kerb" => "al bordillo";
+    "throw" => "alcance con el tornillo abierto";
+    "from" => "desde";
+    "tape" => "cinta";
+    "and from" => "y desde";
+    "other tape" => "otra cinta";
+    "side" => "lado";
+    "left" => "izquierda";
+    "right" => "derecha";
     // Fields of pipe and pressure.
     "static pressure" => "presión con todo cerrado";
     "mainline size" => "medida de la línea principal";
@@ -395,7 +428,9 @@ spanish! {
 #[cfg(test)]
 mod tests {
     use headwalk_core::site::evidence::Trouble;
+    use headwalk_core::site::fields::{self, Shape, fields_of};
     use headwalk_core::site::finding::{FINDINGS, Severity, Status};
+    use headwalk_core::site::kind::ThingKind;
     use headwalk_core::site::visit::VisitState;
     use headwalk_core::site::words::{Emission, Planting, SoilKind, Sun, Vocabulary};
 
@@ -429,6 +464,37 @@ mod tests {
         all::<Planting>();
         all::<SoilKind>();
         all::<Sun>();
+    }
+
+    #[test]
+    fn everything_that_a_head_or_a_watering_rule_says_has_its_spanish() {
+        fn of_shape(shape: Shape) {
+            match shape {
+                Shape::Choice(choices) => {
+                    choices.iter().for_each(|one| has_spanish(&plain(one.word)));
+                }
+                Shape::List(item) => of_shape(*item),
+                Shape::Record(parts) => {
+                    for part in parts {
+                        has_spanish(&plain(part.name));
+                        of_shape(part.shape);
+                    }
+                }
+                _ => {}
+            }
+        }
+        let head = fields_of(ThingKind::Head);
+        let shown = [&fields::site::RESTRICTION, &fields::controller::RAIN_SENSOR];
+        // What every thing has is told in other words, or not at all.
+        let own = head.filter(|field| field.of != fields::any::LABEL.of);
+        let own: Vec<_> = own.collect();
+        assert!(own.len() > 20, "{}", own.len());
+        for field in &own {
+            has_spanish(&plain(field.name));
+        }
+        for field in own.into_iter().chain(shown) {
+            of_shape(field.shape);
+        }
     }
 
     #[test]
