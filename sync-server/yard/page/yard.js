@@ -26,7 +26,6 @@ let busy = false;
 let shown = null;
 let restarts = 0;
 const waiting = new Map();
-const zoneBegan = new Map();
 
 function make(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
@@ -135,16 +134,47 @@ const BLOCKS = {
     });
     return form;
   },
-  timer: ({ zone, label }) => {
-    if (!zoneBegan.has(zone)) zoneBegan.set(zone, Date.now());
-    const time = make("output", { class: "time", "data-began": zoneBegan.get(zone), "aria-live": "off" });
+  timer: ({ since, label }) => {
+    const time = make("output", { class: "time", "data-began": since, "aria-live": "off" });
     const box = make("p", { class: "timer" }, make("span", {}, label), time);
     count(time);
     return box;
   },
   storage: ({ words }) => storage(words),
   photos: (block) => photoBlock(block, { make, button, send, ask, again: () => draw(shown) }),
+  paper,
 };
+
+/** A paper with its own style, which neither takes from the page nor gives to it. */
+function paper({ html, label, save, file }) {
+  const parsed = new DOMParser().parseFromString(html, "text/html");
+  const style = new CSSStyleSheet();
+  style.replaceSync([...parsed.querySelectorAll("style")].map((one) => one.textContent).join("\n"));
+  const larger = new CSSStyleSheet();
+  larger.replaceSync("body, body.half { font-size: 18px; margin: 0; padding: 0; max-width: none } .small, footer, table { font-size: 18px }");
+  const host = make("div", { class: "paper", role: "document", "aria-label": label, lang: parsed.documentElement.lang, tabindex: "0" });
+  const shadow = host.attachShadow({ mode: "open" });
+  shadow.adoptedStyleSheets = [style, larger];
+  shadow.append(document.adoptNode(parsed.body));
+  const out = make("button", { type: "button", class: "plain", id: "save-paper" }, save);
+  out.addEventListener("click", async () => {
+    const made = new File([html], file, { type: "text/html" });
+    if (navigator.canShare?.({ files: [made] })) {
+      // Who changes their mind has lost nothing.
+      await navigator.share({ files: [made], title: label }).catch(() => {});
+      return;
+    }
+    download(made, file);
+  });
+  return make("div", {}, out, host);
+}
+
+/** Hands something to the browser to keep as a file. */
+function download(blob, name) {
+  const link = make("a", { href: URL.createObjectURL(blob), download: name });
+  link.click();
+  URL.revokeObjectURL(link.href);
+}
 
 function count(time) {
   const seconds = Math.floor((Date.now() - Number(time.dataset.began)) / 1000);
@@ -175,12 +205,7 @@ function storage(words) {
   const out = make("button", { type: "button", class: "plain", id: "export" }, words.export);
   out.addEventListener("click", async () => {
     const { bytes } = await ask({ bytes: true });
-    const link = make("a", {
-      href: URL.createObjectURL(new Blob([bytes])),
-      download: `headwalk-${new Date().toISOString().slice(0, 10)}.redb`,
-    });
-    link.click();
-    URL.revokeObjectURL(link.href);
+    download(new Blob([bytes]), `headwalk-${new Date().toISOString().slice(0, 10)}.redb`);
   });
   return make("div", { class: "storage" }, kept, keep, out, make("p", { class: "text plain" }, words.exportnote));
 }

@@ -45,6 +45,9 @@ pub enum Screen {
     Site,
     /// The programs before anybody changes them; a draft where they differ from those left.
     Found {
+        /// Of which controller; the first that was not looked at yet, where nobody said.
+        #[serde(default)]
+        controller: Option<Thing>,
         /// The programs as text.
         draft: Option<String>,
     },
@@ -130,6 +133,9 @@ pub enum Screen {
     },
     /// The programs as they are left; a draft until they are recorded.
     Left {
+        /// Of which controller; the first that is not left yet, where nobody said.
+        #[serde(default)]
+        controller: Option<Thing>,
         /// The programs as text.
         draft: Option<String>,
     },
@@ -137,6 +143,11 @@ pub enum Screen {
     Client,
     /// What is missing, and the end of the visit.
     Close,
+    /// A paper about the site, as the client gets it.
+    Paper {
+        /// Which, by core's word for it.
+        paper: String,
+    },
     /// Language, units, hand, storage, export.
     Settings,
 }
@@ -228,10 +239,20 @@ pub enum Act {
         /// Which.
         visit: Thing,
     },
+    /// Open a visit again that has ended today.
+    Reopen {
+        /// Which.
+        visit: Thing,
+    },
     /// The programs are as they were left last time.
-    FoundSame,
+    FoundSame {
+        /// Of which controller.
+        controller: Thing,
+    },
     /// The programs are like this.
     Found {
+        /// Of which controller.
+        controller: Thing,
         /// As text.
         programs: String,
     },
@@ -362,6 +383,8 @@ pub enum Act {
     },
     /// The programs are left like this.
     Left {
+        /// Of which controller.
+        controller: Thing,
         /// As text.
         programs: String,
     },

@@ -5,6 +5,7 @@ use headwalk_core::log::value::Value;
 use headwalk_core::merge::replay::State;
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
+use headwalk_core::site::weather::{Record, station_of};
 use headwalk_core::site::{apart, fields};
 use headwalk_core::store::Store;
 
@@ -82,6 +83,34 @@ impl Root {
         };
         let name = name.unwrap_or_else(|| id.to_string());
         Ok(Self { id, kind, name })
+    }
+}
+
+/// What stands beside a site: the firm, and the weather that the site goes by.
+#[derive(Debug)]
+pub struct Beside {
+    /// The firm's logbook, where it is here.
+    pub firm: Option<Book>,
+    /// The weather of the site's station; none where that is not here.
+    pub weather: Record,
+}
+
+impl Beside {
+    /// Reads what stands beside a site.
+    ///
+    /// # Errors
+    /// [`Error`] where the store cannot be read.
+    pub fn of(store: &Store, site: &Site<'_>) -> Result<Self, Error> {
+        let roots = Root::all(store)?;
+        let of_kind = |kind| roots.iter().filter(move |root| root.kind == Some(kind));
+        let firm = of_kind(ThingKind::Company).next();
+        let firm = firm.map(|firm| Book::read(store, firm.id)).transpose()?;
+        let stations = of_kind(ThingKind::Station).map(|root| (root.id, root.name.clone()));
+        let weather = match station_of(site, &stations.collect()) {
+            Some(station) => Record::of(Book::read(store, station)?.state(), station),
+            None => Record::default(),
+        };
+        Ok(Self { firm, weather })
     }
 }
 

@@ -40,6 +40,21 @@ pub struct Place {
     pub site: Option<Id<LogbookId>>,
     /// The screen.
     pub screen: Screen,
+    /// Since when the zone on the screen is looked at.
+    #[serde(default)]
+    pub timer: Option<Timer>,
+    /// The visit of that site which was ended last, as long as that can be taken back.
+    #[serde(default)]
+    pub ended: Option<Id<ThingId>>,
+}
+
+/// Since when a zone is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Timer {
+    /// Which zone.
+    pub zone: Id<ThingId>,
+    /// Since when, in milliseconds of wall time.
+    pub since: u64,
 }
 
 /// A visit that is open on this phone.
@@ -110,6 +125,7 @@ impl Phone {
     pub fn act(&mut self, mut edge: Edge, act: Act) -> View {
         let before = (self.place.clone(), self.visit);
         let done = self.done(&mut edge, act);
+        self.time_zone(&edge);
         let done = done.and_then(|done| {
             if (&self.place, self.visit) != (&before.0, before.1) {
                 self.keep_where()?;
@@ -129,11 +145,27 @@ impl Phone {
         screens::view(self, &edge, said, errands)
     }
 
+    /// Counts from when a zone comes on the screen until another does.
+    fn time_zone(&mut self, edge: &Edge) {
+        if self.visit_here().is_none() {
+            self.place.timer = None;
+        } else if let Screen::Zone { zone } = self.place.screen
+            && self.place.timer.is_none_or(|timer| timer.zone != zone)
+        {
+            let since = edge.now.get();
+            self.place.timer = Some(Timer { zone, since });
+        }
+    }
+
     fn trouble(&self, error: &Error) -> Said {
+        let not = match error {
+            Error::HubSaid { .. } | Error::Exchange(_) | Error::NoExchange => Word::NotExchanged,
+            _ => Word::NotDone,
+        };
         Said {
             text: format!(
                 "{} {}",
-                Word::NotDone.said(self.prefs.language),
+                not.said(self.prefs.language),
                 errors::error(self.prefs.language, error)
             ),
             trouble: true,
@@ -158,9 +190,12 @@ impl Phone {
                 Ok(Done::default())
             }
             Act::Open { site } => {
+                let same = self.place.site == Some(site);
                 self.place = Place {
                     site: Some(site),
                     screen: Screen::Site,
+                    ended: self.place.ended.filter(|_| same),
+                    timer: self.place.timer.filter(|_| same),
                 };
                 Ok(Done::default())
             }
@@ -275,6 +310,13 @@ impl Phone {
         self.place.site.map(|site| site.0).ok_or(Error::Gone)
     }
 
+    /// Returns the visit of the site at hand that was ended last and can be opened again by undoing
+    /// that.
+    pub(crate) fn ended_here(&self) -> Option<ThingId> {
+        let none_open = self.visit.is_none();
+        self.place.ended.filter(|_| none_open).map(|ended| ended.0)
+    }
+
     /// Returns the visit of the site at hand, if it is the one that is open.
     pub(crate) fn visit_here(&self) -> Option<ThingId> {
         let here = self.place.site?.0;
@@ -315,6 +357,9 @@ pub(crate) fn where_one_was(store: &Store) -> Result<(Place, Option<OpenVisit>),
     let visit = open_visit(store)?;
     if visit.is_none() && matches!(place.screen, Screen::Client | Screen::Close) {
         place.screen = Screen::Today;
+    }
+    if visit.is_some() {
+        place.ended = None;
     }
     Ok((place, visit))
 }

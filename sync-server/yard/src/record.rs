@@ -7,16 +7,19 @@ use std::str::FromStr;
 
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{FieldNumber, ThingId};
-use headwalk_core::log::value::{HowKnown, Value};
+use headwalk_core::log::value::{Absence, HowKnown, Value};
 use headwalk_core::site::company;
 use headwalk_core::site::fields::{self, finding, seen, visit};
 use headwalk_core::site::finding::{FindingKind, Status};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::measure::Measure;
+use headwalk_core::site::papers::Paper;
 use headwalk_core::site::programs::ProgramSet;
-use headwalk_core::site::things::{Finding, Head, Site, Thing, Visit, Zone, observe, set};
+use headwalk_core::site::things::{
+    Controller, Finding, Head, Site, Thing, Visit, Zone, observe, set,
+};
 use headwalk_core::site::unit::UnitSystem;
-use headwalk_core::site::visit::VisitState;
+use headwalk_core::site::visit::{Lacks, VisitState};
 use headwalk_core::site::words::{Emission, Vocabulary};
 use headwalk_core::water::precipitation::{self, Nozzle};
 use headwalk_core::water::units::{Degrees, Inches};
@@ -42,8 +45,12 @@ pub(crate) fn done(phone: &mut Phone, edge: &mut Edge, act: Act) -> Result<Done,
     match act {
         Act::Start { purpose } => pen.start(&purpose),
         Act::Resume { visit } => pen.resume(visit.0),
-        Act::FoundSame => pen.found(None),
-        Act::Found { programs } => pen.found(Some(&programs)),
+        Act::Reopen { visit } => pen.reopen(visit.0),
+        Act::FoundSame { controller } => pen.found(controller.0, None),
+        Act::Found {
+            controller,
+            programs,
+        } => pen.found(controller.0, Some(&programs)),
         Act::RestGood { zone } => pen.rest_good(zone.0),
         Act::Skipped { zone, why } => pen.skipped(zone.0, &why),
         Act::AddHeads { zone, kind, count } => pen.add_heads(zone.0, &kind, count),
@@ -74,7 +81,10 @@ pub(crate) fn done(phone: &mut Phone, edge: &mut Edge, act: Act) -> Result<Done,
         } => pen.choose(thing.0, FieldNumber(field), version),
         Act::AddSpot { zone, moisture } => pen.add_spot(zone.0, &moisture),
         Act::Sign { thing, sign, seen } => pen.sign(thing.0, &sign, &seen),
-        Act::Left { programs } => pen.left(&programs),
+        Act::Left {
+            controller,
+            programs,
+        } => pen.left(controller.0, &programs),
         Act::ClientSaid { value } => pen.client_said(&value),
         Act::Close { why } => pen.close(&why),
         Act::Leave => pen.leave(),
@@ -151,8 +161,12 @@ impl<'p> Pen<'p> {
         self.phone.visit = Some(OpenVisit { site, visit: id });
         self.go(match self.site.controllers().is_empty() {
             true => Screen::Walk,
-            false => Screen::Found { draft: None },
+            false => Screen::Found {
+                controller: None,
+                draft: None,
+            },
         });
+        self.phone.place.ended = None;
         self.phone.say(Word::VisitBegun)
     }
 
@@ -179,30 +193,78 @@ impl<'p> Pen<'p> {
         }
         let site = self.phone.site_at_hand()?;
         self.phone.visit = Some(OpenVisit { site, visit: id });
+        self.phone.place.ended = None;
         self.go(Screen::Walk);
         self.phone.say(Word::VisitResumed)
     }
 
-    /// Writes down what the controller was found at: the same as it was left, or this.
-    fn found(&mut self, programs: Option<&str>) -> Result<Done, Error> {
-        let controllers = self.site.controllers();
-        let controller = controllers.first().ok_or(Error::Gone)?;
+    /// Opens a visit again on the day on which it ended: everything that it holds stands, and it
+    /// goes on where it was.
+    fn reopen(&mut self, id: ThingId) -> Result<Done, Error> {
+        let ended = walk::may_reopen(self.site, self.edge.today());
+        if ended.is_none_or(|visit| visit.id != id) || self.phone.visit.is_some() {
+            return Err(Error::Gone);
+        }
+        let site = self.phone.site_at_hand()?;
+        self.phone.visit = Some(OpenVisit { site, visit: id });
+        let gone = || Value::Absent(Absence::Cleared);
+        let opened = self.record(&[
+            set(id, &visit::STATE, VisitState::Open.value()),
+            set(id, &visit::ENDED, gone()),
+            set(id, &visit::STATE_WHY, gone()),
+        ]);
+        if opened.is_err() {
+            self.phone.visit = None;
+        }
+        opened?;
+        self.phone.place.ended = None;
+        self.go(Screen::Walk);
+        self.phone.say(Word::VisitReopened)
+    }
+
+    fn controller(&self, id: ThingId) -> Result<Controller<'p>, Error> {
+        Controller::of(self.site, self.thing(id)?).ok_or(Error::Gone)
+    }
+
+    /// Writes down what a controller was found at: the same as it was left, or this.
+    fn found(&mut self, id: ThingId, programs: Option<&str>) -> Result<Done, Error> {
+        let controller = self.controller(id)?;
         let set = match programs {
             Some(text) => read_programs(text)?,
             None => controller.as_left().map_err(|_| Error::Gone)?.value,
         };
         self.record(&[observe(controller.id, &seen::AS_FOUND, set.value())])?;
-        self.next_zone();
+        let next = self.next_controller(|lack| matches!(lack, Lacks::AsFound { .. }));
+        match next {
+            Some(_) => self.go(Screen::Found {
+                controller: next,
+                draft: None,
+            }),
+            None => self.next_zone(),
+        }
         self.phone.say(Word::FoundSaved)
     }
 
-    fn left(&mut self, programs: &str) -> Result<Done, Error> {
-        let controllers = self.site.controllers();
-        let controller = controllers.first().ok_or(Error::Gone)?;
+    fn left(&mut self, id: ThingId, programs: &str) -> Result<Done, Error> {
+        let controller = self.controller(id)?;
         let value = read_programs(programs)?.value();
         self.record(&[set(controller.id, &fields::controller::PROGRAMS, value)])?;
-        self.go(Screen::Client);
+        let next = self.next_controller(|lack| matches!(lack, Lacks::AsLeft { .. }));
+        self.go(match next {
+            Some(_) => Screen::Left {
+                controller: next,
+                draft: None,
+            },
+            None => Screen::Client,
+        });
         self.phone.say(Word::LeftSaved)
+    }
+
+    /// The next controller of which the visit lacks that.
+    fn next_controller(&self, what: impl Fn(&Lacks) -> bool) -> Option<Id<ThingId>> {
+        let book = self.phone.book().ok()?;
+        let next = walk::controller_lacking(&book.site(), self.phone.visit_here(), what);
+        next.map(Id)
     }
 
     /// Goes to the first zone that was neither run nor skipped; to the programs where all were.
@@ -214,7 +276,10 @@ impl<'p> Pen<'p> {
         self.go(match next {
             Some(zone) => Screen::Zone { zone: Id(zone) },
             None if self.site.controllers().is_empty() => Screen::Client,
-            None => Screen::Left { draft: None },
+            None => Screen::Left {
+                controller: None,
+                draft: None,
+            },
         });
     }
 
@@ -571,7 +636,10 @@ impl<'p> Pen<'p> {
         }
         self.record(&changes)?;
         self.phone.visit = None;
-        self.go(Screen::Today);
+        self.phone.place.ended = Some(Id(id));
+        self.go(Screen::Paper {
+            paper: Paper::Letter.word().to_owned(),
+        });
         self.phone.say(Word::VisitEnded)
     }
 

@@ -1,6 +1,7 @@
 //! The page as a person uses it: a thumb that taps what a view shows, and a site of twelve zones.
 
 mod photos;
+mod visit;
 mod water;
 
 use headwalk_core::log::entry::{Change, Draft};
@@ -365,14 +366,20 @@ fn undo_goes_back_through_every_value_that_one_field_had() {
 fn as_left_takes_one_tap_for_the_same_and_three_for_another_time() {
     let mut thumb = Thumb::at_zone_1();
     thumb.act(Act::Go {
-        to: crate::act::Screen::Left { draft: None },
+        to: crate::act::Screen::Left {
+            controller: None,
+            draft: None,
+        },
     });
     thumb.tap("more Zone 3").tap("Record as left");
     assert_eq!(thumb.taps, 2);
     let left = thumb.field("controller", "programs").unwrap();
     assert!(left.contains("2=15 3=16 4=15"), "{left}");
     thumb.act(Act::Go {
-        to: crate::act::Screen::Left { draft: None },
+        to: crate::act::Screen::Left {
+            controller: None,
+            draft: None,
+        },
     });
     thumb.taps = 0;
     thumb.tap("Same as found");
@@ -438,7 +445,7 @@ fn a_visit_left_open_is_taken_up_where_it_was_and_ends_when_nothing_is_missing()
         .tap("Same as found")
         .tap("told what was done")
         .tap("End the visit");
-    assert_eq!(thumb.view.title, "Today");
+    assert_eq!(thumb.view.title, "Client's letter");
     let state = thumb.with_site(|site| site.visits()[0].state());
     assert_eq!(state, VisitState::Finished);
 }
@@ -566,7 +573,10 @@ fn weather() -> Draft {
 fn the_suggestion_is_reckoned_on_the_phone_and_taken_in_one_choice() {
     let mut thumb = Thumb::at_zone_1();
     let left = || Act::Go {
-        to: crate::act::Screen::Left { draft: None },
+        to: crate::act::Screen::Left {
+            controller: None,
+            draft: None,
+        },
     };
     thumb.act(left());
     assert!(thumb.text().contains("No suggestion:"), "{}", thumb.text());
@@ -613,7 +623,10 @@ fn spanish_says_why_not_and_what_is_picked_reads_in_both_languages() {
     thumb.tap("Atrás");
     assert!(thumb.text().contains("omitida: perro en el patio"));
     thumb.act(Act::Go {
-        to: crate::act::Screen::Left { draft: None },
+        to: crate::act::Screen::Left {
+            controller: None,
+            draft: None,
+        },
     });
     let text = thumb.text();
     assert!(
@@ -651,7 +664,7 @@ fn spanish_says_why_not_and_what_is_picked_reads_in_both_languages() {
     let said = thumb.view.said.clone().unwrap();
     assert_eq!(
         said.text,
-        "No se guardó: a este teléfono se le quitó el acceso: hable con el despachador"
+        "Sin intercambio: a este teléfono se le quitó el acceso: hable con el despachador"
     );
 }
 

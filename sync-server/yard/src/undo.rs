@@ -13,18 +13,41 @@ use headwalk_core::merge::replay::State;
 use headwalk_core::site::fields::{any, visit};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::Site;
+use headwalk_core::site::visit::VisitState;
+use headwalk_core::site::words::Vocabulary;
 use headwalk_core::store::{Kept, Store};
 
+use crate::act::Screen;
 use crate::edge::Edge;
 use crate::error::Error;
-use crate::phone::{Done, Phone};
+use crate::phone::{Done, OpenVisit, Phone};
 use crate::words::Word;
 
-/// The name under which a store keeps what was undone: the visit, then numbers of entries.
+/// The name under which a store keeps what was undone in a visit, as numbers of entries; the visit
+/// comes after it.
 const UNDONE: &str = "yard-undone";
 
-/// Takes the last entry of the visit at hand back that still stands.
-pub(crate) fn undo(phone: &Phone, edge: &Edge) -> Result<Done, Error> {
+/// Takes the last entry of the visit at hand back that still stands. Of one that just ended that is
+/// its end: it is open again.
+pub(crate) fn undo(phone: &mut Phone, edge: &Edge) -> Result<Done, Error> {
+    let Some(ended) = phone.ended_here() else {
+        return undo_last(phone, edge);
+    };
+    let site = phone.site_at_hand()?;
+    phone.visit = Some(OpenVisit { site, visit: ended });
+    let done = undo_last(phone, edge);
+    let state = phone.store.register(site, ended, visit::STATE.number)?;
+    let state = state.and_then(|state| VisitState::read(&state.in_force().value));
+    if done.is_ok() && state == Some(VisitState::Open) {
+        phone.place.ended = None;
+        phone.place.screen = Screen::Close;
+    } else {
+        phone.visit = None;
+    }
+    done
+}
+
+fn undo_last(phone: &Phone, edge: &Edge) -> Result<Done, Error> {
     let visit = phone.visit_here().ok_or(Error::NoVisit)?;
     let logbook = phone.site_at_hand()?;
     let Some(last) = last(&phone.store, logbook, visit)? else {
@@ -44,8 +67,8 @@ pub(crate) fn undo(phone: &Phone, edge: &Edge) -> Result<Done, Error> {
     phone.say(Word::Undone)
 }
 
-/// Returns the last entry of a visit that this phone wrote and that was not undone; the visit's
-/// beginning stays.
+/// Returns the last entry of a visit that this phone wrote and that was not undone; that it began,
+/// or was opened again, stays.
 pub(crate) fn last(
     store: &Store,
     logbook: LogbookId,
@@ -58,18 +81,19 @@ pub(crate) fn last(
         if !undone.contains(&seq.get()) {
             let kept = store.entry(logbook, Place { chain, seq })?;
             let of_visit = kept.filter(|kept| kept.entry.visit == Some(visit));
-            return Ok(of_visit.filter(|kept| !begins_or_ends(&kept.entry)));
+            return Ok(of_visit.filter(|kept| !opens(&kept.entry)));
         }
         next = seq.previous();
     }
     Ok(None)
 }
 
-fn begins_or_ends(entry: &Entry) -> bool {
-    entry
-        .changes
-        .iter()
-        .any(|change| matches!(change, Change::Set { field, .. } if *field == visit::STATE.number))
+/// Whether an entry begins a visit or opens it again.
+fn opens(entry: &Entry) -> bool {
+    entry.changes.iter().any(|change| {
+        matches!(change, Change::Set { field, value, .. } if *field == visit::STATE.number
+            && VisitState::read(value) == Some(VisitState::Open))
+    })
 }
 
 fn own_last(store: &Store, logbook: LogbookId) -> Result<Option<Seq>, Error> {
@@ -82,20 +106,18 @@ fn own_last(store: &Store, logbook: LogbookId) -> Result<Option<Seq>, Error> {
 }
 
 fn undone(store: &Store, visit: ThingId) -> Result<BTreeSet<u64>, Error> {
-    let kept = store.setting(UNDONE)?.unwrap_or_default();
-    let mut words = kept.split(' ');
-    if words.next() != Some(visit.to_string().as_str()) {
-        return Ok(BTreeSet::new());
-    }
-    Ok(words.filter_map(|word| word.parse().ok()).collect())
+    let kept = store.setting(&format!("{UNDONE} {visit}"))?;
+    let kept = kept.unwrap_or_default();
+    Ok(kept
+        .split(' ')
+        .filter_map(|word| word.parse().ok())
+        .collect())
 }
 
 fn keep(store: &Store, visit: ThingId, undone: &BTreeSet<u64>) -> Result<(), Error> {
-    let mut kept = visit.to_string();
-    for seq in undone {
-        kept.push_str(&format!(" {seq}"));
-    }
-    Ok(store.keep_settings(&[(UNDONE, &kept)])?)
+    let kept: Vec<_> = undone.iter().map(ToString::to_string).collect();
+    let name = format!("{UNDONE} {visit}");
+    Ok(store.keep_settings(&[(&name, &kept.join(" "))])?)
 }
 
 /// Returns the changes that undo an entry, as far as it still stands, be it because a later one was

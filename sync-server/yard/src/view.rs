@@ -321,10 +321,21 @@ pub enum Block {
     Photos(Box<PhotoBlock>),
     /// A clock that counts up from when the zone came on the screen.
     Timer {
-        /// Which zone, so that the same one goes on counting.
-        zone: String,
+        /// Since when, in milliseconds of wall time.
+        since: u64,
         /// What it counts.
         label: String,
+    },
+    /// A paper as it would be printed.
+    Paper {
+        /// The whole of it.
+        html: String,
+        /// What it is.
+        label: String,
+        /// What saves or shares it.
+        save: String,
+        /// Under which name.
+        file: String,
     },
     /// What the browser alone can tell and do: storage, export, versions.
     Storage {

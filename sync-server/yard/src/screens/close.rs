@@ -1,9 +1,10 @@
 //! What the client said, what is missing, and the end of the visit.
 
-use headwalk_core::site::things::{Site, Visit};
+use headwalk_core::log::id::ThingId;
+use headwalk_core::site::things::{Controller, Site, Visit};
 use headwalk_core::site::visit::Lacks;
 
-use super::{Body, Desk, called};
+use super::{Body, Desk, called, programs};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
 use crate::view::{Block, Button, Input, Keys, Mark, Tone};
@@ -91,13 +92,19 @@ fn row(desk: &Desk<'_>, site: &Site<'_>, lack: &Lacks) -> Button {
             desk.fill(Word::ZoneNotDone, &[&called(desk, site, *zone)]),
             Screen::Zone { zone: Id(*zone) },
         ),
-        Lacks::AsFound { .. } => (
-            desk.say(Word::FoundMissing).to_owned(),
-            Screen::Found { draft: None },
+        Lacks::AsFound { controller, .. } => (
+            of_controller(desk, site, Word::FoundMissing, *controller),
+            Screen::Found {
+                controller: Some(Id(*controller)),
+                draft: None,
+            },
         ),
-        Lacks::AsLeft { .. } => (
-            desk.say(Word::LeftMissing).to_owned(),
-            Screen::Left { draft: None },
+        Lacks::AsLeft { controller, .. } => (
+            of_controller(desk, site, Word::LeftMissing, *controller),
+            Screen::Left {
+                controller: Some(Id(*controller)),
+                draft: None,
+            },
         ),
         Lacks::Flag { finding, .. } => {
             let of = site.thing(*finding).and_then(|flag| flag.part_of());
@@ -110,4 +117,10 @@ fn row(desk: &Desk<'_>, site: &Site<'_>, lack: &Lacks) -> Button {
         }
     };
     Button::new(label, Act::Go { to }).mark(Mark::Open)
+}
+
+/// What is missing of a controller; of several, which.
+fn of_controller(desk: &Desk<'_>, site: &Site<'_>, word: Word, id: ThingId) -> String {
+    let controller = site.thing(id).and_then(|thing| Controller::of(site, thing));
+    controller.map_or_else(String::new, |it| programs::title(desk, site, word, &it))
 }

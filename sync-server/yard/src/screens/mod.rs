@@ -6,6 +6,7 @@ mod gauge;
 mod head;
 pub(crate) mod kerb;
 mod likely;
+mod papers;
 mod pressure;
 mod programs;
 mod settings;
@@ -129,7 +130,9 @@ fn body(desk: &Desk<'_>) -> Result<Body, Error> {
     match screen {
         Screen::Today | Screen::Settings => unreachable!("those ask for no site"),
         Screen::Site => site::body(desk, site),
-        Screen::Found { draft } => programs::found(desk, site, draft.as_deref()),
+        Screen::Found { controller, draft } => {
+            programs::found(desk, site, controller.map(|it| it.0), draft.as_deref())
+        }
         Screen::Walk => walk::body(desk, site),
         Screen::Zone { zone } => zone::body(desk, site, zone.0),
         Screen::NewHeads { zone, kind, count } => zone::new_heads(desk, site, zone.0, kind, *count),
@@ -148,9 +151,12 @@ fn body(desk: &Desk<'_>) -> Result<Body, Error> {
             draft,
             back,
         } => gauge::body(desk, site, thing.0, name, draft.as_deref(), back),
-        Screen::Left { draft } => programs::left(desk, site, draft.as_deref()),
+        Screen::Left { controller, draft } => {
+            programs::left(desk, site, controller.map(|it| it.0), draft.as_deref())
+        }
         Screen::Client => close::client(desk),
         Screen::Close => close::body(desk, site),
+        Screen::Paper { paper } => papers::body(desk, site, paper),
     }
 }
 
@@ -216,13 +222,18 @@ fn frame(desk: &Desk<'_>) -> Result<Frame, Error> {
             photos,
             photos_waiting,
         },
-        undo: if at_site { undo_button(desk)? } else { None },
+        undo: match phone.place.screen {
+            Screen::Settings => None,
+            Screen::Today if phone.ended_here().is_none() => None,
+            _ => undo_button(desk)?,
+        },
     })
 }
 
 fn undo_button(desk: &Desk<'_>) -> Result<Option<Button>, Error> {
     let phone = desk.phone;
-    let (Some(visit), Some(site)) = (phone.visit_here(), phone.place.site) else {
+    let visit = phone.visit_here().or_else(|| phone.ended_here());
+    let (Some(visit), Some(site)) = (visit, phone.place.site) else {
         return Ok(None);
     };
     let Some(last) = undo::last(&phone.store, site.0, visit)? else {
@@ -230,7 +241,10 @@ fn undo_button(desk: &Desk<'_>) -> Result<Option<Button>, Error> {
     };
     let book = phone.book()?;
     let site = book.site();
-    let about = undo::about(&site, &last.entry).map(|thing| called(desk, &site, thing));
+    let about = match phone.ended_here() {
+        Some(_) => Some(desk.say(Word::EndOfVisit).to_owned()),
+        None => undo::about(&site, &last.entry).map(|thing| called(desk, &site, thing)),
+    };
     Ok(Some(
         Button::new(desk.say(Word::Undo), Act::Undo).note(about.unwrap_or_default()),
     ))

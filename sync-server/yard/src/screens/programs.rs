@@ -1,16 +1,16 @@
 //! The controller's programs: as found before anybody changes them, and as left, with the computed
 //! suggestion beside them.
 
-use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::plan::{HouseRules, SitePlan, Unknown, plan_site, propose};
+use headwalk_core::log::id::ThingId;
+use headwalk_core::site::plan::{HouseRules, SitePlan, Unknown, ZonePlan, plan_site, propose};
 use headwalk_core::site::programs::{DayRule, Letter, ProgramSet, Station};
 use headwalk_core::site::things::{Controller, Site, Zone};
-use headwalk_core::site::weather::Record;
+use headwalk_core::site::visit::Lacks;
 use headwalk_core::water::units::{Minutes, Percent};
 
-use super::{Body, Desk, called};
-use crate::act::{Act, Screen};
-use crate::book::{Book, Root};
+use super::{Body, Desk, called, walk};
+use crate::act::{Act, Id, Screen};
+use crate::book::{Beside, Book};
 use crate::error::Error;
 use crate::photo;
 use crate::view::{Block, Button, Fact, Stepper, Tone};
@@ -23,59 +23,117 @@ enum Side {
     Left,
 }
 
-impl Side {
-    fn screen(self, set: &ProgramSet) -> Screen {
-        let draft = Some(set.to_string());
-        match self {
-            Self::Found => Screen::Found { draft },
-            Self::Left => Screen::Left { draft },
-        }
+/// One controller's card: which side of it, and its zones.
+struct Card<'c> {
+    side: Side,
+    controller: Controller<'c>,
+    zones: Vec<Zone<'c>>,
+}
+
+impl<'c> Card<'c> {
+    /// Takes the controller that is named; else the first of which the visit lacks that side.
+    fn of(
+        desk: &Desk<'_>,
+        site: &'c Site<'c>,
+        side: Side,
+        named: Option<ThingId>,
+    ) -> Result<Self, Error> {
+        let lacking = || {
+            walk::controller_lacking(site, desk.phone.visit_here(), |lack| match side {
+                Side::Found => matches!(lack, Lacks::AsFound { .. }),
+                Side::Left => matches!(lack, Lacks::AsLeft { .. }),
+            })
+        };
+        let wanted = named.or_else(lacking);
+        let mut all = site.controllers().into_iter();
+        let first = all.clone().next();
+        let controller = all.find(|one| Some(one.id) == wanted).or(first);
+        let controller = controller.ok_or(Error::Gone)?;
+        // A zone of which nobody said where it is wired is on every card.
+        let own = |zone: &Zone<'_>| zone.controller().is_none_or(|of| of.id == controller.id);
+        let zones = site.zones().into_iter().filter(own).collect();
+        Ok(Self {
+            side,
+            controller,
+            zones,
+        })
     }
 
-    fn to(self, label: impl Into<String>, set: &ProgramSet) -> Button {
-        let to = self.screen(set);
+    fn to(&self, label: impl Into<String>, set: &ProgramSet) -> Button {
+        let controller = Some(Id(self.controller.id));
+        let draft = Some(set.to_string());
+        let to = match self.side {
+            Side::Found => Screen::Found { controller, draft },
+            Side::Left => Screen::Left { controller, draft },
+        };
         Button::new(label, Act::Go { to })
     }
 }
 
-pub(super) fn found(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Result<Body, Error> {
-    let controllers = site.controllers();
-    let controller = controllers.first().ok_or(Error::Gone)?;
+/// What a card is called; of several, with its controller.
+pub(super) fn title(
+    desk: &Desk<'_>,
+    site: &Site<'_>,
+    word: Word,
+    controller: &Controller<'_>,
+) -> String {
+    if site.controllers().len() == 1 {
+        return desk.say(word).to_owned();
+    }
+    format!("{}: {}", desk.say(word), called(desk, site, controller.id))
+}
+
+pub(super) fn found(
+    desk: &Desk<'_>,
+    site: &Site<'_>,
+    controller: Option<ThingId>,
+    draft: Option<&str>,
+) -> Result<Body, Error> {
+    let card = Card::of(desk, site, Side::Found, controller)?;
+    let controller = &card.controller;
+    let id = Id(controller.id);
     let left = controller.as_left().ok().map(|fact| fact.value);
     let mut blocks = about(desk, controller);
     let mut dock = Vec::new();
     match (draft, left) {
         (None, Some(left)) => {
             blocks.push(Block::heading(desk.say(Word::AsWeLeftIt)));
-            blocks.extend(card(desk, site, &left));
-            blocks.push(Block::list(vec![
-                Side::Found.to(desk.say(Word::Changed), &left),
-            ]));
-            dock.push(Button::new(desk.say(Word::SameAsLeft), Act::FoundSame).main());
+            blocks.extend(told(desk, site, &card, &left));
+            blocks.push(Block::list(vec![card.to(desk.say(Word::Changed), &left)]));
+            let act = Act::FoundSame { controller: id };
+            dock.push(Button::new(desk.say(Word::SameAsLeft), act).main());
         }
         (draft, left) => {
             let set = match draft {
                 Some(text) => read(text)?,
-                None => left.unwrap_or_else(|| blank(site)),
+                None => left.unwrap_or_else(|| blank(&card.zones)),
             };
             blocks.push(Block::text(desk.say(Word::SetAsFound), Tone::Plain));
-            blocks.extend(dials(desk, site, &set, Side::Found, None));
-            let programs = set.to_string();
-            dock.push(Button::new(desk.say(Word::RecordFound), Act::Found { programs }).main());
+            blocks.extend(dials(desk, site, &set, &card, None));
+            let act = Act::Found {
+                controller: id,
+                programs: set.to_string(),
+            };
+            dock.push(Button::new(desk.say(Word::RecordFound), act).main());
         }
     }
     blocks.push(photo::block(desk, site, controller.id, None));
     Ok(Body {
-        title: desk.say(Word::AsFound).to_owned(),
+        title: title(desk, site, Word::AsFound, controller),
         back: Some(Screen::Walk),
         blocks,
         dock,
     })
 }
 
-pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Result<Body, Error> {
-    let controllers = site.controllers();
-    let controller = controllers.first().ok_or(Error::Gone)?;
+pub(super) fn left(
+    desk: &Desk<'_>,
+    site: &Site<'_>,
+    controller: Option<ThingId>,
+    draft: Option<&str>,
+) -> Result<Body, Error> {
+    let card = Card::of(desk, site, Side::Left, controller)?;
+    let controller = &card.controller;
     let found = controller
         .as_found()
         .into_iter()
@@ -86,7 +144,7 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
         .or_else(|| controller.as_left().ok().map(|fact| fact.value));
     let set = match draft {
         Some(text) => read(text)?,
-        None => base.unwrap_or_else(|| blank(site)),
+        None => base.unwrap_or_else(|| blank(&card.zones)),
     };
     let plan = plan(desk, site)?;
     let mut blocks = about(desk, controller);
@@ -97,19 +155,14 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
     match proposed.as_ref().map(|one| one.programs.get()) {
         Some(Ok(programs)) if !programs.programs.is_empty() => {
             let note = programs.to_string();
-            suggestion = Some(
-                Side::Left
-                    .to(desk.say(Word::TakeSuggestion), programs)
-                    .note(note),
-            );
+            suggestion = Some(card.to(desk.say(Word::TakeSuggestion), programs).note(note));
             blocks.push(Block::text(desk.say(Word::SuggestionNote), Tone::Plain));
         }
         Some(Err(why)) => blocks.push(none(desk, &why)),
         _ => {
-            let unknown = plan
-                .zones
-                .iter()
-                .find_map(|zone| zone.minutes_set.get().err());
+            let own = |plan: &&ZonePlan| card.zones.iter().any(|zone| zone.id == plan.zone);
+            let mut plans = plan.zones.iter().filter(own);
+            let unknown = plans.find_map(|zone| zone.minutes_set.get().err());
             blocks.push(match unknown {
                 Some(why) => none(desk, &why),
                 None => Block::text(desk.say(Word::NothingToWater), Tone::Plain),
@@ -117,7 +170,7 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
         }
     }
     blocks.extend(suggestion.map(|button| Block::list(vec![button])));
-    blocks.extend(dials(desk, site, &set, Side::Left, Some(&plan)));
+    blocks.extend(dials(desk, site, &set, &card, Some(&plan)));
     for fault in set.faults(&headwalk_core::site::programs::Expected::default()) {
         blocks.push(Block::text(
             schedule::fault(desk.language(), &fault),
@@ -131,12 +184,15 @@ pub(super) fn left(desk: &Desk<'_>, site: &Site<'_>, draft: Option<&str>) -> Res
         Word::RecordLeft
     };
     blocks.push(photo::block(desk, site, controller.id, None));
-    let programs = set.to_string();
+    let act = Act::Left {
+        controller: Id(controller.id),
+        programs: set.to_string(),
+    };
     Ok(Body {
-        title: desk.say(Word::AsLeft).to_owned(),
+        title: title(desk, site, Word::AsLeft, controller),
         back: Some(Screen::Walk),
         blocks,
-        dock: vec![Button::new(desk.say(word), Act::Left { programs }).main()],
+        dock: vec![Button::new(desk.say(word), act).main()],
     })
 }
 
@@ -169,7 +225,7 @@ fn about(desk: &Desk<'_>, controller: &Controller<'_>) -> Vec<Block> {
 }
 
 /// The programs as a card: a line each, then every zone's minutes.
-fn card(desk: &Desk<'_>, site: &Site<'_>, set: &ProgramSet) -> Vec<Block> {
+fn told(desk: &Desk<'_>, site: &Site<'_>, card: &Card<'_>, set: &ProgramSet) -> Vec<Block> {
     let mut rows = Vec::new();
     for (letter, program) in &set.programs {
         let starts: Vec<_> = program.starts.iter().map(ToString::to_string).collect();
@@ -181,7 +237,7 @@ fn card(desk: &Desk<'_>, site: &Site<'_>, set: &ProgramSet) -> Vec<Block> {
         );
         rows.push(fact(format!("{} {letter}", desk.say(Word::Program)), value));
     }
-    for zone in site.zones() {
+    for zone in &card.zones {
         if let Some(station) = zone.station() {
             let minutes = set
                 .programs
@@ -233,15 +289,15 @@ fn dials(
     desk: &Desk<'_>,
     site: &Site<'_>,
     set: &ProgramSet,
-    side: Side,
+    card: &Card<'_>,
     plan: Option<&SitePlan>,
 ) -> Vec<Block> {
     let mut blocks = Vec::new();
-    for zone in site.zones() {
+    for &zone in &card.zones {
         let Some(station) = zone.station() else {
             continue;
         };
-        blocks.push(dial(desk, site, set, (zone, station), side, plan));
+        blocks.push(dial(desk, site, set, (zone, station), card, plan));
     }
     for (&letter, program) in &set.programs {
         blocks.push(Block::heading(format!(
@@ -258,8 +314,8 @@ fn dials(
         blocks.push(stepper(
             desk.say(Word::SeasonalAdjust),
             &format!("{}%", program.percent.get()),
-            side.to("−", &percent(-5.0)),
-            side.to("+", &percent(5.0)),
+            card.to("−", &percent(-5.0)),
+            card.to("+", &percent(5.0)),
         ));
         if let Some(first) = program.starts.first() {
             let start = |by: i32| {
@@ -278,8 +334,8 @@ fn dials(
             blocks.push(stepper(
                 desk.say(Word::FirstStart),
                 &first.to_string(),
-                side.to("−", &start(-15)),
-                side.to("+", &start(15)),
+                card.to("−", &start(-15)),
+                card.to("+", &start(15)),
             ));
         }
         let choices = [
@@ -296,7 +352,7 @@ fn dials(
             let mut changed = set.clone();
             changed.programs.get_mut(&letter)?.days = rule;
             let label = vocab::days(desk.language(), text);
-            Some(side.to(label, &changed).chosen(program.days == rule))
+            Some(card.to(label, &changed).chosen(program.days == rule))
         });
         let standing = desk.fill(Word::DaysNow, &[&days(desk, program.days)]);
         blocks.push(Block::choices(standing, choices.collect()));
@@ -321,7 +377,7 @@ fn dial(
     site: &Site<'_>,
     set: &ProgramSet,
     (zone, station): (Zone<'_>, Station),
-    side: Side,
+    card: &Card<'_>,
     plan: Option<&SitePlan>,
 ) -> Block {
     let now = minutes(set, station);
@@ -342,15 +398,15 @@ fn dial(
             && minutes != now
         {
             let label = format!("→ {minutes}");
-            to = Some(side.to(label, &with_minutes(set, station, minutes)));
+            to = Some(card.to(label, &with_minutes(set, station, minutes)));
         }
     }
     Stepper {
         label: called(desk, site, zone.id),
         value: now.to_string(),
         note,
-        less: side.to("−", &step(-1.0)),
-        more: side.to("+", &step(1.0)),
+        less: card.to("−", &step(-1.0)),
+        more: card.to("+", &step(1.0)),
         to,
     }
     .into()
@@ -400,9 +456,8 @@ fn run_for(set: &ProgramSet, station: Station, week: Minutes) -> Option<f64> {
 }
 
 /// One program that waters nothing yet.
-fn blank(site: &Site<'_>) -> ProgramSet {
-    let runs: Vec<_> = site
-        .zones()
+fn blank(zones: &[Zone<'_>]) -> ProgramSet {
+    let runs: Vec<_> = zones
         .iter()
         .filter_map(|zone| zone.station())
         .map(|n| format!("{n}=0"))
@@ -420,31 +475,9 @@ fn read(text: &str) -> Result<ProgramSet, Error> {
 
 /// The schedule of this week, from what this phone holds.
 fn plan(desk: &Desk<'_>, site: &Site<'_>) -> Result<SitePlan, Error> {
-    let store = &desk.phone.store;
-    let roots = Root::all(store)?;
-    let of_kind = |kind| roots.iter().filter(move |root| root.kind == Some(kind));
-    let rules = match of_kind(ThingKind::Company).next() {
-        Some(company) => HouseRules::of(Book::read(store, company.id)?.site().root()),
-        None => HouseRules::default(),
-    };
-    let named = site
-        .root()
-        .words(&headwalk_core::site::fields::site::WEATHER_STATION)
-        .ok();
-    let stations: Vec<&Root> = of_kind(ThingKind::Station).collect();
-    let station = match (&named, stations.as_slice()) {
-        (Some(named), all) => all.iter().copied().find(|root| {
-            root.name.eq_ignore_ascii_case(&named.value) || root.id.to_string() == named.value
-        }),
-        (None, [only]) => Some(*only),
-        _ => None,
-    };
-    let record = match station {
-        Some(station) => {
-            let book = Book::read(store, station.id)?;
-            Record::of(book.state(), station.id)
-        }
-        None => Record::default(),
-    };
-    Ok(plan_site(site, &record, desk.edge.today(), &rules))
+    let beside = Beside::of(&desk.phone.store, site)?;
+    let firm = beside.firm.as_ref().map(Book::site);
+    let rules = firm.map_or_else(HouseRules::default, |firm| HouseRules::of(firm.root()));
+    let weather = &beside.weather;
+    Ok(plan_site(site, weather, desk.edge.today(), &rules))
 }

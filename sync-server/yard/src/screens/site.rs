@@ -5,7 +5,7 @@ use headwalk_core::site::things::Site;
 use headwalk_core::site::visit::open_visits;
 use headwalk_core::site::words::Vocabulary;
 
-use super::{Body, Desk};
+use super::{Body, Desk, papers, walk};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
 use crate::view::{Block, Button, Fact, Mark, Tone};
@@ -53,6 +53,7 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
         ))
     }));
     blocks.push(Block::Facts { rows });
+    blocks.push(papers::choices(desk));
     let mut dock = Vec::new();
     if desk.phone.visit_here().is_some() {
         dock.push(desk.go(Word::GoOn, Screen::Walk).main());
@@ -78,6 +79,18 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
         if !left.is_empty() {
             blocks.push(Block::heading(desk.say(Word::LeftOpen)));
             blocks.push(Block::list(left));
+        }
+        if let Some(ended) = walk::may_reopen(site, desk.edge.today()) {
+            let visit = Id(ended.id);
+            let who = ended.show(&visit::CREW, desk.system());
+            let who = who.or_else(|| ended.show(&visit::PEOPLE, desk.system()));
+            let button = Button::new(desk.say(Word::Reopen), Act::Reopen { visit });
+            let note = format!(
+                "{} · {}",
+                who.unwrap_or_default(),
+                vocab::shown(desk.language(), ended.state().word())
+            );
+            blocks.push(Block::list(vec![button.note(note)]));
         }
         let other = ["start-up", "repair", "re-set", "winterize", "audit"];
         let other = other.map(|purpose| start(desk, purpose)).to_vec();

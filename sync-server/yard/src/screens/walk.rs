@@ -1,11 +1,12 @@
 //! The walk: the zones in order, and how far the visit has come.
 
+use chrono::NaiveDate;
 use headwalk_core::log::id::ThingId;
-use headwalk_core::site::fields::zone;
-use headwalk_core::site::things::{Site, Visit, Zone};
-use headwalk_core::site::visit::ZoneDone;
+use headwalk_core::site::fields::{visit as fields, zone};
+use headwalk_core::site::things::{Controller, Site, Visit, Zone};
+use headwalk_core::site::visit::{Lacks, VisitState, ZoneDone};
 
-use super::{Body, Desk, called};
+use super::{Body, Desk, called, programs};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
 use crate::view::{Block, Button, Mark};
@@ -17,6 +18,33 @@ pub(crate) fn next_zone(site: &Site<'_>, visit: Option<ThingId>) -> Option<Thing
     let zones = visit.zones(site).into_iter();
     let mut open = zones.filter(|(_, done)| *done == ZoneDone::NotYet);
     open.next().map(|(zone, _)| zone.id)
+}
+
+/// Returns the first controller of which the visit lacks that.
+pub(crate) fn controller_lacking(
+    site: &Site<'_>,
+    visit: Option<ThingId>,
+    what: impl Fn(&Lacks) -> bool,
+) -> Option<ThingId> {
+    let visit = Visit::of(site, site.thing(visit?)?)?;
+    let lacks = visit.lacks(site).into_iter();
+    let mut lacking = lacks
+        .filter(|lack| what(lack))
+        .filter_map(|lack| match lack {
+            Lacks::AsFound { controller, .. } | Lacks::AsLeft { controller, .. } => {
+                Some(controller)
+            }
+            _ => None,
+        });
+    lacking.next()
+}
+
+/// Returns the visit that can be opened again: the last of the site, on the day on which it was,
+/// once it has ended.
+pub(crate) fn may_reopen<'s>(site: &'s Site<'s>, today: NaiveDate) -> Option<Visit<'s>> {
+    let last = site.visits().into_iter().next_back()?;
+    let of_today = last.day(&fields::DATE).is_ok_and(|day| day.value == today);
+    (of_today && last.state() != VisitState::Open).then_some(last)
 }
 
 pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
@@ -36,9 +64,9 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
     let mut dock = Vec::new();
     if visit.is_some() {
         let mut steps = Vec::new();
-        if !site.controllers().is_empty() {
-            steps.push(desk.go(Word::AsFound, Screen::Found { draft: None }));
-            steps.push(desk.go(Word::AsLeft, Screen::Left { draft: None }));
+        let controllers = site.controllers();
+        for side in [step_found, step_left] {
+            steps.extend(controllers.iter().map(|one| side(desk, site, one)));
         }
         steps.push(desk.go(Word::ClientTitle, Screen::Client));
         blocks.insert(0, Block::choices(desk.say(Word::Steps), steps));
@@ -57,6 +85,24 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
         blocks,
         dock,
     })
+}
+
+fn step_found(desk: &Desk<'_>, site: &Site<'_>, controller: &Controller<'_>) -> Button {
+    let to = Screen::Found {
+        controller: Some(Id(controller.id)),
+        draft: None,
+    };
+    let label = programs::title(desk, site, Word::AsFound, controller);
+    Button::new(label, Act::Go { to })
+}
+
+fn step_left(desk: &Desk<'_>, site: &Site<'_>, controller: &Controller<'_>) -> Button {
+    let to = Screen::Left {
+        controller: Some(Id(controller.id)),
+        draft: None,
+    };
+    let label = programs::title(desk, site, Word::AsLeft, controller);
+    Button::new(label, Act::Go { to })
 }
 
 fn row(desk: &Desk<'_>, site: &Site<'_>, zone: Zone<'_>, done: &ZoneDone) -> Button {

@@ -34,9 +34,9 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
     let visit = desk.phone.visit_here();
     let name = zone.show(&zone::NAME, desk.system()).unwrap_or_default();
     let mut blocks = Vec::new();
-    if visit.is_some() {
+    if let Some(timer) = desk.phone.place.timer {
         blocks.push(Block::Timer {
-            zone: id.to_string(),
+            since: timer.since,
             label: desk.say(Word::ZoneTimer).to_owned(),
         });
     }

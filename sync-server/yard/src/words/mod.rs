@@ -96,6 +96,7 @@ words! {
     Waiting: "{} not yet at the office", "{} aún no en la oficina";
     NoOfficeYet: "No office joined yet", "Sin oficina todavía";
     NotDone: "Not saved:", "No se guardó:";
+    NotExchanged: "No exchange:", "Sin intercambio:";
     SayWhy: "say why in a few words", "diga por qué en pocas palabras";
     Yes: "Yes", "Sí";
     No: "No", "No";
@@ -376,6 +377,15 @@ words! {
     LeaveOpen: "Leave it open", "Dejarla abierta";
     LeaveOpenNote: "you or others go on later", "usted u otros siguen después";
     VisitEnded: "Visit ended and saved.", "Visita terminada y guardada.";
+    EndOfVisit: "end of the visit", "fin de la visita";
+    VisitReopened: "Visit opened again.", "Visita abierta de nuevo.";
+    Reopen: "Open today's visit again", "Abrir otra vez la visita de hoy";
+    Papers: "Papers", "Papeles";
+    ClientLetter: "Client's letter", "Carta al cliente";
+    ControllerCard: "Controller card", "Tarjeta del programador";
+    WorkOrder: "Work order", "Orden de trabajo";
+    HeadMap: "Head map", "Mapa de aspersores";
+    SavePaper: "Save or share it", "Guardarla o compartirla";
     VisitLeft: "Left open for later.", "Quedó abierta para después.";
     // Settings.
     Units: "Units", "Unidades";
