@@ -20,7 +20,7 @@ const WORDS = {
     yes: "Yes", zone: "Back to the zone", add: "Add heads", skip: "Skip this zone", dog: "dog in the yard",
     left: /^Controller as left/, nothing: "Nothing to note", back: "Back", next: "Next zone", all: "Everything that",
     kerb: "At a curved kerb", measure: "Measure the kerb", save: "Save", pressure: "Pressure of the zone", head: "Back to the head",
-    supply: "add the water supply", street: /^Water supply: static/, fifty: "50 psi",
+    rain: "rain", undo: /^Undo/,
   },
   es: {
     inspection: "Inspección", changed: "Lo cambiaron", found: /^Programador como se encontró/, same: "Igual",
@@ -28,7 +28,7 @@ const WORDS = {
     yes: "Sí", zone: "Volver a la zona", add: "Agregar aspersores", skip: "Omitir esta zona", dog: "perro en el patio",
     left: /^Programador como se dejó/, nothing: "Nada que anotar", back: "Atrás", next: "Zona siguiente", all: "Todo lo que",
     kerb: "En un bordillo", measure: "Medir el bordillo", save: "Guardar", pressure: "Presión de la zona", head: "Volver al aspersor",
-    supply: "agregar la toma", street: /^Toma de agua: presión/, fifty: "50 psi",
+    rain: "lluvia", undo: /^Deshacer/,
   },
 };
 
@@ -122,6 +122,10 @@ for (const language of ["en", "es"]) {
       await look("client");
       await phone.tap(words.nothing);
       await look("close");
+      await phone.tap(words.rain);
+      await look("letter");
+      await phone.tap(words.undo);
+      await look("opened-again");
       await phone.page.locator("button.settings").click();
       await phone.page.locator("#export").waitFor();
       await look("settings");

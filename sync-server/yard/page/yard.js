@@ -145,16 +145,29 @@ const BLOCKS = {
   paper,
 };
 
+// What a paper needs on a screen that is narrower than a sheet.
+const ON_A_PHONE = `
+  body, body.half { font-size: 18px; margin: 0; padding: 0; max-width: none }
+  .small, footer, table { font-size: 18px }
+  header { flex-direction: column; gap: .5em }
+  .to { text-align: start }
+  table { display: block; overflow-x: auto }
+  th, td { overflow-wrap: normal; min-width: 5.5em }
+  .figure { white-space: normal }
+`;
+
 /** A paper with its own style, which neither takes from the page nor gives to it. */
 function paper({ html, label, save, file }) {
   const parsed = new DOMParser().parseFromString(html, "text/html");
   const style = new CSSStyleSheet();
   style.replaceSync([...parsed.querySelectorAll("style")].map((one) => one.textContent).join("\n"));
   const larger = new CSSStyleSheet();
-  larger.replaceSync("body, body.half { font-size: 18px; margin: 0; padding: 0; max-width: none } .small, footer, table { font-size: 18px }");
+  larger.replaceSync(ON_A_PHONE);
   const host = make("div", { class: "paper", role: "document", "aria-label": label, lang: parsed.documentElement.lang, tabindex: "0" });
   const shadow = host.attachShadow({ mode: "open" });
   shadow.adoptedStyleSheets = [style, larger];
+  // A wide table is moved by itself, by finger or by keys.
+  for (const table of parsed.querySelectorAll("table")) table.tabIndex = 0;
   shadow.append(document.adoptNode(parsed.body));
   const out = make("button", { type: "button", class: "plain", id: "save-paper" }, save);
   out.addEventListener("click", async () => {

@@ -1,8 +1,8 @@
 //! Why an act was not done: one sentence, and nothing of it was kept.
 
 use headwalk_core::site::fields::FieldError;
-use headwalk_core::site::photo::jpeg;
 use headwalk_core::site::kerb::NoChoice;
+use headwalk_core::site::photo::jpeg;
 use headwalk_core::site::programs::ProgramTextError;
 use headwalk_core::site::things::AddressError;
 use headwalk_core::water::units::OutOfRange;

@@ -251,7 +251,11 @@ impl Phone {
             None => {
                 let when = format!("{} {}", edge.today(), edge.clock());
                 hub::keep_last_exchange(&self.store, &when)?;
-                Ok(Done::default())
+                // What was said while it went on is over.
+                Ok(Done {
+                    said: Some(String::new()),
+                    errands: Vec::new(),
+                })
             }
             Some("away") => self.say(Word::OfficeAway),
             Some(why) => Err(Error::HubSaid {

@@ -16,8 +16,8 @@ mod today;
 pub(crate) mod walk;
 mod zone;
 
-use headwalk_core::site::fields::FieldDef;
-use headwalk_core::site::things::{Site, Thing};
+use headwalk_core::site::fields::{FieldDef, spot as spot_fields};
+use headwalk_core::site::things::{Site, Spot, Thing};
 use headwalk_core::site::unit::UnitSystem;
 
 use crate::act::{Act, Screen};
@@ -61,6 +61,14 @@ impl Desk<'_> {
 
     pub(crate) fn fill(&self, word: Word, with: &[&str]) -> String {
         word.filled(self.language(), with)
+    }
+
+    /// A count in words; of one and of several.
+    pub(crate) fn count(&self, (one, several): (Word, Word), count: usize) -> String {
+        match count {
+            1 => self.say(one).to_owned(),
+            count => self.fill(several, &[&count.to_string()]),
+        }
     }
 
     /// What a field of a thing says, in the words of the page.
@@ -261,11 +269,13 @@ pub(crate) fn called(
         return String::new();
     };
     let address = site.address(thing);
+    if let Some(spot) = Spot::of(site, thing) {
+        return called_spot(desk, &spot);
+    }
     let word = match thing.kind {
         Some(ThingKind::Zone) => Word::Zone,
         Some(ThingKind::Head) => Word::Head,
         Some(ThingKind::Valve) => Word::Valve,
-        Some(ThingKind::Spot) => Word::Spot,
         Some(ThingKind::Controller) => Word::Controller,
         Some(ThingKind::Supply) => Word::Supply,
         _ => return address,
@@ -273,6 +283,21 @@ pub(crate) fn called(
     let kind = thing.kind.map_or("", ThingKind::word);
     let name = address.strip_prefix(kind).unwrap_or(&address);
     format!("{} {}", desk.say(word), name.trim_start_matches('-'))
+        .trim()
+        .to_owned()
+}
+
+/// A spot by what it is and the rest of its label: its zone, and its number there.
+fn called_spot(desk: &Desk<'_>, spot: &Spot<'_>) -> String {
+    let moisture = spot.raw(&spot_fields::MOISTURE);
+    let (word, moisture) = match moisture.and_then(|value| value.as_text()) {
+        Some("wet") => (Word::WetSpot, "wet"),
+        Some("dry") => (Word::DrySpot, "dry"),
+        _ => (Word::Spot, ""),
+    };
+    let label = spot.label().unwrap_or_default().split('-');
+    let label: Vec<_> = label.filter(|part| *part != moisture).collect();
+    format!("{} {}", desk.say(word), label.join("-"))
         .trim()
         .to_owned()
 }

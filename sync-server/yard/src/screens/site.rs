@@ -24,14 +24,12 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
         .iter()
         .filter(|one| !one.status().is_closed())
         .count();
-    let counts = desk.fill(
-        Word::ZonesAndHeads,
-        &[
-            &zones.len().to_string(),
-            &heads.to_string(),
-            &open.to_string(),
-        ],
-    );
+    let counts = [
+        desk.count((Word::OneZone, Word::ZoneCount), zones.len()),
+        desk.count((Word::OneHead, Word::HeadCount), heads),
+        desk.count((Word::OneFinding, Word::FindingCount), open),
+    ];
+    let counts = counts.join(" · ");
     let mut rows = vec![fact(desk, Word::Size, counts)];
     for (word, field) in [
         (Word::Address, &fields::ADDRESS),
@@ -53,7 +51,6 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
         ))
     }));
     blocks.push(Block::Facts { rows });
-    blocks.push(papers::choices(desk));
     let mut dock = Vec::new();
     if desk.phone.visit_here().is_some() {
         dock.push(desk.go(Word::GoOn, Screen::Walk).main());
@@ -101,6 +98,7 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>) -> Result<Body, Error> {
                 .note(desk.say(Word::RightSite)),
         );
     }
+    blocks.push(papers::choices(desk));
     Ok(Body {
         title: desk.say(Word::IsItThis).to_owned(),
         back: Some(Screen::Today),

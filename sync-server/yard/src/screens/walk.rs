@@ -124,15 +124,11 @@ fn row(desk: &Desk<'_>, site: &Site<'_>, zone: Zone<'_>, done: &ZoneDone) -> But
         .iter()
         .filter(|one| !one.status().is_closed())
         .count();
-    let mut note = format!(
-        "{word} · {}",
-        desk.fill(Word::HeadCount, &[&zone.heads().len().to_string()])
-    );
+    let heads = desk.count((Word::OneHead, Word::HeadCount), zone.heads().len());
+    let mut note = format!("{word} · {heads}");
     if open > 0 {
-        note = format!(
-            "{note} · {}",
-            desk.fill(Word::OpenCount, &[&open.to_string()])
-        );
+        let open = desk.count((Word::OneOpen, Word::OpenCount), open);
+        note = format!("{note} · {open}");
     }
     let label = format!("{} {name}", called(desk, site, zone.id));
     let to = Screen::Zone { zone: Id(zone.id) };

@@ -16,7 +16,7 @@ const LEFT: Act = Act::Go {
 
 impl Thumb {
     /// Goes through all that is left of a visit and stands before its end.
-    fn to_the_end(&mut self) -> &mut Self {
+    fn up_to_the_end(&mut self) -> &mut Self {
         while self.view.title.starts_with("Zone") {
             self.tap("Rest are good");
         }
@@ -175,7 +175,7 @@ fn the_end_of_a_visit_can_be_undone_and_everything_before_it() {
         .tap("1-01")
         .tap("180°")
         .tap("Back")
-        .to_the_end()
+        .up_to_the_end()
         .tap("End the visit");
     assert_eq!(
         (thumb.state(), thumb.phone.visit),
@@ -217,7 +217,7 @@ fn the_end_of_a_visit_can_be_undone_and_everything_before_it() {
 fn a_visit_of_today_is_opened_again_by_whoever_comes_and_one_of_yesterday_is_not() {
     let mut thumb = Thumb::at_zone_1();
     thumb
-        .to_the_end()
+        .up_to_the_end()
         .tap("End the visit")
         .tap("Today")
         .tap("Larch Court");
@@ -258,7 +258,7 @@ fn the_end_of_a_visit_shows_the_clients_letter_made_on_the_phone() {
     thumb
         .tap("1-02")
         .tap("Head tilted")
-        .to_the_end()
+        .up_to_the_end()
         .tap("End the visit");
     let paper = thumb.view.blocks.iter().find_map(|block| match block {
         Block::Paper { html, file, .. } => Some((html.clone(), file.clone())),

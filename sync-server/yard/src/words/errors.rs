@@ -31,6 +31,7 @@ fn spanish(error: &Error) -> String {
         Error::Address(AddressError::Ambiguous { typed, .. }) => {
             format!("«{typed}» puede ser más de una cosa; diga cuál por su tipo")
         }
+        Error::Address(_) => "aquí nada se llama así".to_owned(),
         Error::NoChance => {
             "esta página no dio bytes al azar: ciérrela y ábrala otra vez".to_owned()
         }

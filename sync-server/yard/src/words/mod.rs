@@ -124,7 +124,10 @@ words! {
     IsItThis: "Is it this site?", "¿Es este sitio?";
     RightSite: "This is the right site", "Este es el sitio correcto";
     Size: "Size", "Tamaño";
-    ZonesAndHeads: "{} zones · {} heads · {} open findings", "{} zonas · {} aspersores · {} hallazgos abiertos";
+    OneZone: "1 zone", "1 zona";
+    ZoneCount: "{} zones", "{} zonas";
+    OneFinding: "1 open finding", "1 hallazgo abierto";
+    FindingCount: "{} open findings", "{} hallazgos abiertos";
     Address: "Address", "Dirección";
     Client: "Client", "Cliente";
     PreApproved: "Pre-approved", "Preaprobado";
@@ -169,7 +172,9 @@ words! {
     Ran: "ran", "regada";
     SkippedWord: "skipped", "omitida";
     NotYet: "not yet", "aún no";
+    OneHead: "1 head", "1 aspersor";
     HeadCount: "{} heads", "{} aspersores";
+    OneOpen: "1 open", "1 abierto";
     OpenCount: "{} open", "{} abiertos";
     Zone: "Zone", "Zona";
     Head: "Head", "Aspersor";

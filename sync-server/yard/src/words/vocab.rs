@@ -11,9 +11,23 @@ use crate::prefs::Language;
 pub fn shown(language: Language, word: &str) -> String {
     let english = plain(word);
     match language {
-        Language::En => english,
+        Language::En => hyphened(&english).map_or(english, str::to_owned),
         Language::Es => spanish(&english).map_or(english, str::to_owned),
     }
+}
+
+/// The few words that English writes with the hyphen under which they are stored.
+fn hyphened(english: &str) -> Option<&'static str> {
+    Some(match english {
+        "re set" => "re-set",
+        "start up" => "start-up",
+        "pop up" => "pop-up",
+        "run off" => "run-off",
+        "low head drainage" => "low-head drainage",
+        "cool season turf" => "cool-season turf",
+        "warm season turf" => "warm-season turf",
+        _ => return None,
+    })
 }
 
 /// Returns the same with a capital, as it stands on a button.
