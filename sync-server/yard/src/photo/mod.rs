@@ -45,6 +45,8 @@ pub struct Pictures {
     // What the hub said of those that are not here, while the page is open.
     elsewhere: BTreeMap<PhotoDigest, Elsewhere>,
     prepared: Option<Photo>,
+    // Whether the hub was asked, since the page was opened, if it still has those that arrived.
+    looked: bool,
 }
 
 /// A picture whose file is on this phone.
@@ -196,6 +198,7 @@ impl Phone {
             Some((digest, here))
         });
         self.pictures.here = here.collect();
+        self.pictures.looked = false;
         let mut unsent: Vec<_> = self
             .pictures
             .unsent()
@@ -227,7 +230,8 @@ impl Phone {
         Ok(prepared)
     }
 
-    /// Returns what the hub is to be asked, the unsent ones first.
+    /// Returns what the hub is to be asked, the unsent ones first; once after the page was opened also
+    /// whether it still has the others, so that what it lost goes there again.
     #[must_use]
     pub fn photo_questions(&self, now: WallMs, room: u64) -> Vec<Question> {
         let question = |digest: &PhotoDigest, logbook: LogbookId, sure| Question {
@@ -242,7 +246,15 @@ impl Phone {
         old.sort_by_key(|(_, here)| here.since);
         let old = old.into_iter();
         let old = old.map(|(digest, here)| question(digest, here.logbook, true));
-        unsent.chain(old).take(ASKED_AT_ONCE).collect()
+        let arrived = self.pictures.here.iter().filter(|(_, here)| {
+            !self.pictures.looked && here.office == AtOffice::Arrived && !here.may_go(now, room)
+        });
+        let arrived = arrived.map(|(digest, here)| question(digest, here.logbook, false));
+        unsent
+            .chain(old)
+            .chain(arrived)
+            .take(ASKED_AT_ONCE)
+            .collect()
     }
 
     /// Takes in what the hub answered to these questions, in their order.
@@ -253,6 +265,7 @@ impl Phone {
         answers: &[Answer],
     ) -> Tasks {
         let mut tasks = Tasks::default();
+        self.pictures.looked = true;
         for ((digest, sure), answer) in questions.iter().zip(answers) {
             let Some(here) = self.pictures.here.get_mut(digest) else {
                 continue;

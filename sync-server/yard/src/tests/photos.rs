@@ -186,6 +186,13 @@ fn after_a_restart_the_files_say_what_is_still_to_be_sent() {
     assert_eq!(thumb.phone.photos_waiting(), 1);
     thumb.phone.found_photos(found(true)).unwrap();
     assert_eq!(thumb.phone.photos_waiting(), 0);
+    // Once the hub is asked whether it still has it: what it lost goes there again.
+    let (asked, tasks) = thumb.asked(MUCH, LACKS);
+    assert_eq!((asked, tasks.send.len()), (1, 1));
+    assert_eq!(thumb.phone.photos_waiting(), 1);
+    thumb.phone.found_photos(found(true)).unwrap();
+    assert_eq!(thumb.asked(MUCH, HAS).0, 1);
+    assert_eq!(thumb.asked(MUCH, HAS).0, 0);
 }
 
 #[test]
