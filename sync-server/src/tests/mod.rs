@@ -3,6 +3,7 @@
 mod disk;
 mod enrolment;
 mod exchanges;
+mod fleet;
 mod limits;
 mod office;
 mod photos;

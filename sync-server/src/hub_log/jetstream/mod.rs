@@ -220,11 +220,36 @@ impl HubLog for JetStreamLog {
             payload: change.to_vec(),
         };
         out.expect(last.0);
-        let shared = Arc::clone(&self.shared);
-        match self.ask(async move { shared.publish(vec![out]).await })? {
-            Said::Published(at) => Ok(Some(Position(at))),
-            Said::LostRace => Ok(None),
-            Said::Nothing(why) => Err(LogError::Unreachable(why)),
+        let began = self.edge.running();
+        let mut said_before = false;
+        loop {
+            let (shared, message) = (Arc::clone(&self.shared), out.clone());
+            let why = match self.ask(async move { shared.publish(vec![message]).await })? {
+                Said::Published(at) => return Ok(Some(Position(at))),
+                // Unless it was this very change, whose answer was lost: it holds a secret's digest
+                // or a moment that no other has.
+                Said::LostRace if said_before => {
+                    let (shared, subject) = (Arc::clone(&self.shared), out.subject.clone());
+                    let next = async move { shared.next_of(&subject, last.0 + 1).await };
+                    match self.ask(next) {
+                        Ok(Some(next)) if next.payload == change => {
+                            return Ok(Some(Position(next.sequence)));
+                        }
+                        Ok(_) => return Ok(None),
+                        Err(LogError::Unreachable(why)) => why,
+                        Err(error) => return Err(error),
+                    }
+                }
+                Said::LostRace => return Ok(None),
+                Said::Nothing(why) => {
+                    said_before = true;
+                    why
+                }
+            };
+            if self.edge.running().saturating_sub(began) > PATIENCE {
+                return Err(LogError::Unreachable(why));
+            }
+            std::thread::sleep(PAUSE);
         }
     }
 
@@ -429,23 +454,25 @@ impl Shared {
         }
     }
 
-    /// Returns all messages of a subject, from the stream's leader, one by one: it is seldom asked.
-    async fn whole(&self, subject: &str) -> Result<Vec<StreamMessage>, LogError> {
+    /// Returns the first message of a subject from a sequence on, from the stream's leader.
+    async fn next_of(&self, subject: &str, from: u64) -> Result<Option<StreamMessage>, LogError> {
         let unreachable = |why: String| LogError::Unreachable(why);
         let stream = self.context.get_stream_no_info(&self.name).await;
         let stream = stream.map_err(|error| unreachable(error.to_string()))?;
-        let (mut found, mut from) = (Vec::new(), 1);
-        loop {
-            match stream.get_first_raw_message_by_subject(subject, from).await {
-                Ok(message) => {
-                    from = message.sequence + 1;
-                    found.push(message);
-                }
-                Err(error) if error.kind() == RawMessageErrorKind::NoMessageFound => {
-                    return Ok(found);
-                }
-                Err(error) => return Err(unreachable(error.to_string())),
-            }
+        match stream.get_first_raw_message_by_subject(subject, from).await {
+            Ok(message) => Ok(Some(message)),
+            Err(error) if error.kind() == RawMessageErrorKind::NoMessageFound => Ok(None),
+            Err(error) => Err(unreachable(error.to_string())),
         }
+    }
+
+    /// Returns all messages of a subject, one by one: it is seldom asked.
+    async fn whole(&self, subject: &str) -> Result<Vec<StreamMessage>, LogError> {
+        let (mut found, mut from) = (Vec::new(), 1);
+        while let Some(message) = self.next_of(subject, from).await? {
+            from = message.sequence + 1;
+            found.push(message);
+        }
+        Ok(found)
     }
 }
