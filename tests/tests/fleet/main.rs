@@ -10,6 +10,8 @@
 
 mod contract;
 mod ground;
+mod hubs;
+mod kills;
 
 use libtest_mimic::{Arguments, Failed, Trial};
 
@@ -33,6 +35,22 @@ fn main() {
             });
             trials.push(trial.with_ignored_flag(!runs));
         }
+    }
+    let with_all: [(&str, fn()); 1] = [(
+        "kills::nothing_acknowledged_is_lost_or_there_twice",
+        kills::nothing_acknowledged_is_lost_or_there_twice_whatever_is_killed,
+    )];
+    for (name, check) in with_all {
+        let skipped = if with_engine {
+            ""
+        } else {
+            " (skipped: no engine)"
+        };
+        let trial = Trial::test(format!("{name}{skipped}"), move || {
+            check();
+            Ok::<(), Failed>(())
+        });
+        trials.push(trial.with_ignored_flag(!with_engine));
     }
     let conclusion = libtest_mimic::run(&asked, trials);
     ground::end(); // before the process goes, or its nodes would stay
