@@ -12,6 +12,7 @@ mod contract;
 mod ground;
 mod hubs;
 mod kills;
+mod model;
 
 use libtest_mimic::{Arguments, Failed, Trial};
 
@@ -35,6 +36,22 @@ fn main() {
             });
             trials.push(trial.with_ignored_flag(!runs));
         }
+    }
+    let models: [(&str, fn()); 2] = [
+        (
+            "model::each_entry_is_there_once_and_all_hold_the_same",
+            model::whatever_races_each_entry_is_there_once_and_all_hold_the_same,
+        ),
+        (
+            "model::without_the_promise_of_the_log_the_same_fails",
+            model::without_the_promise_of_the_log_the_same_fails,
+        ),
+    ];
+    for (name, check) in models {
+        trials.push(Trial::test(name, move || {
+            check();
+            Ok::<(), Failed>(())
+        }));
     }
     let with_all: [(&str, fn()); 1] = [(
         "kills::nothing_acknowledged_is_lost_or_there_twice",
