@@ -198,6 +198,25 @@ impl Cluster {
         true
     }
 
+    /// Returns the processor time that the nodes that run have taken.
+    #[must_use]
+    pub fn cpu(&self) -> Duration {
+        let nodes = self.nodes();
+        let running = nodes.iter().flatten();
+        running.filter_map(|child| cpu_of(child.id())).sum()
+    }
+
+    /// Returns how many bytes a log's stream has on one node.
+    #[must_use]
+    pub fn stream_bytes(&self, name: &str) -> Option<u64> {
+        let told = self.ask(0, "jsz?streams=true")?;
+        let streams = told["account_details"][0]["stream_detail"]
+            .as_array()?
+            .clone();
+        let of_name = streams.iter().find(|stream| stream["name"] == name)?;
+        of_name["state"]["bytes"].as_u64()
+    }
+
     /// Waits until every node that runs is in the cluster and up to date.
     ///
     /// # Panics
@@ -250,6 +269,17 @@ impl Cluster {
     fn nodes(&self) -> std::sync::MutexGuard<'_, [Option<Child>; NODES]> {
         self.nodes.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// Returns the processor time that a process has taken, where the machine tells.
+#[must_use]
+pub fn cpu_of(pid: u32) -> Option<Duration> {
+    const TICK: Duration = Duration::from_millis(10); // what every Linux counts in
+    let stat = fs::read_to_string(format!("/proc/{pid}/stat")).ok()?;
+    let (_, rest) = stat.rsplit_once(')')?;
+    let fields: Vec<_> = rest.split_whitespace().collect();
+    let ticks = |field: usize| fields.get(field)?.parse::<u32>().ok();
+    Some(TICK * (ticks(11)? + ticks(12)?))
 }
 
 impl Drop for Cluster {

@@ -9,6 +9,7 @@
 )]
 
 mod contract;
+mod engine;
 mod ground;
 mod hubs;
 mod kills;
@@ -53,10 +54,20 @@ fn main() {
             Ok::<(), Failed>(())
         }));
     }
-    let with_all: [(&str, fn()); 1] = [(
-        "kills::nothing_acknowledged_is_lost_or_there_twice",
-        kills::nothing_acknowledged_is_lost_or_there_twice_whatever_is_killed,
-    )];
+    let with_all: [(&str, fn()); 3] = [
+        (
+            "engine::one_that_acknowledges_before_its_disk_has_it_is_refused",
+            engine::one_that_acknowledges_before_its_disk_has_it_is_refused,
+        ),
+        (
+            "engine::a_hub_shows_who_it_is_and_knows_who_answers",
+            engine::a_hub_shows_who_it_is_and_knows_who_answers,
+        ),
+        (
+            "kills::nothing_acknowledged_is_lost_or_there_twice",
+            kills::nothing_acknowledged_is_lost_or_there_twice_whatever_is_killed,
+        ),
+    ];
     for (name, check) in with_all {
         let skipped = if with_engine {
             ""

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use async_nats::jetstream::Context;
 use async_nats::jetstream::stream::Info;
-use async_nats::{Client, ConnectOptions};
+use async_nats::{Client, ConnectErrorKind, ConnectOptions};
 use serde::Deserialize;
 
 use crate::hub_log::LogError;
@@ -138,7 +138,14 @@ impl Access {
             options = options.add_client_certificate(certificate.clone(), key.clone());
         }
         let connected = options.connect(self.address.servers.as_slice()).await;
-        connected.map_err(|error| LogError::Unreachable(error.to_string()))
+        connected.map_err(|error| match error.kind() {
+            ConnectErrorKind::Authentication
+            | ConnectErrorKind::AuthorizationViolation
+            | ConnectErrorKind::Tls => LogError::Unfit(format!(
+                "the engine and this hub do not know each other: {error}"
+            )),
+            _ => LogError::Unreachable(error.to_string()),
+        })
     }
 }
 
