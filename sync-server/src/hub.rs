@@ -518,8 +518,12 @@ impl Hub {
     }
 
     fn answer(&self, holder: &Enrolled, parcel: &Parcel, now: WallMs) -> Result<Parcel, Refused> {
-        let ids = holder.later.iter().chain([&holder.device]);
         let listed = self.roster.now(self.log(), self.access())?;
+        let ids = holder
+            .later
+            .iter()
+            .chain([&holder.device])
+            .chain(listed.hubs());
         let as_hub = Answering::as_hub()
             .known_as(ids.copied().collect())
             .holding_back(listed.gone().clone())

@@ -224,8 +224,7 @@ impl Ledger {
 
     /// Writes under another key from now on.
     pub(crate) fn take_new_id(&self) -> Result<(), Error> {
-        let key = DeviceKey::from_bytes(self.parts.edge.chance()?);
-        Ok(self.parts.store.write_as(key)?)
+        self.parts.take_new_id()
     }
 }
 
@@ -252,6 +251,15 @@ impl Parts {
         Ok(())
     }
 
+    /// Takes a new id, which the whole fleet knows for a hub's before anything is written under it.
+    fn take_new_id(&self) -> Result<(), Error> {
+        let key = DeviceKey::from_bytes(self.edge.chance()?);
+        if self.fleet.is_some() {
+            self.access.add_hub(key.device())?;
+        }
+        Ok(self.store.write_as(key)?)
+    }
+
     /// Appends what has entries of this hub's own device.
     fn append_own(
         &self,
@@ -262,8 +270,7 @@ impl Parts {
     ) -> Result<Appended, Error> {
         let mut own = fleet.own.lock().unwrap_or_else(PoisonError::into_inner);
         if *own == Own::TakesNewId || self.store.id_is_in_use_elsewhere() {
-            let key = DeviceKey::from_bytes(self.edge.chance()?);
-            self.store.write_as(key)?;
+            self.take_new_id()?;
             *own = Own::GoesOn;
         }
         let rehearsed = rehearse()?;
@@ -311,6 +318,7 @@ impl Parts {
                 Record::Seal(seal) => seals.push(seal.clone()),
                 Record::Access(change) => self.access.apply(*at, change)?,
                 Record::Heard(device, bytes) => heard.push((*device, bytes.clone())),
+                Record::Strange(why) => fleet.meter.left_out(why),
             }
         }
         if !heard.is_empty() {
@@ -432,6 +440,7 @@ fn check(record: &Record) -> String {
         Record::Seal(seal) => hasher.update(b"s").update(&seal.signature),
         Record::Access(change) => hasher.update(b"a").update(change),
         Record::Heard(device, bytes) => hasher.update(b"h").update(device.bytes()).update(bytes),
+        Record::Strange(why) => hasher.update(b"?").update(why.as_bytes()),
     };
     hasher.finalize().to_hex().chars().take(16).collect()
 }

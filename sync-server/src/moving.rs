@@ -134,7 +134,7 @@ impl Standing {
                         there.access.push(change);
                         there.last_access = at;
                     }
-                    Record::Heard(..) => {}
+                    Record::Heard(..) | Record::Strange(_) => {}
                 }
             }
             Ok(())
@@ -209,7 +209,7 @@ fn compare(
             match record {
                 Record::Entry(entry) => entries.push(entry),
                 Record::Seal(seal) => seals.push(seal),
-                Record::Access(_) | Record::Heard(..) => {}
+                Record::Access(_) | Record::Heard(..) | Record::Strange(_) => {}
             }
         }
         back.follow(&entries, &seals, &[])?;
@@ -286,6 +286,7 @@ pub fn to_folder(
                 Record::Seal(seal) => seals.push(seal),
                 Record::Access(change) => access.apply(at, &change)?,
                 Record::Heard(device, bytes) => access.apply_heard(&[(device, bytes)])?,
+                Record::Strange(why) => return Err(Error::NotMoved(why)),
             }
         }
         store.follow(&entries, &seals, &[(POSITION, &last.0.to_string())])?;

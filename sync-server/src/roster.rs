@@ -34,6 +34,7 @@ pub(crate) struct Listed {
     on_the_list: BTreeSet<DeviceId>,
     gone: BTreeSet<DeviceId>,
     stations: BTreeMap<LogbookId, String>,
+    hubs: BTreeSet<DeviceId>,
 }
 
 impl Roster {
@@ -99,6 +100,7 @@ impl Listed {
             on_the_list,
             gone,
             stations,
+            hubs: access.hubs()?,
         })
     }
 
@@ -110,6 +112,12 @@ impl Listed {
     /// Returns the devices whose access was taken back, by every id that they had here.
     pub(crate) const fn gone(&self) -> &BTreeSet<DeviceId> {
         &self.gone
+    }
+
+    /// Returns the ids under which the hubs of a fleet write: a logbook in which they alone wrote
+    /// beside a device is that device's.
+    pub(crate) const fn hubs(&self) -> &BTreeSet<DeviceId> {
+        &self.hubs
     }
 
     /// Returns the devices that have no say over others' entries: all but the dispatchers'.

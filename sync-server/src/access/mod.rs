@@ -11,7 +11,7 @@ mod name;
 mod sessions;
 mod tables;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io;
 use std::panic::{self, AssertUnwindSafe};
@@ -46,6 +46,9 @@ const MOST_LATER_IDS: usize = 16;
 /// take to come here.
 const TRIES: u32 = 500;
 const COMES_HERE: Duration = Duration::from_millis(20);
+
+/// What a hub's own id stands after, among the words about the hub.
+const HUB_WRITES_AS: &str = "writes-as/";
 
 /// The open list of devices and codes.
 #[derive(Debug)]
@@ -186,6 +189,25 @@ impl Access {
     /// [`Error`] where the file cannot be written.
     pub fn rename_hub(&self, name: &Name) -> Result<(), Error> {
         self.change(|change| change.put(In::Hub, b"name", name.as_str().into()))
+    }
+
+    /// Adds an id under which a hub of the fleet writes its own entries.
+    pub(crate) fn add_hub(&self, device: DeviceId) -> Result<(), Error> {
+        let key = format!("{HUB_WRITES_AS}{device}");
+        self.change(|change| change.put(In::Hub, key.as_bytes(), Vec::new()))
+    }
+
+    /// Returns the ids under which hubs of the fleet wrote.
+    pub(crate) fn hubs(&self) -> Result<BTreeSet<DeviceId>, Error> {
+        let about = self.db.begin_read()?.open_table(HUB)?;
+        let mut hubs = BTreeSet::new();
+        for row in about.range(HUB_WRITES_AS..)? {
+            let Some(device) = row?.0.value().strip_prefix(HUB_WRITES_AS).map(str::parse) else {
+                break;
+            };
+            hubs.insert(device.map_err(|_| Error::DamagedAccess)?);
+        }
+        Ok(hubs)
     }
 
     /// Makes every change a record of this log from now on.

@@ -124,7 +124,7 @@ impl<'a> Appending<'a> {
                     };
                     (Topic::Seal(line), None)
                 }
-                Record::Access(_) | Record::Heard(..) => {
+                Record::Access(_) | Record::Heard(..) | Record::Strange(_) => {
                     let why = "only entries and seals are appended so";
                     return Err(LogError::Unfit(why.to_owned()));
                 }

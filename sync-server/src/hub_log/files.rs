@@ -94,7 +94,7 @@ impl HubLog for FilesLog {
                     entries.push(entry.clone());
                 }
                 Record::Seal(seal) => seals.push(seal.clone()),
-                Record::Access(_) | Record::Heard(..) => {
+                Record::Access(_) | Record::Heard(..) | Record::Strange(_) => {
                     let why = "only entries and seals are appended so";
                     return Err(LogError::Unfit(why.to_owned()));
                 }

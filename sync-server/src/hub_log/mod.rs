@@ -56,6 +56,9 @@ pub enum Record {
     /// What was measured of a device when it exchanged, as [`crate::access`] writes it. The latest
     /// counts, and nothing hangs on it.
     Heard(DeviceId, Vec<u8>),
+    /// Something that no hub of this version wrote, and what is odd about it. Hubs pass it over, and
+    /// count it.
+    Strange(String),
 }
 
 /// What became of records.

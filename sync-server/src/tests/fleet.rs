@@ -441,3 +441,58 @@ fn of_two_who_write_on_what_they_saw_at_two_hubs_the_second_is_told() {
         .record(&[draft("then this")], now, only_if(at))
         .unwrap();
 }
+
+#[test]
+fn a_logbook_that_a_crew_began_is_its_own_whichever_hub_gave_the_receipt() {
+    let fleet = Fleet::begin();
+    let hubs = [fleet.hub(), fleet.hub()];
+    let office = hubs[0].dispatcher();
+    let crew = hubs[0].device(&office, 2, "crew");
+    // A route of nothing: what it carries is what it begins.
+    let company = LogbookId::from_bytes([1; 16]);
+    let set = |thing, field: FieldNumber, value| Change::Set {
+        thing,
+        field,
+        value,
+        how: HowKnown::Unstated,
+    };
+    use headwalk_core::site::company::{self, Route};
+    use headwalk_core::site::fields::{any, device};
+    let draft = Draft {
+        logbook: company,
+        by: "R. Ash".to_owned(),
+        utc_offset_min: 0,
+        visit: None,
+        changes: vec![
+            set(
+                ThingId::root(company),
+                any::KIND.number,
+                Value::text("company"),
+            ),
+            set(
+                company::thing_of(crew.store.device()),
+                device::CARRIES.number,
+                Route::Sites([LogbookId::from_bytes([9; 16])].into()).value(),
+            ),
+        ],
+    };
+    office.store.record(&[draft], hubs[0].now()).unwrap();
+    hubs[0].exchange(&office);
+    write(
+        &crew,
+        1,
+        "a new site, a day ahead",
+        hubs[0].now().shifted(86_400_000),
+    );
+    hubs[0].exchange(&crew);
+    write(&crew, 2, "more of it", hubs[1].now().shifted(86_400_000));
+    hubs[1].exchange(&crew);
+    hubs[0].exchange(&crew); // what it brings and what it gets are two exchanges, off its route
+    let receipts = |device: &Device| device.store.heads(LOGBOOK).unwrap().len();
+    assert_eq!(
+        receipts(&crew),
+        3,
+        "its own, and two hubs' receipts of its own site"
+    );
+    assert_eq!(by_bookmark(&hubs[0], &crew, fleet.log.log_id()), (1, true));
+}

@@ -37,7 +37,7 @@ const PATIENCE: Duration = Duration::from_secs(10);
 /// How long to wait before the engine is asked again.
 const PAUSE: Duration = Duration::from_millis(50);
 /// How often a reading is opened anew before that is an error.
-const READ_TRIES: u32 = 10;
+const READ_TRIES: u32 = 4;
 /// How long a new hub waits for the engine.
 const BEGINNING: Duration = Duration::from_secs(20);
 

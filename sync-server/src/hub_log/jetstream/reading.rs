@@ -86,7 +86,8 @@ impl Reading {
                 )));
             }
             let (headers, payload) = (message.headers.as_ref(), &message.payload);
-            let record = subjects.record(&message.subject, headers, payload)?;
+            let record = subjects.record(&message.subject, headers, payload);
+            let record = record.unwrap_or_else(|error| Record::Strange(error.to_string()));
             self.read = at;
             records.push((Position(at), record));
         }

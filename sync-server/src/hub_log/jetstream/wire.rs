@@ -271,3 +271,79 @@ pub(super) fn log_id(config: &Config, replicas: usize) -> Result<LogId, LogError
     }
     Ok(id)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn id() -> LogId {
+        LogId::from_bytes([8; 16])
+    }
+
+    #[test]
+    fn a_stream_from_which_records_could_go_is_refused_by_name() {
+        let check = |change: fn(&mut Config), why: &str| {
+            let mut config = stream("west", id(), 3);
+            assert_eq!(log_id(&config, 3).unwrap(), id());
+            change(&mut config);
+            let refused = log_id(&config, 3).unwrap_err().to_string();
+            assert!(refused.contains(why), "{refused}");
+        };
+        check(|config| config.deny_delete = false, "deny_delete");
+        check(|config| config.deny_purge = false, "deny_purge");
+        check(|config| config.allow_atomic_publish = false, "allow_atomic");
+        check(|config| config.allow_direct = true, "allow_direct");
+        check(
+            |config| config.max_age = Duration::from_secs(1),
+            "drops old records",
+        );
+        check(
+            |config| config.discard = DiscardPolicy::Old,
+            "when it is full",
+        );
+        check(|config| config.storage = StorageType::Memory, "not on disk");
+        check(
+            |config| config.retention = RetentionPolicy::WorkQueue,
+            "what was read",
+        );
+        check(
+            |config| config.max_messages_per_subject = 1,
+            "limited number",
+        );
+        check(|config| config.num_replicas = 1, "has 1 copies");
+        check(|config| config.no_ack = true, "acknowledge");
+        check(
+            |config| config.subjects.push("other.>".to_owned()),
+            "other subjects",
+        );
+        check(|config| config.metadata.clear(), "not begun by a hub");
+    }
+
+    #[test]
+    fn a_seal_comes_back_as_it_went() {
+        let seal = Seal {
+            logbook: LogbookId::from_bytes([1; 16]),
+            key: [2; 32],
+            seq: Seq::FIRST,
+            link: Link::from_bytes([3; 32]),
+            signature: [4; 64],
+        };
+        assert_eq!(super::seal(&seal_bytes(&seal)), Some(seal.clone()));
+        assert_eq!(super::seal(&seal_bytes(&seal)[1..]), None);
+        assert_eq!(super::seal(&[]), None);
+    }
+
+    #[test]
+    fn a_message_that_is_no_record_is_told_by_its_subject() {
+        let subjects = Subjects::of("west");
+        for subject in ["west.x.1", "east.a", "west.e.1.2", "west.h.none", "west"] {
+            let read = subjects.record(subject, None, b"");
+            assert!(
+                matches!(read, Err(LogError::Unfit(_))),
+                "{subject}: {read:?}"
+            );
+        }
+        let access = subjects.record(&subjects.access(), None, b"it").unwrap();
+        assert_eq!(access, Record::Access(b"it".to_vec()));
+    }
+}
