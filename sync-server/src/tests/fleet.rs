@@ -363,7 +363,7 @@ fn a_log_moves_to_a_fleet_and_back_and_devices_notice_nothing() {
         assert!(back.entries > moved.entries, "{back:?}");
         let hub = Running::in_folder(to, Arc::clone(&fleet.clock), Limits::USUAL);
         assert_eq!(by_bookmark(&hub, &crew, id), (1, true));
-        assert_eq!(by_bookmark(&hub, &office, id).1, true);
+        assert!(by_bookmark(&hub, &office, id).1);
     }
 }
 
