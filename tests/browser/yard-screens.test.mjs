@@ -152,6 +152,9 @@ test("a second tab is told that the first has the store, and goes on when that i
 
 test("the frequent jobs take no more taps than they may", async () => {
   const phone = new Phone(office.url);
+  // A zone that nobody has mapped.
+  office.run(["add", SITE, "zone-13", "name", "side strip"]);
+  office.run(["exchange"]);
   try {
     await phone.open();
     await phone.join(office, "Teo");
@@ -207,6 +210,23 @@ test("the frequent jobs take no more taps than they may", async () => {
     await phone.tap("Back");
     await phone.tap(/^Controller as left/);
     await job("left as found", 1, () => phone.tap("Same as found"));
+    await phone.tap("Back");
+    await job("new zone of twelve like heads", 6, async () => {
+      await phone.tap("Zone 13");
+      await phone.tap("Add heads");
+      await phone.tap("Gear rotor");
+      await phone.tap("Add 12");
+    });
+    assert.equal(await phone.page.locator(".heads .head").count(), 12);
+    await phone.tap("Back");
+    await phone.tap("Client");
+    const began = Date.now();
+    await job("letter at the tailgate", 2, async () => {
+      await phone.tap("Nothing to note");
+      await phone.tap("out of time");
+    });
+    await phone.page.locator(".paper main").waitFor();
+    assert.ok(Date.now() - began < 60_000);
     for (const line of counted) console.log(line);
   } finally {
     await phone.close();

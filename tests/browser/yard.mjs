@@ -94,9 +94,7 @@ export class Office {
     office.season = path.join(office.scratch.folder, "season");
     headwalk(["demo", "--folder", office.season]);
     // The season's own hub has gone; its desk gives way to a new one.
-    const code = execFileSync(binary("headwalk-server"),
-      ["code", "--folder", office.folder, "--role", "dispatcher", "--for", "Ines"],
-      { encoding: "utf8", stdio: ["ignore", "pipe", "ignore"] }).trim();
+    const code = office.codeAtTheHub("Ines", "dispatcher");
     office.port = await freePort();
     await office.start();
     office.store = path.join(office.scratch.folder, "office.redb");
@@ -107,7 +105,7 @@ export class Office {
   }
 
   get url() {
-    return `http://127.0.0.1:${this.port}`;
+    return `${this.tls ? "https" : "http"}://127.0.0.1:${this.port}`;
   }
 
   get folder() {
@@ -126,6 +124,7 @@ export class Office {
   async start() {
     const args = ["--folder", this.folder, "--listen", `127.0.0.1:${this.port}`];
     if (this.yard) args.push("--yard", this.yard);
+    if (this.tls) args.push("--certificate", this.tls.certificate, "--key", this.tls.key);
     this.hub = spawn(binary("headwalk-server"), args, { stdio: ["ignore", "pipe", "ignore"] });
     const lines = createInterface({ input: this.hub.stdout });
     for await (const line of lines) {
@@ -141,6 +140,13 @@ export class Office {
     this.hub = null;
   }
 
+  /** Makes a one-time code at the hub's own folder, while it is stopped. */
+  codeAtTheHub(person, role = "crew") {
+    return execFileSync(binary("headwalk-server"),
+      ["code", "--folder", this.folder, "--role", role, "--for", person],
+      { encoding: "utf8", stdio: ["ignore", "pipe", "ignore"] }).trim();
+  }
+
   /** Makes a one-time code. */
   code(person, role = "crew") {
     return this.json(["enrol", "--for", person, "--role", role]).code;
@@ -154,14 +160,15 @@ export class Office {
 
 /** A phone: a browser with a profile of its own, which can be killed and opened again. */
 export class Phone {
-  constructor(url) {
+  constructor(url, { browserArgs = [] } = {}) {
+    this.browserArgs = browserArgs;
     this.url = `${url}/yard/`;
     this.profile = mkdtempSync(path.join(tmpdir(), "headwalk-phone-"));
   }
 
   /** Starts the browser and opens the page; `slowed` makes the processor as many times slower. */
   async open({ slowed = 1 } = {}) {
-    const args = [...BROWSER_ARGS, `--user-data-dir=${this.profile}`, "--remote-debugging-port=0"];
+    const args = [...BROWSER_ARGS, ...this.browserArgs, `--user-data-dir=${this.profile}`, "--remote-debugging-port=0"];
     const program = process.env.HEADWALK_CHROMIUM ?? "/usr/bin/chromium";
     // In a group of its own, so that a kill ends every process of it at once.
     this.process = spawn(program, [...args, "about:blank"], {
@@ -243,9 +250,9 @@ export class Phone {
   }
 
   /** Lets the phone join an office with a code. */
-  async join(office, person) {
+  async join(office, person, code = office.code(person)) {
     await this.page.locator("#in-person").fill(person);
-    await this.page.locator("#in-code").fill(office.code(person));
+    await this.page.locator("#in-code").fill(code);
     await this.page.locator("#main form button").click();
     await this.atOffice();
   }
