@@ -48,6 +48,11 @@ impl Call {
         Ok(store)
     }
 
+    /// Opens the store for looking only: any number of commands may do so at once.
+    pub fn store_to_read(&self) -> Result<Store, Error> {
+        Ok(Store::open_to_read(&self.store)?)
+    }
+
     /// Returns the moment.
     pub fn now(&self) -> Now {
         self.clock.now()

@@ -129,6 +129,7 @@ impl From<store::Error> for Error {
                 Kind::Input,
                 "use it as it is, or name another file with --store.".to_owned(),
             ),
+            E::ForReading => (Kind::Bug, String::new()),
             E::InUse => (Kind::Machine, String::new()),
             E::NotAStore => (
                 Kind::Damaged,

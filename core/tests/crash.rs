@@ -47,6 +47,7 @@ fn record(disk: &Disk, total: u64) -> (u64, u64) {
     let Ok(store) = Store::on_backend(disk.clone(), new()) else {
         return (0, 0);
     };
+    store.keep_loose(7); // so that power is lost while blocks are made, too
     let mut acknowledged = 0;
     while acknowledged < total {
         let batch: Vec<_> = (0..1 + acknowledged % 4)
@@ -55,6 +56,9 @@ fn record(disk: &Disk, total: u64) -> (u64, u64) {
         match store.record(&batch, WallMs::new(1_000 + acknowledged)) {
             Ok(recorded) => acknowledged += recorded.len() as u64,
             Err(_) => return (acknowledged, batch.len() as u64),
+        }
+        if acknowledged % 5 == 0 && store.press_all().is_err() {
+            return (acknowledged, 0);
         }
     }
     (acknowledged, 0)

@@ -67,6 +67,7 @@ fn draft(number: u64) -> Draft {
 fn image() -> Vec<u8> {
     let disk = Disk::default();
     let store = Store::on_backend(disk.clone(), new(1)).unwrap();
+    store.keep_loose(35); // some in blocks, some not
     let other = Store::on_backend(Disk::default(), new(2)).unwrap();
     for number in 0..40 {
         let drafts = [draft(number)];

@@ -36,6 +36,11 @@ const MOST_PHONES: usize = 12;
 const THING: ThingId = ThingId::from_bytes([7; 16]);
 const DAY_MS: u64 = 86_400_000;
 
+/// How many entries a store leaves outside blocks: few, so that a short season fills many blocks.
+fn most_loose(id: StoreId) -> usize {
+    usize::from(id.bytes()[15] % 24)
+}
+
 fn logbook(number: u8) -> LogbookId {
     LogbookId::from_bytes([number + 1; 16])
 }
@@ -160,7 +165,9 @@ impl World {
         let whose = self.given;
         let ids = self.ids.entry(whose).or_default();
         ids.insert(new.key.device());
+        let most_loose = most_loose(new.id);
         let store = Store::on_backend(disk.clone(), new).expect("a new disk");
+        store.keep_loose(most_loose);
         let route = (0..LOGBOOKS).map(logbook).collect();
         Node {
             disk,
@@ -206,7 +213,15 @@ impl World {
             36 => self.deliver_late(),
             37 => self.change_route(phone),
             38 if self.hubs.len() > 1 => self.hubs_meet(),
+            39 => self.pack(hub),
             _ => {}
+        }
+    }
+
+    /// Packs what a hub holds, as at a season's end.
+    fn pack(&mut self, hub: usize) {
+        if let Some(store) = &self.hubs[hub].store {
+            store.press_all().expect("it is packed");
         }
     }
 
@@ -429,6 +444,7 @@ impl World {
         };
         let disk = Disk::losing_power_at(image, None);
         let store = Store::on_backend(disk.clone(), new).expect("the store opens again");
+        store.keep_loose(most_loose(id));
         if side == Side::Hub {
             store.write_as(key).expect("a hub takes a fresh device id");
         }

@@ -662,6 +662,14 @@ impl Hub {
         self.access().hub_name().map(drop)
     }
 
+    /// Packs tight what came long ago, once there is enough of it; returns how many entries it was.
+    ///
+    /// # Errors
+    /// [`Error`] where the log's file cannot be written.
+    pub fn press(&self) -> Result<u64, Error> {
+        Ok(self.log().press()?)
+    }
+
     /// Puts what was last heard of each device on disk, before the hub ends.
     ///
     /// # Errors

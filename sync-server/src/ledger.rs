@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use headwalk_core::exchange::Shelf;
 use headwalk_core::log::chain::{Held, Mark, Tip};
+use headwalk_core::log::columns::{Found, Short};
 use headwalk_core::log::entry::Draft;
 use headwalk_core::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
 use headwalk_core::log::seal::{DeviceKey, Seal};
@@ -516,6 +517,9 @@ as_the_store_does! {
         &self, after: Arrival, wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
         covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<News, store::Error>;
+    fn find_ids(
+        &self, logbook: LogbookId, up_to: Arrival, wanted: &BTreeSet<Short>
+    ) -> Result<Found, store::Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, store::Error>;
     fn entries_of(
         &self, logbook: LogbookId, marks: &[Mark], max_bytes: usize

@@ -98,6 +98,8 @@ pub async fn run_with(
     let warming = Arc::clone(&hub);
     let warmed = tokio::task::spawn_blocking(move || warming.warm_up());
 
+    let pressing = tokio::spawn(press_now_and_then(Arc::clone(&hub), log.clone()));
+
     let shared = Shared::new(Arc::clone(&hub), log.clone(), limits.request_time);
     if let Some(how) = yard.lacks() {
         event("no-yard-page", Some(how.to_owned()));
@@ -140,6 +142,7 @@ pub async fn run_with(
         }
     };
     drop(listener);
+    pressing.abort(); // what is under way is done whole or not at all
     shared.end();
     event("ending", why.as_ref().err().map(Error::to_string));
     let last_requests = tokio::time::timeout(limits.last_requests, graceful.shutdown());
@@ -154,6 +157,29 @@ pub async fn run_with(
     drop((shared, router, log));
     written.wait();
     why.and(settled.expect("settling does not panic, and nothing cancels it"))
+}
+
+/// How long a hub leaves its log alone after it looked whether there is enough to pack.
+const BETWEEN_PRESSINGS: std::time::Duration = std::time::Duration::from_secs(3_600);
+
+/// Packs the log's older entries, as they become many.
+async fn press_now_and_then(hub: Arc<Hub>, log: RequestLog) {
+    loop {
+        let pressing = Arc::clone(&hub);
+        let pressed = tokio::task::spawn_blocking(move || pressing.press()).await;
+        let told = match pressed {
+            Ok(Ok(0)) => None,
+            Ok(Ok(entries)) => Some(("packed", format!("{entries} entries"))),
+            Ok(Err(error)) => Some(("not-packed", error.to_string())),
+            Err(panicked) => Some(("not-packed", panicked.to_string())),
+        };
+        if let Some((event, detail)) = told {
+            let at = moment(hub.edge().now());
+            let detail = Some(detail);
+            log.tell(&EventLine { at, event, detail });
+        }
+        tokio::time::sleep(BETWEEN_PRESSINGS).await;
+    }
 }
 
 async fn accept(

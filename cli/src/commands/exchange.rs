@@ -122,6 +122,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         }
         (None, None) => with_hub(&store, call)?,
     };
+    store.press()?;
     let mut report = Exchanged::of(&store, with, &summary)?;
     report.photos = photos.told();
     if report.logbooks.iter().any(|moved| moved.refused.is_some()) {

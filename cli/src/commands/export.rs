@@ -66,7 +66,7 @@ struct Written {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
-    let store = call.store()?;
+    let store = call.store_to_read()?;
     let roots = Roots::of(&store)?;
     let wanted = match &args.site {
         Some(site) => vec![roots.find(site)?.clone()],

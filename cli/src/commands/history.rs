@@ -105,7 +105,7 @@ struct TakenBack {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
-    let store = call.store()?;
+    let store = call.store_to_read()?;
     let now = call.now();
     let moment = args.moment.moment(now)?;
     let roots = Roots::of(&store)?;

@@ -23,6 +23,7 @@ mod join;
 mod kerb;
 mod mend;
 mod note;
+mod pack;
 mod page;
 mod paper;
 mod photo;
@@ -95,6 +96,7 @@ commands! {
     Export export;
     Verify verify;
     Rebuild rebuild;
+    Pack pack;
     Mend mend;
     Schedule schedule;
     Why why;

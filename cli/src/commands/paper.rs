@@ -105,7 +105,7 @@ struct Written {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
-    let store = call.store()?;
+    let store = call.store_to_read()?;
     let moment = args.moment.moment(call.now())?;
     let roots = Roots::of(&store)?;
     let kind = Paper::from(args.kind);

@@ -66,7 +66,7 @@ pub struct Args {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
-    let store = call.store()?;
+    let store = call.store_to_read()?;
     let moment = args.moment.moment(call.now())?;
     let on = match &args.on {
         Some(text) => date(text)?,

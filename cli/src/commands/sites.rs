@@ -44,7 +44,7 @@ struct SiteLine {
 }
 
 pub fn run(_: Args, call: &Call) -> Result<(), Error> {
-    let store = call.store()?;
+    let store = call.store_to_read()?;
     let roots = Roots::of(&store)?;
     let unsent = Unsent::of(&store)?;
     let sites = roots

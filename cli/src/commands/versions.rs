@@ -70,7 +70,7 @@ pub struct Version {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
-    let store = call.store()?;
+    let store = call.store_to_read()?;
     let roots = Roots::of(&store)?;
     let wanted = roots.wanted(args.site.as_deref())?;
     let (mut fields, mut maybe_one) = (Vec::new(), Vec::new());

@@ -136,7 +136,7 @@ struct PlanJson {
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
-    let store = call.store()?;
+    let store = call.store_to_read()?;
     let moment = args.moment.moment(call.now())?;
     let which = which(args.heads.as_deref())?;
     let sites = lives(&store, args.site.as_deref(), which, moment, call)?;

@@ -21,6 +21,14 @@ impl Taken {
         self.cpu += other.cpu;
     }
 
+    /// The less of two, each by itself.
+    pub fn less(self, other: Self) -> Self {
+        Self {
+            wall: self.wall.min(other.wall),
+            cpu: self.cpu.min(other.cpu),
+        }
+    }
+
     /// Adds what `work` takes; returns what it returns.
     pub fn time<T>(&mut self, work: impl FnOnce() -> T) -> T {
         let (done, taken) = timed(work);
@@ -48,11 +56,7 @@ fn cpu() -> Duration {
 /// The least of a few rounds, which is what the work takes when nobody else is at work.
 pub fn least(rounds: usize, mut work: impl FnMut()) -> Taken {
     let rounds = (0..rounds).map(|_| timed(&mut work).1);
-    let least = rounds.reduce(|least, round| Taken {
-        wall: least.wall.min(round.wall),
-        cpu: least.cpu.min(round.cpu),
-    });
-    least.unwrap_or_default()
+    rounds.reduce(Taken::less).unwrap_or_default()
 }
 
 /// Drops a file's pages from memory, so that the next reader reads the disk.

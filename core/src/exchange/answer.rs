@@ -204,6 +204,10 @@ impl<S: Shelf> Answerer<'_, S> {
         if !self.shelf.made_bookmark(since)? || parts::covers(&covered) != covers {
             return Ok(Says::Compare);
         }
+        let Some(batch) = parts::spelled_out(self.shelf, batch)? else {
+            return Ok(Says::Compare);
+        };
+        let both_hold = covered.clone();
         for raw in &batch.entries {
             match codec::peek(raw) {
                 Ok((logbook, _)) if self.takes(logbook)? => {
@@ -213,7 +217,7 @@ impl<S: Shelf> Answerer<'_, S> {
             }
         }
         if !batch.entries.is_empty()
-            && parts::append(self.shelf, batch, self.now, &self.taking)?.is_err()
+            && parts::append(self.shelf, &batch, self.now, &self.taking)?.is_err()
         {
             return Ok(Says::Compare);
         }
@@ -227,7 +231,7 @@ impl<S: Shelf> Answerer<'_, S> {
         Ok(Says::Taken {
             read: news.read,
             held: news.held,
-            batch: parts::sealed(self.shelf, news.batch)?,
+            batch: parts::sealed_for(self.shelf, news.batch, &both_hold, since.arrival)?,
             more,
         })
     }

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Error;
 use crate::log::chain::{Held, Link, Mark, Tip};
-use crate::log::columns;
+use crate::log::columns::{self, Ids};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
 use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
@@ -18,7 +18,7 @@ pub const MAX_PARCEL_BYTES: usize = 1024 * 1024;
 /// for heads.
 pub const MAX_ENTRY_BYTES: usize = 700 * 1024;
 /// How many bytes the entries of one parcel may unpack to: what is sent, and one entry over.
-const MAX_UNPACKED_BYTES: usize = MAX_ENTRY_BYTES * 2;
+pub(super) const MAX_UNPACKED_BYTES: usize = MAX_ENTRY_BYTES * 2;
 
 /// Everything that one side says at one time.
 #[derive(Debug, Clone, PartialEq)]
@@ -93,6 +93,11 @@ pub struct Batch {
     pub entries: Vec<Vec<u8>>,
     /// The seals of their devices. One may reach farther than the entries, where those are cut off.
     pub seals: Vec<Seal>,
+    /// Ids that the listener knows, so that they need not be spelled out.
+    pub known: Ids,
+    /// Entries as they came, where they name ids that this side knows: nobody can tell what they say
+    /// without its store. Then `entries` is empty.
+    pub shortened: Option<Vec<u8>>,
 }
 
 /// The end of one chain.
@@ -451,14 +456,21 @@ fn packed(batch: &Batch) -> BatchWire {
         )
     };
     let seals = batch.seals.iter().map(seal).collect();
-    (packed_entries(&batch.entries), seals)
+    let entries = match &batch.shortened {
+        Some(shortened) => shortened.clone(),
+        None if batch.entries.is_empty() => Vec::new(),
+        None => columns::pack_for(&batch.entries, &batch.known),
+    };
+    (entries, seals)
 }
 
 fn unpacked((entries, seals): BatchWire, left: &mut usize) -> Result<Batch, Error> {
-    let mut batch = Batch {
-        entries: unpacked_entries(&entries, left)?,
-        seals: Vec::new(),
-    };
+    let mut batch = Batch::default();
+    if columns::is_shortened(&entries) {
+        batch.shortened = Some(entries);
+    } else {
+        batch.entries = unpacked_entries(&entries, left)?;
+    }
     for (logbook, key, seq, link, one, other) in seals {
         let mut signature = [0; 64];
         signature[..32].copy_from_slice(&one);

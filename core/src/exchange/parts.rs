@@ -1,12 +1,15 @@
 //! What both sides do with one logbook.
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 
-use super::message::{Batch, End, More, Part, Refusal, Sender};
+use super::message::{Batch, End, MAX_UNPACKED_BYTES, More, Part, Refusal, Sender};
 use super::{Error, Shelf};
 use crate::log::chain::Mark;
 use crate::log::codec;
-use crate::log::id::{DeviceId, LogbookId, Seq};
+use crate::log::columns::{self, Ids, Short};
+use crate::log::entry::Change;
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
 use crate::store::{self, Head, Taking};
@@ -34,7 +37,65 @@ pub(super) fn covers(logbooks: &BTreeSet<LogbookId>) -> [u8; 16] {
 /// Puts the seals to entries that go out.
 pub(super) fn sealed(shelf: &impl Shelf, entries: Vec<Vec<u8>>) -> Result<Batch, Error> {
     let seals = shelf.seals(&entries)?;
-    Ok(Batch { entries, seals })
+    Ok(Batch {
+        entries,
+        seals,
+        ..Batch::default()
+    })
+}
+
+/// Puts the seals to entries that go out to one who holds what came here up to an arrival, of the
+/// logbooks `shared`.
+pub(super) fn sealed_for(
+    shelf: &impl Shelf,
+    entries: Vec<Vec<u8>>,
+    shared: &BTreeSet<LogbookId>,
+    told: Arrival,
+) -> Result<Batch, Error> {
+    let mut batch = sealed(shelf, entries)?;
+    let mut named: Ids = Ids::new();
+    for raw in &batch.entries {
+        let entry = codec::decode(raw).map_err(store::Error::from)?;
+        if shared.contains(&entry.logbook) {
+            let ids = named.entry(entry.logbook).or_default();
+            ids.insert(*entry.device.bytes());
+            ids.extend(entry.visit.map(|visit| *visit.bytes()));
+            ids.extend(entry.gained.iter().map(|mark| *mark.device.bytes()));
+            let things = entry.changes.iter().filter_map(Change::thing);
+            ids.extend(things.map(|thing| *thing.bytes()));
+        }
+    }
+    for (logbook, mut ids) in named {
+        let wanted = ids.iter().map(columns::short).collect();
+        let found = shelf.find_ids(logbook, told, &wanted)?;
+        ids.retain(|id| found.get(&columns::short(id)) == Some(id));
+        batch.known.insert(logbook, ids);
+    }
+    Ok(batch)
+}
+
+/// Spells out what came shortened. None where this store's ids do not tell what was meant: then both
+/// sides compare, and nothing is shortened.
+pub(super) fn spelled_out<'a>(
+    shelf: &impl Shelf,
+    batch: &'a Batch,
+) -> Result<Option<Cow<'a, Batch>>, Error> {
+    let Some(shortened) = &batch.shortened else {
+        return Ok(Some(Cow::Borrowed(batch)));
+    };
+    let find =
+        |logbook, wanted: &BTreeSet<Short>| shelf.find_ids(logbook, Arrival(u64::MAX), wanted);
+    let entries = columns::unpack_with(shortened, MAX_UNPACKED_BYTES, find);
+    Ok(match entries {
+        Ok(Some(entries)) => Some(Cow::Owned(Batch {
+            entries,
+            seals: batch.seals.clone(),
+            ..Batch::default()
+        })),
+        Ok(None) => None,
+        Err(store::Error::Codec(_)) => return Err(Error::Garbled("its entries do not unpack")),
+        Err(error) => return Err(error.into()),
+    })
 }
 
 /// Appends a batch; says why it was not taken, if it was not. One that does not fit what is held

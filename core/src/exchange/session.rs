@@ -147,10 +147,13 @@ impl Caller {
                     more,
                 },
             ) => {
+                let Some(batch) = parts::spelled_out(shelf, batch)? else {
+                    return self.compare(shelf, now);
+                };
                 let taken = Taken {
                     read: *read,
                     held: *held,
-                    batch,
+                    batch: &batch,
                     more: *more,
                 };
                 self.receive_news(shelf, answer.from.store, met, sent, taken, now)
@@ -174,7 +177,7 @@ impl Caller {
         let says = Says::News {
             since: met.read,
             covers: parts::covers(&met.covers),
-            batch: parts::sealed(shelf, news.batch)?,
+            batch: parts::sealed_for(shelf, news.batch, &met.covers, met.told)?,
         };
         self.way = Way::News { met, sent };
         Ok(Parcel {

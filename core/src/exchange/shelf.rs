@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::log::chain::{Held, Mark, Tip};
+use crate::log::columns::{Found, Short};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
 use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
@@ -46,6 +47,9 @@ shelf! {
     fn news(
         &self, after: Arrival, wanted: Wanted<'_>, covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<News, Error>;
+    fn find_ids(
+        &self, logbook: LogbookId, up_to: Arrival, wanted: &BTreeSet<Short>
+    ) -> Result<Found, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
     fn entries_of(
         &self, logbook: LogbookId, marks: &[Mark], max_bytes: usize

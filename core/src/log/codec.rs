@@ -59,19 +59,25 @@ struct Frame<'a> {
 /// # Errors
 /// [`CodecError`] where the entry is too long, names too long a person, or sets a field twice.
 pub fn encode(entry: &Entry) -> Result<Vec<u8>, CodecError> {
+    let mut bytes = Vec::with_capacity(128);
+    encode_into(entry, &mut bytes)?;
+    Ok(bytes)
+}
+
+/// Writes what [`encode`] returns behind nothing else.
+pub(super) fn encode_into(entry: &Entry, bytes: &mut Vec<u8>) -> Result<(), CodecError> {
     if entry.by.len() > MAX_BY_BYTES {
         return Err(CodecError::NameTooLong(entry.by.len()));
     }
     refuse_double_sets(&entry.changes)?;
-    let mut bytes = Vec::with_capacity(128);
     bytes.push(FORMAT);
     bytes.extend_from_slice(entry.logbook.bytes());
     bytes.extend_from_slice(entry.device.bytes());
-    number(&mut bytes, entry.seq.get());
+    number(bytes, entry.seq.get());
     bytes.extend_from_slice(&entry.prev.0);
-    number(&mut bytes, entry.stamp.bits());
-    signed(&mut bytes, i64::from(entry.utc_offset_min));
-    sized(&mut bytes, entry.by.as_bytes());
+    number(bytes, entry.stamp.bits());
+    signed(bytes, i64::from(entry.utc_offset_min));
+    sized(bytes, entry.by.as_bytes());
     match entry.visit {
         None => bytes.push(0),
         Some(visit) => {
@@ -79,18 +85,18 @@ pub fn encode(entry: &Entry) -> Result<Vec<u8>, CodecError> {
             bytes.extend_from_slice(visit.bytes());
         }
     }
-    number(&mut bytes, entry.gained.len() as u64);
+    number(bytes, entry.gained.len() as u64);
     for mark in &entry.gained {
-        put_mark(mark, &mut bytes);
+        put_mark(mark, bytes);
     }
-    number(&mut bytes, entry.changes.len() as u64);
+    number(bytes, entry.changes.len() as u64);
     for change in &entry.changes {
-        framed(&mut bytes, |bytes| put_change(change, bytes));
+        framed(bytes, |bytes| put_change(change, bytes));
     }
     if bytes.len() > MAX_ENTRY_BYTES {
         return Err(CodecError::TooLong(bytes.len()));
     }
-    Ok(bytes)
+    Ok(())
 }
 
 /// Returns the entry that these bytes are.
@@ -350,6 +356,24 @@ const THING: u8 = 6;
 const DATE: u8 = 7;
 const LIST: u8 = 8;
 const RECORD: u8 = 9;
+
+/// Returns the kind of a number, with or without a unit, and the number.
+pub(super) fn amount(value: &Value) -> Option<(u8, f64)> {
+    match value {
+        Value::Number(amount) => Some((NUMBER, *amount)),
+        Value::Quantity { amount, .. } => Some((QUANTITY, *amount)),
+        _ => None,
+    }
+}
+
+/// Returns whether a number of this kind has a unit, if it is a number's kind.
+pub(super) const fn is_amount(kind: u8) -> Option<bool> {
+    match kind {
+        NUMBER => Some(false),
+        QUANTITY => Some(true),
+        _ => None,
+    }
+}
 
 /// Writes a value's bytes; returns its kind.
 pub(super) fn put_value(value: &Value, out: &mut Vec<u8>) -> u8 {

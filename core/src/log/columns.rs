@@ -6,7 +6,7 @@
 //! that each author made. An entry that does not read, or that another version wrote in its own
 //! way, travels as it is.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use miniz_oxide::deflate::compress_to_vec;
 use miniz_oxide::inflate::decompress_to_vec_with_limit;
@@ -18,22 +18,167 @@ use super::entry::{Change, Entry};
 use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
 use super::shapes::{Scan, number, signed, sized};
 use super::stamp::{Stamp, WallMs};
-use super::value::HowKnown;
+use super::value::{HowKnown, UnitNumber, Value};
+use super::written::Written;
 
-const VERSION: u8 = 1;
+/// The version that is written. Version 1 spells out every tip that a writer had gained, and every
+/// amount in eight bytes.
+const VERSION: u8 = 2;
+/// The same, where ids that the listener knows are shortened.
+const SHORTENED: u8 = 3;
+/// How many bytes of a shortened id are told.
+const SHORT: usize = size_of::<Short>();
 /// Deflate's own scale of 1 to 10: past 6 it takes much longer for little.
 const EFFORT: u8 = 6;
 
 /// Packs the bytes of entries, which may be of any logbook, in their order.
 pub fn pack<R: AsRef<[u8]>>(raws: &[R]) -> Vec<u8> {
-    let mut columns = Writer::default();
-    for raw in raws {
-        columns.entry(raw.as_ref());
-    }
-    let laid_out = columns.columns.laid_out();
+    let columns = columns_of(raws, &Ids::new());
     let mut packed = vec![VERSION];
-    packed.extend(compress_to_vec(&laid_out, EFFORT));
+    packed.extend(deflated(&columns.laid_out()));
     packed
+}
+
+/// What is told of an id when it is shortened: its last bytes, which are chance.
+pub type Short = [u8; 3];
+/// Ids by that.
+pub type Found = BTreeMap<Short, [u8; 16]>;
+/// The ids that occur in each logbook's entries.
+pub type Ids = BTreeMap<LogbookId, BTreeSet<[u8; 16]>>;
+
+/// Packs entries for one who holds others of the same logbooks: of an id that occurs there its
+/// [`Short`] says which it is. A check over all entries tells whether they did.
+pub fn pack_for<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Vec<u8> {
+    let columns = columns_of(raws, known);
+    if columns.short.is_empty() {
+        return pack(raws);
+    }
+    let mut packed = vec![SHORTENED];
+    packed.extend(check(raws));
+    packed.extend(deflated(&columns.laid_out()));
+    packed
+}
+
+/// Returns whether whoever unpacks this needs the ids that occur in entries held already.
+pub fn is_shortened(packed: &[u8]) -> bool {
+    packed.first() == Some(&SHORTENED)
+}
+
+/// Unpacks what [`pack_for`] packed; `find` gives whole ids that occur in a logbook's entries here, by
+/// what is told of them. None where they are not found, or are others.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are no such batch, or unpack to more than `max_bytes`.
+pub fn unpack_with<E: From<CodecError>>(
+    packed: &[u8],
+    max_bytes: usize,
+    find: impl FnMut(LogbookId, &BTreeSet<Short>) -> Result<Found, E>,
+) -> Result<Option<Vec<Vec<u8>>>, E> {
+    let rest = packed.strip_prefix(&[SHORTENED]);
+    let parts = rest.and_then(|rest| rest.split_first_chunk::<8>());
+    let (told, deflated) = parts.ok_or(CodecError::Shape("it is cut short"))?;
+    let laid_out = inflated(deflated, max_bytes)?;
+    let mut reader = Reader::of_version(VERSION, &laid_out)?;
+    if !reader.lengthen(find)? {
+        return Ok(None);
+    }
+    let raws = reader.raws(max_bytes)?;
+    Ok((check(&raws) == *told).then_some(raws))
+}
+
+fn check<R: AsRef<[u8]>>(raws: &[R]) -> [u8; 8] {
+    let mut hasher = blake3::Hasher::new_derive_key("headwalk 2026 shortened batch v1");
+    for raw in raws {
+        let raw = raw.as_ref();
+        hasher.update(&(raw.len() as u64).to_be_bytes()).update(raw);
+    }
+    let mut check = [0; 8];
+    hasher.finalize_xof().fill(&mut check);
+    check
+}
+
+fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
+    let mut columns = Writer {
+        known: Some(known),
+        ..Writer::default()
+    };
+    for raw in raws {
+        let raw = raw.as_ref();
+        match codec::decode(raw) {
+            Ok(entry) => columns.entry(&entry, raw, || Tip::of(raw)),
+            Err(_) => columns.as_it_is(raw),
+        }
+    }
+    columns.columns
+}
+
+/// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
+/// of its time.
+pub(crate) fn lay_out<'a>(entries: impl IntoIterator<Item = &'a Written>) -> Vec<u8> {
+    let mut columns = Writer::default();
+    for Written { entry, raw, tip } in entries {
+        columns.entry(entry, raw, || *tip);
+    }
+    columns.columns.laid_out()
+}
+
+/// Reads what [`lay_out`] laid out.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are no such columns, or hold more than `max_bytes` of entries.
+pub(crate) fn read(laid_out: &[u8], max_bytes: usize) -> Result<Vec<Written>, CodecError> {
+    let (mut all, mut left) = (Vec::new(), max_bytes);
+    let mut reader = Reader::of(laid_out)?;
+    while let Some(shape) = reader.next_shape() {
+        let written = match shape {
+            AS_IT_IS => Written::read(reader.body()?.to_vec())?,
+            LAID_OUT => {
+                let (entry, raw, tip) = reader.exact()?;
+                Written { entry, raw, tip }
+            }
+            _ => return Err(UNKNOWN_SHAPE),
+        };
+        left = left.checked_sub(written.raw.len()).ok_or(TOO_MUCH)?;
+        all.push(written);
+    }
+    Ok(all)
+}
+
+/// Reads what the entries that [`lay_out`] laid out say, but not which entry each follows: that takes
+/// the bytes of all of them, and whoever asks what a logbook says needs neither.
+///
+/// # Errors
+/// Those of [`read`].
+pub(crate) fn say(laid_out: &[u8]) -> Result<Vec<Entry>, CodecError> {
+    let mut all = Vec::new();
+    let mut reader = Reader::of(laid_out)?;
+    while let Some(shape) = reader.next_shape() {
+        let entry = match shape {
+            AS_IT_IS => codec::decode(reader.body()?)?,
+            LAID_OUT => {
+                let entry = reader.laid_out()?;
+                reader.memory.remember(&entry, || Tip::NONE);
+                entry
+            }
+            _ => return Err(UNKNOWN_SHAPE),
+        };
+        all.push(entry);
+    }
+    Ok(all)
+}
+
+/// Deflates columns that were laid out.
+pub(crate) fn deflated(laid_out: &[u8]) -> Vec<u8> {
+    compress_to_vec(laid_out, EFFORT)
+}
+
+/// Inflates what [`deflated`] made, into at most `max_bytes`.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are nothing of that kind.
+pub(crate) fn inflated(deflated: &[u8], max_bytes: usize) -> Result<Vec<u8>, CodecError> {
+    decompress_to_vec_with_limit(deflated, max_bytes)
+        .map_err(|_| CodecError::Shape("its columns do not unpack"))
 }
 
 /// Unpacks what [`pack`] packed, into at most `max_bytes`, so that a small batch cannot fill a
@@ -45,22 +190,20 @@ pub fn unpack(packed: &[u8], max_bytes: usize) -> Result<Vec<Vec<u8>>, CodecErro
     let (&version, deflated) = packed
         .split_first()
         .ok_or(CodecError::Shape("it is empty"))?;
-    if version != VERSION {
+    if !(1..=VERSION).contains(&version) {
         return Err(CodecError::Format(version));
     }
-    let laid_out = decompress_to_vec_with_limit(deflated, max_bytes)
-        .map_err(|_| CodecError::Shape("its columns do not unpack"))?;
-    let left =
-        Left::of(&laid_out).map_err(|_| CodecError::Shape("its columns are in another shape"))?;
-    Reader::over(left)?.entries(max_bytes)
+    let laid_out = inflated(deflated, max_bytes)?;
+    Reader::of_version(version, &laid_out)?.raws(max_bytes)
 }
 
 macro_rules! columns {
-    ($($(#[$doc:meta])* $column:ident,)*) => {
+    (1: { $($(#[$doc:meta])* $column:ident,)* } 2: { $($(#[$doc_2:meta])* $column_2:ident,)* }) => {
         /// Each column as bytes; numbers are postcard's variable-length ones.
         #[derive(Debug, Default)]
         struct Columns {
             $($(#[$doc])* $column: Vec<u8>,)*
+            $($(#[$doc_2])* $column_2: Vec<u8>,)*
         }
 
         impl Columns {
@@ -68,6 +211,7 @@ macro_rules! columns {
             fn laid_out(&self) -> Vec<u8> {
                 let mut out = Vec::new();
                 $(sized(&mut out, &self.$column);)*
+                $(sized(&mut out, &self.$column_2);)*
                 out
             }
         }
@@ -75,12 +219,16 @@ macro_rules! columns {
         /// What is left of each column.
         struct Left<'a> {
             $($column: &'a [u8],)*
+            $($column_2: &'a [u8],)*
         }
 
         impl<'a> Left<'a> {
-            fn of(laid_out: &'a [u8]) -> Result<Self, CodecError> {
+            fn of(version: u8, laid_out: &'a [u8]) -> Result<Self, CodecError> {
                 let mut scan = Scan::of(laid_out);
-                let left = Self { $($column: scan.sized()?,)* };
+                let left = Self {
+                    $($column: scan.sized()?,)*
+                    $($column_2: if version > 1 { scan.sized()? } else { &[] },)*
+                };
                 scan.finish()?;
                 Ok(left)
             }
@@ -89,34 +237,50 @@ macro_rules! columns {
 }
 
 columns! {
-    /// For each entry, whether it is laid out or travels as it is.
-    shape,
-    /// Ids and names, each at its first use; the other columns give their numbers.
-    ids,
-    names,
-    logbook,
-    device,
-    by,
-    visit,
-    thing,
-    /// Differences from what the same device's entry before would lead one to expect.
-    seq,
-    /// Whether the tip of the entry before is spelled out: not where that is the device's last one
-    /// in the batch.
-    prev,
-    tips,
-    wall,
-    tick,
-    offset,
-    gained,
-    /// How many changes, then each change's parts.
-    changes,
-    kind,
-    field,
-    how,
-    tag,
-    length,
-    body,
+    1: {
+        /// For each entry, whether it is laid out or travels as it is.
+        shape,
+        /// Ids and names, each at its first use; the other columns give their numbers.
+        ids,
+        names,
+        logbook,
+        device,
+        by,
+        visit,
+        thing,
+        /// Differences from what the same device's entry before would lead one to expect.
+        seq,
+        /// Whether the tip of the entry before is spelled out: not where that is the device's last one
+        /// in the batch.
+        prev,
+        tips,
+        wall,
+        tick,
+        offset,
+        gained,
+        /// How many changes, then each change's parts.
+        changes,
+        kind,
+        field,
+        how,
+        tag,
+        length,
+        body,
+    }
+    2: {
+        /// Whether the tip of an entry that was gained is spelled out: not where that entry is in the
+        /// batch.
+        known,
+        /// For each number with or without a unit, how many decimals it has, and one more; zero where
+        /// it is in eight bytes among the bodies.
+        decimals,
+        /// The number without its decimal point.
+        amount,
+        unit,
+        /// For each id that is shortened: its number among the ids, that of the logbook in which the
+        /// listener knows it, and what is told of it.
+        short,
+    }
 }
 
 const AS_IT_IS: u8 = 0;
@@ -127,6 +291,8 @@ const LAID_OUT: u8 = 1;
 struct Memory {
     // Of each device in each logbook: its last entry's number, tip and wall time.
     last: BTreeMap<(LogbookId, DeviceId), Last>,
+    // Of each device in each logbook: the number from which on its entries have come, and their tips.
+    tips: BTreeMap<(LogbookId, DeviceId), (u64, Vec<Tip>)>,
     wall: u64,
     offset: i16,
 }
@@ -142,14 +308,22 @@ impl Memory {
         })
     }
 
-    fn remember(&mut self, entry: &Entry, raw: &[u8]) {
+    /// The tip of an entry of this batch.
+    fn tip(&self, logbook: LogbookId, device: DeviceId, seq: Seq) -> Option<Tip> {
+        let (first, tips) = self.tips.get(&(logbook, device))?;
+        let nth = usize::try_from(seq.get().checked_sub(*first)?).ok()?;
+        tips.get(nth).copied()
+    }
+
+    fn remember(&mut self, entry: &Entry, tip: impl FnOnce() -> Tip) {
         let wall = entry.stamp.wall().get();
-        let last = Last {
-            seq: entry.seq.get(),
-            tip: Tip::of(raw),
-            wall,
-        };
-        self.last.insert((entry.logbook, entry.device), last);
+        let (key, seq, tip) = ((entry.logbook, entry.device), entry.seq.get(), tip());
+        let (first, tips) = self.tips.entry(key).or_insert((seq, Vec::new()));
+        if seq != first.wrapping_add(tips.len() as u64) {
+            (*first, *tips) = (seq, Vec::new());
+        }
+        tips.push(tip);
+        self.last.insert(key, Last { seq, tip, wall });
         self.wall = wall;
         self.offset = entry.utc_offset_min;
     }
@@ -163,31 +337,40 @@ struct Last {
 }
 
 #[derive(Default)]
-struct Writer {
+struct Writer<'a> {
+    // What the listener knows.
+    known: Option<&'a Ids>,
     columns: Columns,
     ids: BTreeMap<[u8; 16], u64>,
+    // The numbers of those that are shortened.
+    shortened: BTreeSet<u64>,
     names: BTreeMap<String, u64>,
     memory: Memory,
+    // Room for the bytes that an entry has if it is laid out.
+    again: Vec<u8>,
 }
 
-impl Writer {
-    fn entry(&mut self, raw: &[u8]) {
-        match codec::decode(raw) {
-            Ok(entry) if codec::encode(&entry).is_ok_and(|again| again == raw) => {
-                self.columns.shape.push(LAID_OUT);
-                self.lay_out(&entry, raw);
-            }
-            _ => {
-                self.columns.shape.push(AS_IT_IS);
-                self.body(raw);
-            }
+impl Writer<'_> {
+    fn entry(&mut self, entry: &Entry, raw: &[u8], tip: impl FnOnce() -> Tip) {
+        self.again.clear();
+        if codec::encode_into(entry, &mut self.again).is_ok() && self.again == raw {
+            self.columns.shape.push(LAID_OUT);
+            self.lay_out(entry);
+            self.memory.remember(entry, tip);
+        } else {
+            self.as_it_is(raw);
         }
     }
 
-    fn lay_out(&mut self, entry: &Entry, raw: &[u8]) {
+    fn as_it_is(&mut self, raw: &[u8]) {
+        self.columns.shape.push(AS_IT_IS);
+        self.body(raw);
+    }
+
+    fn lay_out(&mut self, entry: &Entry) {
         let logbook = self.id(entry.logbook.bytes());
         number(&mut self.columns.logbook, logbook);
-        let device = self.id(entry.device.bytes());
+        let device = self.id_in(entry.logbook, entry.device.bytes());
         number(&mut self.columns.device, device);
         let last = self.memory.last(entry.logbook, entry.device);
         // One bit says whether the tip follows, since most entries come after the one before them.
@@ -208,23 +391,27 @@ impl Writer {
         let by = self.name(&entry.by);
         number(&mut self.columns.by, by);
         // Zero is no visit; others are one up.
-        let visit = entry.visit.map_or(0, |visit| self.id(visit.bytes()) + 1);
+        let visit = entry.visit;
+        let visit = visit.map_or(0, |visit| self.id_in(entry.logbook, visit.bytes()) + 1);
         number(&mut self.columns.visit, visit);
         number(&mut self.columns.gained, entry.gained.len() as u64);
         for mark in &entry.gained {
-            let device = self.id(mark.device.bytes());
+            let device = self.id_in(entry.logbook, mark.device.bytes());
             number(&mut self.columns.gained, device);
             number(&mut self.columns.gained, mark.seq.get());
-            self.columns.tips.extend_from_slice(&mark.tip.0);
+            let known = self.memory.tip(entry.logbook, mark.device, mark.seq) == Some(mark.tip);
+            self.columns.known.push(u8::from(!known));
+            if !known {
+                self.columns.tips.extend_from_slice(&mark.tip.0);
+            }
         }
         number(&mut self.columns.changes, entry.changes.len() as u64);
         for change in &entry.changes {
-            self.change(change);
+            self.change(entry.logbook, change);
         }
-        self.memory.remember(entry, raw);
     }
 
-    fn change(&mut self, change: &Change) {
+    fn change(&mut self, logbook: LogbookId, change: &Change) {
         let value = match change {
             Change::Set {
                 thing,
@@ -232,7 +419,7 @@ impl Writer {
                 value,
                 how,
             } => {
-                self.about(codec::SET, *thing, field.0, *how);
+                self.about((codec::SET, logbook, *thing), field.0, *how);
                 value
             }
             Change::Observe {
@@ -241,7 +428,7 @@ impl Writer {
                 value,
                 how,
             } => {
-                self.about(codec::OBSERVE, *thing, what.0, *how);
+                self.about((codec::OBSERVE, logbook, *thing), what.0, *how);
                 value
             }
             other => {
@@ -249,8 +436,31 @@ impl Writer {
                 return self.columns.kind.push(kind);
             }
         };
-        let tag = self.body_of(|body| codec::put_value(value, body));
+        let tag = match (value, codec::amount(value)) {
+            (_, None) => self.body_of(|body| codec::put_value(value, body)),
+            (value, Some((tag, amount))) => {
+                self.amount(amount, value);
+                tag
+            }
+        };
         self.columns.tag.push(tag);
+    }
+
+    /// Writes a number, with its unit if it has one.
+    fn amount(&mut self, amount: f64, value: &Value) {
+        match decimals(amount) {
+            Some((decimals, digits)) => {
+                self.columns.decimals.push(decimals + 1);
+                signed(&mut self.columns.amount, digits);
+            }
+            None => {
+                self.columns.decimals.push(0);
+                self.columns.body.extend_from_slice(&amount.to_le_bytes());
+            }
+        }
+        if let Value::Quantity { unit, .. } = value {
+            number(&mut self.columns.unit, u64::from(unit.0));
+        }
     }
 
     /// Writes a body and its length; returns its kind.
@@ -262,9 +472,14 @@ impl Writer {
         kind
     }
 
-    fn about(&mut self, kind: u8, thing: ThingId, field: u16, how: HowKnown) {
+    fn about(
+        &mut self,
+        (kind, logbook, thing): (u8, LogbookId, ThingId),
+        field: u16,
+        how: HowKnown,
+    ) {
         self.columns.kind.push(kind);
-        let thing = self.id(thing.bytes());
+        let thing = self.id_in(logbook, thing.bytes());
         number(&mut self.columns.thing, thing);
         number(&mut self.columns.field, u64::from(field));
         self.columns.how.push(codec::how_code(how));
@@ -276,11 +491,35 @@ impl Writer {
     }
 
     fn id(&mut self, id: &[u8; 16]) -> u64 {
+        if let Some(number) = self.ids.get(id) {
+            return *number;
+        }
         let next = self.ids.len() as u64;
-        *self.ids.entry(*id).or_insert_with(|| {
-            self.columns.ids.extend_from_slice(id);
-            next
-        })
+        self.ids.insert(*id, next);
+        self.columns.ids.extend_from_slice(id);
+        next
+    }
+
+    /// The number of an id in an entry of this logbook.
+    fn id_in(&mut self, logbook: LogbookId, id: &[u8; 16]) -> u64 {
+        if let Some(number) = self.ids.get(id) {
+            return *number;
+        }
+        let known = self.known.and_then(|known| known.get(&logbook));
+        if !known.is_some_and(|known| known.contains(id)) {
+            return self.id(id);
+        }
+        let home = self.id(logbook.bytes());
+        if self.shortened.contains(&home) {
+            return self.id(id); // a thing of another logbook may bear this one's id
+        }
+        let next = self.ids.len() as u64;
+        self.ids.insert(*id, next);
+        self.shortened.insert(next);
+        number(&mut self.columns.short, next);
+        number(&mut self.columns.short, home);
+        self.columns.short.extend(short(id));
+        next
     }
 
     fn name(&mut self, name: &str) -> u64 {
@@ -297,6 +536,7 @@ impl Writer {
 
 /// What reads the columns, entry by entry.
 struct Reader<'a> {
+    version: u8,
     left: Left<'a>,
     ids: Vec<[u8; 16]>,
     names: Vec<&'a str>,
@@ -304,7 +544,13 @@ struct Reader<'a> {
 }
 
 impl<'a> Reader<'a> {
-    fn over(columns: Left<'a>) -> Result<Self, CodecError> {
+    fn of(laid_out: &'a [u8]) -> Result<Self, CodecError> {
+        Self::of_version(VERSION, laid_out)
+    }
+
+    fn of_version(version: u8, laid_out: &'a [u8]) -> Result<Self, CodecError> {
+        let columns = Left::of(version, laid_out)
+            .map_err(|_| CodecError::Shape("its columns are in another shape"))?;
         let (ids, []) = columns.ids.as_chunks::<16>() else {
             return Err(CodecError::Shape("an id in it is cut short"));
         };
@@ -315,6 +561,7 @@ impl<'a> Reader<'a> {
             names.push(name.map_err(|_| CodecError::Shape("a name in it is no text"))?);
         }
         Ok(Self {
+            version,
             left: columns,
             ids: ids.to_vec(),
             names,
@@ -322,28 +569,80 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn entries(mut self, max_bytes: usize) -> Result<Vec<Vec<u8>>, CodecError> {
-        let (mut raws, mut unpacked) = (Vec::new(), 0);
-        while let Some((&shape, rest)) = self.left.shape.split_first() {
-            self.left.shape = rest;
+    /// Puts whole ids in the places of those that were shortened; says whether it could.
+    fn lengthen<E: From<CodecError>>(
+        &mut self,
+        mut find: impl FnMut(LogbookId, &BTreeSet<Short>) -> Result<Found, E>,
+    ) -> Result<bool, E> {
+        const ODD: CodecError = CodecError::Shape("a shortened id in it is in another shape");
+        let mut told = Vec::new();
+        let mut left = self.left.short;
+        while !left.is_empty() {
+            let (number, home): (usize, usize) = (take(&mut left)?, take(&mut left)?);
+            let short: Short = bytes(&mut left, SHORT)?.try_into().map_err(|_| ODD)?;
+            told.push((number, home, short));
+        }
+        // The spelled out ids stand in the order of their numbers, with gaps for the others.
+        let mut spelled = core::mem::take(&mut self.ids).into_iter();
+        let mut all: Vec<Option<[u8; 16]>> = Vec::new();
+        for &(number, ..) in &told {
+            if number < all.len() {
+                return Err(ODD.into());
+            }
+            while all.len() < number {
+                all.push(Some(spelled.next().ok_or(ODD)?));
+            }
+            all.push(None);
+        }
+        all.extend(spelled.map(Some));
+        let mut wanted: BTreeMap<LogbookId, Vec<(usize, Short)>> = BTreeMap::new();
+        for (number, home, short) in told {
+            let home = all.get(home).copied().flatten().ok_or(ODD)?;
+            let home = LogbookId::from_bytes(home);
+            wanted.entry(home).or_default().push((number, short));
+        }
+        for (home, wanted) in wanted {
+            let shorts = wanted.iter().map(|(_, short)| *short).collect();
+            let found = find(home, &shorts)?;
+            for (number, short) in wanted {
+                match found.get(&short) {
+                    Some(id) => all[number] = Some(*id),
+                    None => return Ok(false),
+                }
+            }
+        }
+        self.ids = all.into_iter().flatten().collect();
+        Ok(true)
+    }
+
+    fn raws(mut self, max_bytes: usize) -> Result<Vec<Vec<u8>>, CodecError> {
+        let (mut raws, mut left) = (Vec::new(), max_bytes);
+        while let Some(shape) = self.next_shape() {
             let raw = match shape {
                 AS_IT_IS => self.body()?.to_vec(),
-                LAID_OUT => {
-                    let entry = self.laid_out()?;
-                    let raw = codec::encode(&entry)?;
-                    self.memory.remember(&entry, &raw);
-                    raw
-                }
-                _ => return Err(CodecError::Shape("an entry in it has an unknown shape")),
+                LAID_OUT => self.exact()?.1,
+                _ => return Err(UNKNOWN_SHAPE),
             };
             // Names and ids are told once and used often, so the columns do not bound the entries.
-            unpacked += raw.len();
-            if unpacked > max_bytes {
-                return Err(CodecError::Shape("it unpacks to more than a batch may"));
-            }
+            left = left.checked_sub(raw.len()).ok_or(TOO_MUCH)?;
             raws.push(raw);
         }
         Ok(raws)
+    }
+
+    fn next_shape(&mut self) -> Option<u8> {
+        let (&shape, rest) = self.left.shape.split_first()?;
+        self.left.shape = rest;
+        Some(shape)
+    }
+
+    /// Reads an entry that is laid out, makes its bytes, and remembers it.
+    fn exact(&mut self) -> Result<(Entry, Vec<u8>, Tip), CodecError> {
+        let entry = self.laid_out()?;
+        let raw = codec::encode(&entry)?;
+        let tip = Tip::of(&raw);
+        self.memory.remember(&entry, || tip);
+        Ok((entry, raw, tip))
     }
 
     fn laid_out(&mut self) -> Result<Entry, CodecError> {
@@ -374,7 +673,7 @@ impl<'a> Reader<'a> {
             .checked_sub(1)
             .map(|visit| self.id(visit))
             .transpose()?;
-        let gained = self.gained()?;
+        let gained = self.gained(logbook)?;
         let changes: usize = take(&mut self.left.changes)?;
         let changes = (0..changes)
             .map(|_| self.change())
@@ -398,18 +697,22 @@ impl<'a> Reader<'a> {
         Ok(Tip(tip.try_into().expect("eight bytes were taken")))
     }
 
-    fn gained(&mut self) -> Result<Vec<Mark>, CodecError> {
+    fn gained(&mut self, logbook: LogbookId) -> Result<Vec<Mark>, CodecError> {
         let count: usize = take(&mut self.left.gained)?;
         (0..count)
             .map(|_| {
                 let device = take(&mut self.left.gained)?;
                 let device = DeviceId::from_bytes(self.id(device)?);
                 let seq = Seq::new(take(&mut self.left.gained)?);
-                Ok(Mark {
-                    device,
-                    seq: seq.ok_or(CodecError::Shape("it gained a place that is zero"))?,
-                    tip: self.tip()?,
-                })
+                let seq = seq.ok_or(CodecError::Shape("it gained a place that is zero"))?;
+                let spelled_out = self.version == 1 || byte(&mut self.left.known)? != 0;
+                let tip = if spelled_out {
+                    self.tip()?
+                } else {
+                    let known = self.memory.tip(logbook, device, seq);
+                    known.ok_or(CodecError::Shape("it names an entry that is not in it"))?
+                };
+                Ok(Mark { device, seq, tip })
             })
             .collect()
     }
@@ -424,7 +727,10 @@ impl<'a> Reader<'a> {
         let number = take(&mut self.left.field)?;
         let how = codec::code_how(byte(&mut self.left.how)?);
         let tag = byte(&mut self.left.tag)?;
-        let value = codec::frame_value(tag, self.body()?)?;
+        let value = match codec::is_amount(tag) {
+            Some(has_unit) if self.version > 1 => self.amount(has_unit)?,
+            _ => codec::frame_value(tag, self.body()?)?,
+        };
         Ok(if kind == codec::SET {
             Change::Set {
                 thing,
@@ -440,6 +746,25 @@ impl<'a> Reader<'a> {
                 how,
             }
         })
+    }
+
+    fn amount(&mut self, has_unit: bool) -> Result<Value, CodecError> {
+        let amount = match byte(&mut self.left.decimals)? {
+            0 => {
+                let bytes = bytes(&mut self.left.body, 8)?;
+                f64::from_le_bytes(bytes.try_into().expect("eight bytes were taken"))
+            }
+            more @ 1..=4 => {
+                let digits: i64 = take(&mut self.left.amount)?;
+                digits as f64 / POWERS[usize::from(more - 1)]
+            }
+            _ => return Err(CodecError::Shape("a number in it has too many decimals")),
+        };
+        if !has_unit {
+            return Ok(Value::Number(amount));
+        }
+        let unit = UnitNumber(take(&mut self.left.unit)?);
+        Ok(Value::Quantity { amount, unit })
     }
 
     fn body(&mut self) -> Result<&'a [u8], CodecError> {
@@ -461,25 +786,44 @@ impl<'a> Reader<'a> {
     }
 }
 
+/// What is told of an id when it is shortened.
+pub fn short(id: &[u8; 16]) -> Short {
+    let (_, told) = id.split_last_chunk().expect("an id is longer");
+    *told
+}
+
+const POWERS: [f64; 4] = [1.0, 10.0, 100.0, 1_000.0];
+
+/// How many decimals a number has, and all its digits, if that gives the very same number again.
+fn decimals(amount: f64) -> Option<(u8, i64)> {
+    (0..).zip(POWERS).find_map(|(decimals, power)| {
+        let digits = (amount * power).round();
+        let fits = digits.abs() < 9.0e15 && (digits / power).to_bits() == amount.to_bits();
+        fits.then_some((decimals, digits as i64))
+    })
+}
+
 fn take<'a, T: Deserialize<'a>>(column: &mut &'a [u8]) -> Result<T, CodecError> {
-    let (value, rest) = postcard::take_from_bytes(column).map_err(|_| SHORT)?;
+    let (value, rest) = postcard::take_from_bytes(column).map_err(|_| CUT)?;
     *column = rest;
     Ok(value)
 }
 
 fn byte(column: &mut &[u8]) -> Result<u8, CodecError> {
-    let (&byte, rest) = column.split_first().ok_or(SHORT)?;
+    let (&byte, rest) = column.split_first().ok_or(CUT)?;
     *column = rest;
     Ok(byte)
 }
 
 fn bytes<'a>(column: &mut &'a [u8], length: usize) -> Result<&'a [u8], CodecError> {
-    let (bytes, rest) = column.split_at_checked(length).ok_or(SHORT)?;
+    let (bytes, rest) = column.split_at_checked(length).ok_or(CUT)?;
     *column = rest;
     Ok(bytes)
 }
 
-const SHORT: CodecError = CodecError::Shape("one of its columns is cut short");
+const UNKNOWN_SHAPE: CodecError = CodecError::Shape("an entry in it has an unknown shape");
+const TOO_MUCH: CodecError = CodecError::Shape("it unpacks to more than a batch may");
+const CUT: CodecError = CodecError::Shape("one of its columns is cut short");
 
 #[cfg(test)]
 mod tests {
@@ -494,7 +838,56 @@ mod tests {
         #[test]
         fn unpacking_gives_the_exact_bytes(entries in prop::collection::vec(entry(), 0..12)) {
             let raws: Vec<_> = entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
-            prop_assert_eq!(unpack(&pack(&raws), MAX).unwrap(), raws);
+            prop_assert_eq!(&unpack(&pack(&raws), MAX).unwrap(), &raws);
+            let written: Vec<_> =
+                raws.iter().map(|raw| Written::read(raw.clone()).unwrap()).collect();
+            let laid_out = lay_out(&written);
+            prop_assert_eq!(&read(&laid_out, MAX).unwrap(), &written);
+            let said = say(&laid_out).unwrap().into_iter().map(|entry| entry.changes);
+            prop_assert_eq!(
+                said.collect::<Vec<_>>(),
+                written.iter().map(|one| one.entry.changes.clone()).collect::<Vec<_>>()
+            );
+        }
+
+        #[test]
+        fn one_who_holds_the_ids_gets_the_exact_bytes_and_one_who_does_not_knows_it(
+            entries in prop::collection::vec(entry(), 1..12),
+            lacks in any::<prop::sample::Index>(),
+            twin in any::<bool>(),
+        ) {
+            let raws: Vec<_> = entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
+            let mut known = Ids::new();
+            for entry in &entries {
+                let ids = known.entry(entry.logbook).or_default();
+                ids.insert(*entry.device.bytes());
+                let things = entry.changes.iter().filter_map(Change::thing);
+                ids.extend(things.map(|thing| *thing.bytes()));
+            }
+            let packed = pack_for(&raws, &known);
+            let with = |ids: &Ids| {
+                let find = |logbook: LogbookId, _: &BTreeSet<Short>| {
+                    let ids = ids.get(&logbook).into_iter().flatten();
+                    Ok::<_, CodecError>(ids.map(|id| (short(id), *id)).collect())
+                };
+                unpack_with(&packed, MAX, find).unwrap()
+            };
+            prop_assert!(is_shortened(&packed));
+            prop_assert_eq!(with(&known), Some(raws.clone()));
+            // Another id in the place of one, or none.
+            let (logbook, of) = known.iter().next().unwrap();
+            let id = *of.iter().nth(lacks.index(of.len())).unwrap();
+            let (logbook, mut other) = (*logbook, id);
+            other[0] ^= 1;
+            let mut there = known.clone();
+            let ids = there.get_mut(&logbook).unwrap();
+            ids.remove(&id);
+            if twin {
+                ids.insert(other);
+            }
+            let unlike = |short_of: &[u8; 16]| short(short_of) != short(&id);
+            prop_assume!(ids.iter().filter(|at| **at != other).all(unlike));
+            prop_assert_eq!(with(&there), None);
         }
 
         #[test]

@@ -15,3 +15,4 @@ pub mod stamp;
 pub mod value;
 pub mod vector;
 pub mod walk;
+pub mod written;

@@ -92,6 +92,11 @@ impl<'a> Scan<'a> {
         Ok(self.of_bits(16)? as u16) // 16 bits are all that was read
     }
 
+    pub(crate) fn signed(&mut self) -> Result<i64, CodecError> {
+        let zigzag = self.number()?;
+        Ok((zigzag >> 1) as i64 ^ -((zigzag & 1) as i64))
+    }
+
     pub(crate) fn signed_i16(&mut self) -> Result<i16, CodecError> {
         let zigzag = self.number_u16()?;
         Ok((zigzag >> 1) as i16 ^ -((zigzag & 1) as i16))

@@ -67,9 +67,9 @@ impl Branches {
         self.chosen.insert(parting, tip);
     }
 
-    /// Forgets the branches but not which tips go on, for naming every entry anew.
-    pub fn forget_names(&mut self) {
-        self.begun.clear();
+    /// Returns where chains part, and which tip goes on there.
+    pub fn chosen(&self) -> impl Iterator<Item = (Parting, Tip)> + '_ {
+        self.chosen.iter().map(|(&parting, &tip)| (parting, tip))
     }
 
     /// Returns a device's chains: its own, then its branches.

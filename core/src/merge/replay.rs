@@ -215,6 +215,12 @@ impl State {
             .map_or(&[], Vec::as_slice)
     }
 
+    /// Counts the registers and observations.
+    pub(crate) fn len(&self) -> usize {
+        let observations = self.observations.values().map(Vec::len);
+        self.registers.len() + observations.sum::<usize>()
+    }
+
     /// Returns all registers, by thing and field.
     pub fn registers(&self) -> impl Iterator<Item = (ThingId, FieldNumber, &Register)> {
         self.registers
@@ -242,9 +248,9 @@ impl State {
 
 /// Returns the stamp that orders each entry for which a hub gave a receipt: of several, the
 /// earliest, so that stores agree whichever receipt they got first.
-pub fn receipts(entries: &[Placed]) -> BTreeMap<Place, Stamp> {
+pub fn receipts<'a>(entries: impl IntoIterator<Item = &'a Placed>) -> BTreeMap<Place, Stamp> {
     let mut receipts: BTreeMap<Place, Stamp> = BTreeMap::new();
-    for (place, stamp) in entries.iter().flat_map(|placed| &placed.receipts) {
+    for (place, stamp) in entries.into_iter().flat_map(|placed| &placed.receipts) {
         let earliest = receipts.entry(*place).or_insert(*stamp);
         *earliest = (*stamp).min(*earliest);
     }
@@ -252,17 +258,15 @@ pub fn receipts(entries: &[Placed]) -> BTreeMap<Place, Stamp> {
 }
 
 /// Returns the entries that do not count: held back, and admitted by nobody.
-pub fn held_back(entries: &[Placed]) -> BTreeSet<Place> {
-    let mut held_back = BTreeSet::new();
-    let verdicts = || entries.iter().flat_map(|placed| &placed.verdicts);
-    held_back.extend(
-        verdicts()
-            .filter(|(_, v)| *v == Verdict::HeldBack)
-            .map(|(of, _)| *of),
-    );
-    for (of, _) in verdicts().filter(|(_, verdict)| *verdict == Verdict::Admitted) {
-        held_back.remove(of);
+pub fn held_back<'a>(entries: impl IntoIterator<Item = &'a Placed>) -> BTreeSet<Place> {
+    let (mut held_back, mut admitted) = (BTreeSet::new(), BTreeSet::new());
+    for (of, verdict) in entries.into_iter().flat_map(|placed| &placed.verdicts) {
+        match verdict {
+            Verdict::HeldBack => held_back.insert(*of),
+            Verdict::Admitted => admitted.insert(*of),
+        };
     }
+    held_back.retain(|of| !admitted.contains(of));
     held_back
 }
 

@@ -2,17 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use redb::WriteTransaction;
-
-use super::fold::{Slot, Tables};
-use super::tables::{self, IDENTITY};
+use super::ledger::Slot;
+use super::tables::IDENTITY;
+use super::writing::{Writing, left};
 use super::{Error, Store, Writer, seals};
-use crate::log::chain::{Mark, Tip};
-use crate::log::codec;
 use crate::log::entry::{Change, Draft, Entry};
-use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Place};
 use crate::log::seal::Seal;
 use crate::log::stamp::{BELIEVED_AHEAD_MS, Clock, Stamp, WallMs};
+use crate::log::written::Written;
 
 /// One of the store's own entries, on disk.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -97,77 +95,10 @@ impl Store {
     /// [`Error::Codec`] where a draft cannot be an entry; [`Error::IdInUseElsewhere`] where the
     /// device needs a new id first; [`Error`] where the file fails. Then nothing was recorded.
     pub fn record(&self, drafts: &[Draft], now: WallMs) -> Result<Vec<Recorded>, Error> {
-        let txn = self.db.begin_write()?;
-        let (recorded, clock) = self.write_down(&txn, drafts, now)?;
-        keep_clock(&txn, clock)?;
-        txn.commit()?;
+        let mut writing = Writing::begin(self, now)?;
+        let recorded = writing.write_down(drafts, now)?;
+        writing.commit(None)?;
         Ok(recorded)
-    }
-
-    /// Records within a transaction, and returns where the clock stands then.
-    pub(super) fn write_down(
-        &self,
-        txn: &WriteTransaction,
-        drafts: &[Draft],
-        now: WallMs,
-    ) -> Result<(Vec<Recorded>, Clock), Error> {
-        let mut recorded = Vec::with_capacity(drafts.len());
-        let mut clock = clock_of(txn)?;
-        let mut tables = Tables::open(txn)?;
-        let (mut arrival, not_before) = tables.next_arrival()?;
-        let arrived = now.max(not_before);
-        for draft in drafts {
-            let stamp = clock.next(now);
-            let place = self.append_own(txn, &mut tables, draft, stamp, arrival, arrived)?;
-            recorded.push(Recorded {
-                place,
-                stamp,
-                arrival,
-            });
-            arrival = Arrival(arrival.0 + 1);
-        }
-        tables.finish()?;
-        Ok((recorded, clock))
-    }
-
-    /// Gives a draft its place among the device's entries, and what the device knew; appends it.
-    fn append_own(
-        &self,
-        txn: &WriteTransaction,
-        tables: &mut Tables<'_>,
-        draft: &Draft,
-        stamp: Stamp,
-        arrival: Arrival,
-        arrived: WallMs,
-    ) -> Result<Place, Error> {
-        let device = self.own_device()?;
-        let chain = ChainId::of(device);
-        let head = tables.head(draft.logbook, chain)?;
-        let others = tables.vector(draft.logbook)?.without(chain);
-        let (seq, prev, gained) = match head {
-            Some(head) => (head.seq.next(), head.tip, others.gained_since(&head.knew)),
-            None if left(txn, draft.logbook)?.is_some() => {
-                return Err(Error::Dropped(draft.logbook));
-            }
-            None => (Seq::FIRST, Tip::NONE, others),
-        };
-        let entry = Entry {
-            logbook: draft.logbook,
-            device,
-            seq,
-            prev,
-            stamp,
-            utc_offset_min: draft.utc_offset_min,
-            by: draft.by.clone(),
-            visit: draft.visit,
-            gained: tables.marks(draft.logbook, &gained)?,
-            changes: draft.changes.clone(),
-        };
-        let place = Place { chain, seq };
-        tables.named(&entry)?; // what it gained was read from here
-        let raw = codec::encode(&entry)?;
-        tables.append(arrival, arrived, &entry, &raw, &Slot::Next(place))?;
-        Ok(place)
     }
 
     /// Appends a peer's entries, of one logbook or several: all that are new, or none. They are on
@@ -200,45 +131,35 @@ impl Store {
         now: WallMs,
     ) -> Result<Appended, Error> {
         let seals = seals::by_device(seals)?;
-        let txn = self.db.begin_write()?;
-        let Some(taken) = self.take_in(&txn, batch, &seals, taking, now)? else {
-            txn.abort()?;
-            return Ok(Appended {
-                held: batch.len(),
-                ..Appended::default()
-            });
-        };
-        keep_clock(&txn, taken.clock)?;
-        self.commit_as(txn, taken.writer)?;
+        let mut writing = Writing::begin(self, now)?;
+        let taken = self.take_in(&mut writing, batch, &seals, taking, now)?;
+        if let Some(writer) = taken.writer {
+            writing.commit(Some(writer))?;
+        }
         Ok(taken.appended)
     }
 
-    /// Takes a peer's entries and seals in within a transaction, and returns what came of it; none
-    /// where nothing was new.
+    /// Takes a peer's entries and seals in within a write, and returns what came of it.
     pub(super) fn take_in<R: AsRef<[u8]>>(
         &self,
-        txn: &WriteTransaction,
+        writing: &mut Writing<'_>,
         batch: &[R],
         seals: &seals::Checked,
         taking: &Taking,
         now: WallMs,
-    ) -> Result<Option<TakenIn>, Error> {
+    ) -> Result<TakenIn, Error> {
         let mut appended = Appended::default();
         let mut writer = self.writer();
-        let mut clock = clock_of(txn)?;
-        let mut tables = Tables::open(txn)?;
-        let (mut arrival, not_before) = tables.next_arrival()?;
-        let arrived = now.max(not_before);
         let mut words: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
         for raw in batch {
-            let raw = raw.as_ref();
-            let entry = codec::decode(raw)?;
-            let slot = tables.slot(&entry, raw)?;
+            let written = Written::read(raw.as_ref().to_vec())?;
+            let slot = writing.slot(&written)?;
             if matches!(slot, Slot::Same) {
                 appended.held += 1;
                 continue;
             }
-            if taking.sealing == Sealing::Demanded && !seals::reach(seals, &entry) {
+            let entry = &written.entry;
+            if taking.sealing == Sealing::Demanded && !seals::reach(seals, entry) {
                 return Err(Error::Unsealed {
                     device: entry.device,
                     seq: entry.seq,
@@ -250,63 +171,56 @@ impl Store {
             }
             if entry.device == writer.device()
                 && !writer.in_use_elsewhere
-                && left(txn, entry.logbook)?.is_none_or(|left| entry.seq > left)
+                && left(&writing.txn, entry.logbook)?.is_none_or(|left| entry.seq > left)
             {
                 // Somebody else writes under this id: what this store wrote so far is sealed, and
                 // from now on it needs another.
-                self.seal_own(txn, &mut tables)?;
+                self.seal_own(writing)?;
                 writer.in_use_elsewhere = true;
-                txn.open_table(IDENTITY)?
-                    .insert("elsewhere", [1].as_slice())?;
+                let mut identity = writing.txn.open_table(IDENTITY)?;
+                identity.insert("elsewhere", [1].as_slice())?;
             }
             appended.new += 1;
-            tables.append(arrival, arrived, &entry, raw, &slot)?;
-            arrival = Arrival(arrival.0 + 1);
-            clock.witness(entry.stamp, now);
-            let mark = || Mark {
-                device: entry.device,
-                seq: entry.seq,
-                tip: Tip::of(raw),
-            };
-            if let Some(stamp) = taking.clocks.instead_of(&entry, &mut clock, now) {
+            writing.clock.witness(entry.stamp, now);
+            if let Some(stamp) = taking.clocks.instead_of(entry, &mut writing.clock, now) {
                 appended.receipts += 1;
-                let receipt = Change::Receipt { of: mark(), stamp };
+                let of = written.mark();
+                let receipt = Change::Receipt { of, stamp };
                 words.entry(entry.logbook).or_default().push(receipt);
             }
             if taking.held_back.contains(&entry.device) {
                 appended.held_back += 1;
-                let word = Change::HoldBack { of: mark() };
+                let of = written.mark();
+                let word = Change::HoldBack { of };
                 words.entry(entry.logbook).or_default().push(word);
             }
+            writing.append(written, &slot)?;
         }
         for (logbook, changes) in words {
             for changes in changes.chunks(WORDS_AN_ENTRY) {
                 if writer.in_use_elsewhere {
                     return Err(Error::IdInUseElsewhere(writer.device()));
                 }
-                let (draft, stamp) = (hubs_word(logbook, changes.to_vec()), clock.next(now));
-                self.append_own(txn, &mut tables, &draft, stamp, arrival, arrived)?;
-                arrival = Arrival(arrival.0 + 1);
+                let (draft, stamp) = (
+                    hubs_word(logbook, changes.to_vec()),
+                    writing.clock.next(now),
+                );
+                writing.append_own(&draft, stamp)?;
             }
         }
-        let sealed = seals::keep(txn, &mut tables, seals)?;
-        if appended.new == 0 && !sealed {
-            return Ok(None);
-        }
-        tables.finish()?;
-        Ok(Some(TakenIn {
+        let sealed = seals::keep(writing, seals)?;
+        Ok(TakenIn {
             appended,
-            clock,
-            writer,
-        }))
+            writer: (appended.new > 0 || sealed).then_some(writer),
+        })
     }
 }
 
 /// What came of taking entries in, before it is kept.
 pub(super) struct TakenIn {
     pub(super) appended: Appended,
-    pub(super) clock: Clock,
-    pub(super) writer: Writer,
+    /// Who writes from then on; none where nothing is new.
+    pub(super) writer: Option<Writer>,
 }
 
 /// Keeps an entry of receipts and verdicts well under the size that an entry may have.
@@ -340,20 +254,4 @@ impl Clocks {
         let ahead = told.wall().get() > now.get().saturating_add(BELIEVED_AHEAD_MS);
         (off || ahead).then(|| clock.next(now))
     }
-}
-
-/// How far the store's own device wrote in a logbook before that was dropped.
-fn left(txn: &WriteTransaction, logbook: LogbookId) -> Result<Option<Seq>, Error> {
-    let left = tables::word_if_any(&txn.open_table(IDENTITY)?, &tables::left_key(logbook))?;
-    Ok(left.and_then(Seq::new))
-}
-
-pub(super) fn clock_of(txn: &WriteTransaction) -> Result<Clock, Error> {
-    tables::clock(&txn.open_table(IDENTITY)?)
-}
-
-pub(super) fn keep_clock(txn: &WriteTransaction, clock: Clock) -> Result<(), Error> {
-    let mut identity = txn.open_table(IDENTITY)?;
-    identity.insert("clock", clock.last().bits().to_be_bytes().as_slice())?;
-    Ok(())
 }

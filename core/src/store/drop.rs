@@ -2,10 +2,8 @@
 
 use redb::{ReadableTable, WriteTransaction};
 
-use super::fold::Tables;
-use super::tables::{self, ENTRIES, IDENTITY, PEERS};
+use super::tables::{self, BLOCKS, ENTRIES, IDENTITY, LEDGERS, PEERS};
 use super::{Error, Store, rebuild};
-use crate::log::codec;
 use crate::log::id::{Arrival, ChainId, LogbookId};
 
 impl Store {
@@ -20,45 +18,70 @@ impl Store {
     /// [`Error`] where the file fails, or an entry is not what was written; then nothing has
     /// changed.
     pub fn drop_logbook(&self, logbook: LogbookId) -> Result<u64, Error> {
-        let txn = self.db.begin_write()?;
-        let (mut dropped, own);
-        {
-            let mut tables = Tables::open(&txn)?;
-            own = tables.head(logbook, ChainId::of(self.device()))?;
-            dropped = 0;
-            let mut next = 0;
-            while let Some((arrival, row)) = tables.entry_from(next)? {
-                next = arrival.0 + 1;
-                let (_, raw) = tables::entry_parts(arrival, &row)?;
-                if codec::peek(raw)?.0 == logbook {
-                    tables.take_out(arrival)?;
-                    dropped += 1;
-                }
-            }
-        }
+        let ledger = self.reading()?.ledger(logbook)?;
+        let dropped = ledger.entries();
         if dropped == 0 {
-            txn.abort()?;
             return Ok(0);
         }
-        if let Some(own) = own {
-            // Its own entries may come back from elsewhere, up to here, without anything being odd.
-            let seq = own.seq.get().to_be_bytes();
-            txn.open_table(IDENTITY)?
-                .insert(tables::left_key(logbook).as_str(), seq.as_slice())?;
+        let mut live = self.live();
+        live.whole()?;
+        let txn = self.db.begin_write()?;
+        let (from, to) = tables::range::<24>(&[logbook.bytes()]);
+        {
+            let mut blocks = txn.open_table(BLOCKS)?;
+            blocks.retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?;
+            rebuild::regroup(&txn, &blocks)?;
+            txn.open_table(LEDGERS)?.remove(logbook.bytes())?;
+            let mut entries = txn.open_table(ENTRIES)?;
+            for filed in live.tail.iter() {
+                if filed.written.entry.logbook == logbook {
+                    entries.remove(filed.arrival.0)?;
+                }
+            }
+            let mut identity = txn.open_table(IDENTITY)?;
+            // What the dropped entries had told of the time stays known.
+            let clock = live.clock.last().bits().to_be_bytes();
+            identity.insert("clock", clock.as_slice())?;
+            if let Some(own) = ledger.head(ChainId::of(self.device())) {
+                // Its own entries may come back from elsewhere, up to here, without anything being odd.
+                let seq = own.seq.get().to_be_bytes();
+                identity.insert(tables::left_key(logbook).as_str(), seq.as_slice())?;
+            }
         }
-        rebuild::refold(&txn)?;
-        forget_acknowledged(&txn, logbook)?;
+        let not_beyond = last_arrival(&txn)?;
+        pressed_up_to(&txn, not_beyond)?;
+        forget_acknowledged(&txn, logbook, not_beyond)?;
         txn.commit()?;
+        live.reload(&self.db, self.device())?;
         Ok(dropped)
     }
 }
 
+/// The last arrival that is left.
+fn last_arrival(txn: &WriteTransaction) -> Result<Arrival, Error> {
+    let last = txn.open_table(ENTRIES)?.last()?.map(|(key, _)| key.value());
+    let groups = txn.open_table(tables::GROUPS)?;
+    let settled = groups.last()?.map(|(key, _)| key.value());
+    Ok(Arrival(last.or(settled).unwrap_or(0)))
+}
+
+/// Takes back to the last arrival what is packed tight, or entries whose numbers are given again would
+/// never be.
+fn pressed_up_to(txn: &WriteTransaction, last: Arrival) -> Result<(), Error> {
+    let mut identity = txn.open_table(IDENTITY)?;
+    if tables::word_if_any(&identity, "pressed")?.is_some_and(|pressed| pressed > last.0) {
+        identity.insert("pressed", last.0.to_be_bytes().as_slice())?;
+    }
+    Ok(())
+}
+
 /// Takes back to the last arrival what peers have acknowledged, or what is recorded under a number
 /// that is given again would never be sent.
-fn forget_acknowledged(txn: &WriteTransaction, logbook: LogbookId) -> Result<(), Error> {
-    let entries = txn.open_table(ENTRIES)?;
-    let not_beyond = entries.last()?.map_or(0, |(arrival, _)| arrival.value());
-    let not_beyond = Arrival(not_beyond);
+fn forget_acknowledged(
+    txn: &WriteTransaction,
+    logbook: LogbookId,
+    not_beyond: Arrival,
+) -> Result<(), Error> {
     let mut peers = txn.open_table(PEERS)?;
     let mut all = Vec::new();
     for row in peers.iter()? {

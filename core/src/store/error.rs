@@ -19,6 +19,9 @@ pub enum Error {
     /// Another process has the file open.
     #[error("another program has the store open: close it, or wait until it is done")]
     InUse,
+    /// The store was opened for reading alone.
+    #[error("the store was opened for reading alone, and nothing can be written in it")]
+    ForReading,
     /// Not a store, or cut short.
     #[error("the file is not a whole store: it is of another kind, cut short or damaged")]
     NotAStore,
@@ -138,4 +141,4 @@ macro_rules! from_redb {
     )*};
 }
 
-from_redb! { CommitError DatabaseError StorageError TableError TransactionError }
+from_redb! { CommitError CompactionError DatabaseError StorageError TableError TransactionError }

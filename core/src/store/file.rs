@@ -5,8 +5,9 @@ use std::io;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
 
-use redb::Database;
+use redb::{Database, DatabaseError, ReadOnlyDatabase};
 
+use super::db::Db;
 use super::{Error, NewStore, Store};
 
 impl Store {
@@ -43,7 +44,27 @@ impl Store {
         if !path.exists() {
             return Err(Error::Missing(path.to_owned()));
         }
-        guarded(|| Self::identified(Database::open(path)?))
+        guarded(|| Self::identified(Db::Writing(Database::open(path)?)))
+    }
+
+    /// Opens the store in this file for reading alone, beside any others that read it: nothing in the
+    /// file is touched. Where that needs writing first, because the file was not closed or an older
+    /// version wrote it, it is opened as by [`Self::open`].
+    ///
+    /// # Errors
+    /// Those of [`Self::open`].
+    pub fn open_to_read(path: &Path) -> Result<Self, Error> {
+        if !path.exists() {
+            return Err(Error::Missing(path.to_owned()));
+        }
+        let read = guarded(|| match ReadOnlyDatabase::open(path) {
+            Err(DatabaseError::RepairAborted) => Ok(None),
+            db => match Self::identified(Db::Reading(db?)) {
+                Err(Error::ForReading) => Ok(None),
+                store => store.map(Some),
+            },
+        })?;
+        read.map_or_else(|| Self::open(path), Ok)
     }
 }
 

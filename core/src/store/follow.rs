@@ -7,17 +7,18 @@
 
 use std::collections::BTreeSet;
 
-use redb::{ReadableDatabase, ReadableTable, WriteTransaction};
+use redb::{ReadableTable, WriteTransaction};
 
-use super::append::{self, Appended, Taking};
-use super::fold::{Slot, Tables};
-use super::tables::{self, ENTRIES, HEADS, IDENTITY, SEALS};
+use super::append::{Appended, Taking};
+use super::ledger::Slot;
+use super::tables::{self, IDENTITY, SEALS};
+use super::writing::Writing;
 use super::{Error, Store, seals};
-use crate::log::codec;
 use crate::log::entry::Draft;
 use crate::log::id::{Arrival, ChainId};
 use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
+use crate::log::written::Written;
 
 /// What an append would come to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -57,21 +58,16 @@ impl Store {
         now: WallMs,
     ) -> Result<Rehearsed, Error> {
         let checked = seals::by_device(seals)?;
-        let txn = self.db.begin_write()?;
-        let fresh = fresh(&txn, &checked)?;
-        let before = Tables::open(&txn)?.next_arrival()?.0;
-        let rehearsed = match self.take_in(&txn, batch, &checked, taking, now)? {
-            None => Rehearsed {
-                appended: Appended {
-                    held: batch.len(),
-                    ..Appended::default()
-                },
+        let mut writing = Writing::begin(self, now)?;
+        let fresh = fresh(&writing.txn, &checked)?;
+        let taken = self.take_in(&mut writing, batch, &checked, taking, now)?;
+        match taken.writer {
+            None => Ok(Rehearsed {
+                appended: taken.appended,
                 ..Rehearsed::default()
-            },
-            Some(taken) => self.rehearsed(&txn, before, taken.appended, fresh)?,
-        };
-        txn.abort()?;
-        Ok(rehearsed)
+            }),
+            Some(_) => self.rehearsed(writing, taken.appended, fresh),
+        }
     }
 
     /// Returns what [`Store::record`] would come to; keeps nothing.
@@ -79,44 +75,36 @@ impl Store {
     /// # Errors
     /// Those of [`Store::record`].
     pub fn rehearse_record(&self, drafts: &[Draft], now: WallMs) -> Result<Rehearsed, Error> {
-        let txn = self.db.begin_write()?;
-        let before = Tables::open(&txn)?.next_arrival()?.0;
-        self.write_down(&txn, drafts, now)?;
+        let mut writing = Writing::begin(self, now)?;
+        writing.write_down(drafts, now)?;
         let appended = Appended {
             new: drafts.len(),
             ..Appended::default()
         };
-        let rehearsed = self.rehearsed(&txn, before, appended, Vec::new())?;
-        txn.abort()?;
-        Ok(rehearsed)
+        self.rehearsed(writing, appended, Vec::new())
     }
 
-    /// Reads back what a transaction has appended from an arrival on, and seals what is the store's
-    /// own.
+    /// Tells what a write has appended, seals what of it is the store's own, and gives the write up.
     fn rehearsed(
         &self,
-        txn: &WriteTransaction,
-        from: Arrival,
+        mut writing: Writing<'_>,
         appended: Appended,
         mut seals: Vec<Seal>,
     ) -> Result<Rehearsed, Error> {
         let writer = self.writer();
         let (mut entries, mut own) = (Vec::new(), BTreeSet::new());
-        for row in txn.open_table(ENTRIES)?.range(from.0..)? {
-            let (key, row) = row?;
-            let (_, raw) = tables::entry_parts(Arrival(key.value()), row.value())?;
-            let (logbook, device) = codec::peek(raw)?;
-            if device == writer.device() {
-                own.insert(logbook);
+        for written in writing.new_entries() {
+            if written.entry.device == writer.device() {
+                own.insert(written.entry.logbook);
             }
-            entries.push(raw.to_vec());
+            entries.push(written.raw.clone());
         }
-        let tables = Tables::open(txn)?;
         for &logbook in &own {
-            let head = tables.head(logbook, ChainId::of(writer.device()))?;
-            let head = head.ok_or(Error::damaged_index("heads"))?;
+            let head = writing.look(logbook)?.head(ChainId::of(writer.device()));
+            let head = head.ok_or(Error::damaged_index("ledgers"))?;
             seals.push(writer.key().seal(logbook, head.seq, head.link));
         }
+        writing.txn.abort()?;
         Ok(Rehearsed {
             appended,
             entries,
@@ -138,34 +126,28 @@ impl Store {
         settings: &[(&str, &str)],
     ) -> Result<Appended, Error> {
         let seals = seals::by_device(seals)?;
-        let txn = self.db.begin_write()?;
+        let mut writing = Writing::begin(self, WallMs::new(0))?;
         let mut appended = Appended::default();
-        let mut clock = append::clock_of(&txn)?;
-        {
-            let mut tables = Tables::open(&txn)?;
-            let (mut arrival, mut not_before) = tables.next_arrival()?;
-            for Followed { arrived, raw } in entries {
-                let entry = codec::decode(raw)?;
-                let slot = tables.slot(&entry, raw)?;
-                if matches!(slot, Slot::Same) {
-                    appended.held += 1;
-                    continue;
-                }
-                appended.new += 1;
-                not_before = not_before.max(*arrived);
-                tables.append(arrival, not_before, &entry, raw, &slot)?;
-                arrival = Arrival(arrival.0 + 1);
-                clock.witness(entry.stamp, *arrived);
+        for Followed { arrived, raw } in entries {
+            let written = Written::read(raw.clone())?;
+            let slot = writing.slot(&written)?;
+            if matches!(slot, Slot::Same) {
+                appended.held += 1;
+                continue;
             }
-            seals::keep(&txn, &mut tables, &seals)?;
-            tables.finish()?;
-            let mut identity = txn.open_table(IDENTITY)?;
+            appended.new += 1;
+            writing.arrived = writing.arrived.max(*arrived);
+            writing.clock.witness(written.entry.stamp, *arrived);
+            writing.append(written, &slot)?;
+        }
+        seals::keep(&mut writing, &seals)?;
+        {
+            let mut identity = writing.txn.open_table(IDENTITY)?;
             for (name, value) in settings {
                 identity.insert(tables::setting_key(name).as_str(), value.as_bytes())?;
             }
         }
-        append::keep_clock(&txn, clock)?;
-        txn.commit()?;
+        writing.commit(None)?;
         Ok(appended)
     }
 
@@ -179,19 +161,19 @@ impl Store {
         after: Arrival,
         max_bytes: usize,
     ) -> Result<Vec<(Arrival, Followed)>, Error> {
-        let entries = self.db.begin_read()?.open_table(ENTRIES)?;
         let (mut found, mut bytes) = (Vec::new(), 0);
-        for row in entries.range(after.0.saturating_add(1)..)? {
-            let (key, row) = row?;
-            let arrival = Arrival(key.value());
-            let (arrived, raw) = tables::entry_parts(arrival, row.value())?;
-            bytes += raw.len();
+        self.reading()?.since(after, &|_, _| true, |filed| {
+            bytes += filed.written.raw.len();
             if bytes > max_bytes && !found.is_empty() {
-                break;
+                return false;
             }
-            let raw = raw.to_vec();
-            found.push((arrival, Followed { arrived, raw }));
-        }
+            let followed = Followed {
+                arrived: filed.arrived,
+                raw: filed.written.raw.clone(),
+            };
+            found.push((filed.arrival, followed));
+            true
+        })?;
         Ok(found)
     }
 
@@ -200,20 +182,18 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn all_seals(&self) -> Result<Vec<Seal>, Error> {
-        let txn = self.db.begin_read()?;
+        let reading = self.reading()?;
         let mut seals = Vec::new();
-        for row in txn.open_table(SEALS)?.iter()? {
+        for row in reading.txn.open_table(SEALS)?.iter()? {
             let (key, row) = row?;
             seals.push(tables::seal(key.value(), row.value())?.1);
         }
         let writer = self.writer();
         if !writer.in_use_elsewhere {
-            for row in txn.open_table(HEADS)?.iter()? {
-                let (key, row) = row?;
-                let (logbook, chain) = tables::chain_ids(key.value());
-                if chain == ChainId::of(writer.device()) {
-                    let (seq, _, link) = tables::head_end(row.value())?;
-                    seals.push(writer.key().seal(logbook, seq, link));
+            let chain = ChainId::of(writer.device());
+            for logbook in reading.logbooks()? {
+                if let Some(head) = reading.ledger(logbook)?.head(chain) {
+                    seals.push(writer.key().seal(logbook, head.seq, head.link));
                 }
             }
         }

@@ -1,31 +1,38 @@
-//! The store: one redb file that keeps entries in the order in which they came, and the indexes
-//! that make reading them short.
+//! The store: one redb file that keeps entries, and how it reads them.
 //!
-//! An append is one transaction: its entries, the registers and the indexes land together, on
-//! disk before it returns, or not at all. Everything but entries, identity and what peers have
+//! An append is one transaction: its entries land together, on disk before it returns, or not at
+//! all. What came last lies in a table by arrival, so that recording is one row; from time to time
+//! that is put into blocks, a logbook's entries together and column by column. What a logbook says is
+//! folded from its own blocks when somebody asks. Everything but entries, identity and what peers have
 //! acknowledged can be rebuilt from the entries. The store keeps numbered fields and does not
 //! know what a nozzle is; it opens no socket. Start at [`Store`].
 
 mod append;
-mod chains;
+mod archive;
+mod block;
+mod db;
 mod drop;
 mod error;
 mod file;
-mod fold;
+mod filed;
+mod first_seen;
 mod follow;
+mod ledger;
+mod live;
 mod mend;
 mod migrate;
+mod press;
 mod query;
 mod rebuild;
 mod seals;
 mod tables;
-mod touches;
 mod verify;
+mod writing;
 
 use std::collections::BTreeSet;
-use std::sync::{PoisonError, RwLock};
+use std::sync::{Mutex, MutexGuard, PoisonError, RwLock};
 
-use redb::{Database, ReadableDatabase, ReadableTable, StorageBackend, WriteTransaction};
+use redb::{Database, ReadableTable, StorageBackend, WriteTransaction};
 
 pub use append::{Appended, Clocks, Recorded, Sealing, Taking};
 pub use error::Error;
@@ -36,19 +43,24 @@ pub use verify::{Fault, Verified};
 
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
 use crate::log::seal::DeviceKey;
-use crate::log::stamp::Clock;
-use tables::{IDENTITY, PEERS, SEALS};
+use crate::log::stamp::{Clock, WallMs};
+use db::Db;
+use live::Live;
+use tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS};
+use writing::Writing;
 
 /// The version of the tables that this code writes.
-pub const FORMAT: u64 = 2;
+pub const FORMAT: u64 = 3;
 
 /// An open store file. Only one process can have it open.
 #[derive(Debug)]
 pub struct Store {
-    db: Database,
+    db: Db,
     id: StoreId,
     // Changed only within a write transaction, so that who writes reads it after beginning one.
     writer: RwLock<Writer>,
+    // Whoever writes holds it from before the write until after it.
+    live: Mutex<Live>,
 }
 
 /// Who writes in a store.
@@ -135,19 +147,17 @@ impl Store {
                 identity.insert("store", new.id.bytes().as_slice())?;
                 identity.insert("key", new.key.to_bytes().as_slice())?;
             }
-            txn.open_table(PEERS)?;
-            txn.open_table(SEALS)?;
-            fold::Tables::open(&txn)?;
+            make_tables(&txn)?;
         }
         txn.commit()?;
-        Self::identified(db)
+        Self::identified(Db::Writing(db))
     }
 
-    fn identified(db: Database) -> Result<Self, Error> {
+    fn identified(mut db: Db) -> Result<Self, Error> {
         let format = tables::word(&db.begin_read()?.open_table(IDENTITY)?, "format")?;
         match format {
             FORMAT => {}
-            1 => migrate::from_1(&db)?,
+            1 | 2 => migrate::from_2(db.for_writing()?)?,
             _ => return Err(Error::OtherFormat { format }),
         }
         let txn = db.begin_read()?;
@@ -157,11 +167,30 @@ impl Store {
         let mut writer = Writer::of(DeviceKey::from_bytes(key));
         writer.in_use_elsewhere = identity.get("elsewhere")?.is_some();
         drop((identity, txn));
-        Ok(Self {
+        let live = Live::load(&db, writer.device)?;
+        let many = live.tail.len() > live.most_loose && live.whole().is_ok();
+        let store = Self {
             db,
             id,
             writer: RwLock::new(writer),
-        })
+            live: Mutex::new(live),
+        };
+        if many {
+            // As an older version left them, which had no blocks.
+            Writing::begin(&store, WallMs::new(0))?.settle()?;
+        }
+        Ok(store)
+    }
+
+    /// What the store remembers. Taken before a transaction is begun, where both are needed.
+    fn live(&self) -> MutexGuard<'_, Live> {
+        self.live.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Says how many entries may lie in no block, as long as the store is open: 512 if nothing is said.
+    /// Fewer make it open faster and record slower.
+    pub fn keep_loose(&self, most: usize) {
+        self.live().most_loose = most;
     }
 
     /// Returns the id of this store file.
@@ -205,18 +234,19 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be written.
     pub fn write_as(&self, key: DeviceKey) -> Result<(), Error> {
-        let txn = self.db.begin_write()?;
+        let mut writing = Writing::begin(self, WallMs::new(0))?;
+        if !self.id_is_in_use_elsewhere() {
+            self.seal_own(&mut writing)?;
+        }
         {
-            let mut tables = fold::Tables::open(&txn)?;
-            if !self.id_is_in_use_elsewhere() {
-                self.seal_own(&txn, &mut tables)?;
-            }
-            tables.finish()?;
-            let mut identity = txn.open_table(IDENTITY)?;
+            let mut identity = writing.txn.open_table(IDENTITY)?;
             identity.insert("key", key.to_bytes().as_slice())?;
             identity.remove("elsewhere")?;
+            // Read from the entries of the device whose key is kept, which changes now.
+            let clock = writing.clock.last().bits().to_be_bytes();
+            identity.insert("clock", clock.as_slice())?;
         }
-        self.commit_as(txn, Writer::of(key))
+        writing.commit(Some(Writer::of(key)))
     }
 
     /// Commits, and writes as `writer` from then on; where that fails, all stays as it was.
@@ -278,8 +308,19 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn clock(&self) -> Result<Clock, Error> {
-        tables::clock(&self.db.begin_read()?.open_table(IDENTITY)?)
+        Ok(self.live().clock)
     }
+}
+
+/// Makes the tables that are not there yet.
+fn make_tables(txn: &WriteTransaction) -> Result<(), Error> {
+    txn.open_table(PEERS)?;
+    txn.open_table(SEALS)?;
+    txn.open_table(ENTRIES)?;
+    txn.open_table(BLOCKS)?;
+    txn.open_table(GROUPS)?;
+    txn.open_table(LEDGERS)?;
+    Ok(())
 }
 
 #[cfg(test)]

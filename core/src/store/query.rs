@@ -1,24 +1,26 @@
-//! Entries and state out. Every entry is held against its check before it is used.
+//! Entries and state out. Whatever is read is held against its check before it is used.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Deref;
+use std::sync::Arc;
 
-use redb::{ReadOnlyTable, ReadTransaction, ReadableDatabase, ReadableTable};
+use redb::{ReadTransaction, ReadableTable};
 
-use super::chains::{self, Chains};
-use super::tables::{
-    self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES,
-    VERDICTS,
-};
-use super::{Bookmark, Error, Store, touches};
+use super::archive::Shelves;
+use super::filed::Filed;
+use super::first_seen::FirstSeen;
+use super::ledger::Ledger;
+use super::live::{self, Book, Ledgers};
+use super::tables::{self, GROUPS, Group};
+use super::{Bookmark, Error, Store};
 use crate::log::chain::{self, Held, Link, Mark, Tip};
-use crate::log::codec;
+use crate::log::columns::{Found, Short};
+use crate::log::entry::Change;
 use crate::log::id::{Arrival, ChainId, DeviceId, FieldNumber, LogbookId, Place, Seq, ThingId};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
-use crate::merge::branches::Branches;
 use crate::merge::register::Register;
-use crate::merge::replay::{Placed, State};
+use crate::merge::replay::{self, Placed, State, Verdict};
 
 /// What is held of one chain of a logbook.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -97,24 +99,159 @@ pub struct News {
     pub held: Held,
 }
 
+/// Everything as it stood at one moment.
+pub(super) struct Reading<'s> {
+    store: &'s Store,
+    pub(super) txn: ReadTransaction,
+    pub(super) shelves: Shelves,
+    rows: Ledgers,
+    last: Bookmark,
+}
+
+impl Store {
+    pub(super) fn reading(&self) -> Result<Reading<'_>, Error> {
+        let live = self.live();
+        live.whole()?;
+        let txn = self.db.begin_read()?;
+        Ok(Reading {
+            store: self,
+            shelves: Shelves::open(&txn, Arc::clone(&live.tail))?,
+            rows: live::ledgers(&txn)?,
+            last: live.last.bookmark,
+            txn,
+        })
+    }
+}
+
+impl Reading<'_> {
+    /// Returns what a logbook's chains come to.
+    pub(super) fn ledger(&self, logbook: LogbookId) -> Result<Arc<Ledger>, Error> {
+        let mut live = self.store.live();
+        if live.last.bookmark == self.last {
+            return live.ledger(logbook, &self.shelves, &self.rows);
+        }
+        drop(live);
+        // Something was written since: the ledger as it was then.
+        live::ledger_of(logbook, &self.shelves, &self.rows).map(Arc::new)
+    }
+
+    /// Returns the stretches of arrivals that begin after this one, and the arrival before each; the
+    /// first of them may have begun earlier.
+    fn groups(
+        &self,
+        after: Arrival,
+    ) -> Result<impl Iterator<Item = Result<(Arrival, Group), Error>>, Error> {
+        let groups = self.txn.open_table(GROUPS)?;
+        let before = groups.range(..=after.0)?.next_back().transpose()?;
+        let mut before = Arrival(before.map_or(0, |(last, _)| last.value()));
+        let rows = groups.range(after.0 + 1..)?;
+        Ok(rows.map(move |row| {
+            let (last, row) = row?;
+            let group = tables::group(last.value(), row.value())?;
+            Ok((core::mem::replace(&mut before, group.end.arrival), group))
+        }))
+    }
+
+    /// Does `with` each entry that came after an arrival and is wanted, in order, until it says no;
+    /// returns whether it never did.
+    pub(super) fn since(
+        &self,
+        after: Arrival,
+        wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
+        mut with: impl FnMut(&Filed) -> bool,
+    ) -> Result<bool, Error> {
+        for group in self.groups(after)? {
+            let (before, group) = group?;
+            let mut came = Vec::new();
+            for logbook in &group.logbooks {
+                let within = (before, group.end.arrival);
+                self.shelves
+                    .of(*logbook)
+                    .each_block_within(within, |block| {
+                        let of_anyone =
+                            |(device, ..): &(DeviceId, Seq, Seq)| wanted(*logbook, *device);
+                        if block.last() > after && block.spans.iter().any(of_anyone) {
+                            came.append(&mut block.entries()?);
+                        }
+                        Ok(())
+                    })?;
+            }
+            came.retain(|filed| {
+                let entry = &filed.written.entry;
+                filed.arrival > after && wanted(entry.logbook, entry.device)
+            });
+            came.sort_unstable_by_key(|filed| filed.arrival);
+            if !came.iter().all(&mut with) {
+                return Ok(false);
+            }
+        }
+        let tail = self.shelves.tail().iter();
+        let mut tail = tail.filter(|filed| {
+            let entry = &filed.written.entry;
+            filed.arrival > after && wanted(entry.logbook, entry.device)
+        });
+        Ok(tail.all(|filed| with(filed)))
+    }
+
+    /// Returns all logbooks of which anything is held.
+    pub(super) fn logbooks(&self) -> Result<BTreeSet<LogbookId>, Error> {
+        logbooks(&self.rows, &self.shelves)
+    }
+
+    /// Returns the bookmark at an arrival, if an entry came then.
+    fn bookmark_at(&self, arrival: Arrival) -> Result<Option<Bookmark>, Error> {
+        let tail = self.shelves.tail();
+        if let Ok(at) = tail.binary_search_by_key(&arrival, |filed| filed.arrival) {
+            return Ok(Some(tail[at].bookmark()));
+        }
+        let Some(before) = arrival.0.checked_sub(1).map(Arrival) else {
+            return Ok(None);
+        };
+        let Some((after, group)) = self.groups(before)?.next().transpose()? else {
+            return Ok(None);
+        };
+        if group.end.arrival == arrival {
+            return Ok(Some(group.end));
+        }
+        let mut found = None;
+        for logbook in &group.logbooks {
+            let within = (after, group.end.arrival);
+            self.shelves
+                .of(*logbook)
+                .each_block_within(within, |block| {
+                    let is_here = |(at, _): &(Arrival, WallMs)| *at == arrival;
+                    if block.arrivals.iter().any(is_here) {
+                        let entries = block.entries()?;
+                        let here = entries.iter().find(|filed| filed.arrival == arrival);
+                        found = here.map(Filed::bookmark);
+                    }
+                    Ok(())
+                })?;
+            if found.is_some() {
+                break;
+            }
+        }
+        Ok(found)
+    }
+}
+
+/// All logbooks of which at least one entry is held.
+pub(super) fn logbooks(rows: &Ledgers, shelves: &Shelves) -> Result<BTreeSet<LogbookId>, Error> {
+    let tail = shelves.tail().iter();
+    let mut logbooks: BTreeSet<_> = tail.map(|filed| filed.written.entry.logbook).collect();
+    for row in rows.iter()? {
+        logbooks.insert(LogbookId::from_bytes(*row?.0.value()));
+    }
+    Ok(logbooks)
+}
+
 impl Store {
     /// Returns the logbooks of which at least one entry is held.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn logbooks(&self) -> Result<Vec<LogbookId>, Error> {
-        let heads = self.db.begin_read()?.open_table(HEADS)?;
-        let mut logbooks = Vec::new();
-        let mut from = [0; 32];
-        // One step a logbook, not one a device: past the last key that a logbook can have.
-        while let Some(row) = heads.range::<&[u8; 32]>(&from..)?.next() {
-            let (logbook, _) = tables::chain_ids(row?.0.value());
-            logbooks.push(logbook);
-            let (_, last) = tables::range::<32>(&[logbook.bytes()]);
-            from = last;
-        }
-        logbooks.dedup();
-        Ok(logbooks)
+        Ok(self.reading()?.logbooks()?.into_iter().collect())
     }
 
     /// Returns what is held of each chain of a logbook.
@@ -122,26 +259,17 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn heads(&self, logbook: LogbookId) -> Result<Vec<Head>, Error> {
-        let txn = self.db.begin_read()?;
-        let branches = branches(&txn, logbook)?;
-        let heads = txn.open_table(HEADS)?;
-        let (from, to) = tables::range(&[logbook.bytes()]);
-        heads
-            .range::<&[u8; 32]>(&from..=&to)?
-            .map(|row| {
-                let (key, row) = row?;
-                let (seq, tip, link) = tables::head_end(row.value())?;
-                let (_, chain) = tables::chain_ids(key.value());
-                Ok(Head {
-                    chain,
-                    device: branches.device_of(chain),
-                    first: branches.first(chain),
-                    seq,
-                    tip,
-                    link,
-                })
-            })
-            .collect()
+        let ledger = self.reading()?.ledger(logbook)?;
+        let branches = ledger.branches();
+        let heads = ledger.heads().map(|(chain, head)| Head {
+            chain,
+            device: branches.device_of(chain),
+            first: branches.first(chain),
+            seq: head.seq,
+            tip: head.tip,
+            link: head.link,
+        });
+        Ok(heads.collect())
     }
 
     /// Returns the branches in a logbook: each shows that a store was copied or put back.
@@ -149,18 +277,16 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn branched(&self, logbook: LogbookId) -> Result<Vec<Branched>, Error> {
-        let txn = self.db.begin_read()?;
-        let heads = txn.open_table(HEADS)?;
-        branches(&txn, logbook)?
-            .begun()
+        let ledger = self.reading()?.ledger(logbook)?;
+        let branches = ledger.branches().begun();
+        branches
             .map(|(chain, branch)| {
-                let row = heads.get(&tables::chain_key(logbook, chain))?;
-                let row = row.ok_or(Error::damaged_index("heads"))?;
+                let head = ledger.head(chain);
                 Ok(Branched {
                     chain,
                     device: branch.device,
                     from: branch.from,
-                    to: tables::head_end(row.value())?.0,
+                    to: head.ok_or(Error::damaged_index("ledgers"))?.seq,
                     leaves: branch.of,
                 })
             })
@@ -172,8 +298,7 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn vector(&self, logbook: LogbookId) -> Result<VersionVector, Error> {
-        let heads = self.heads(logbook)?.into_iter();
-        Ok(heads.map(|head| (head.chain, head.seq)).collect())
+        Ok(self.reading()?.ledger(logbook)?.vector())
     }
 
     /// Returns, of these marks, those that are held: each with all that its chain branches off from,
@@ -186,12 +311,12 @@ impl Store {
         logbook: LogbookId,
         marks: &[Mark],
     ) -> Result<(VersionVector, Vec<Mark>), Error> {
-        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
-        let chains = reader.chains();
+        let reading = self.reading()?;
+        let (ledger, archive) = (reading.ledger(logbook)?, reading.shelves.of(logbook));
         let (mut held, mut unknown) = (VersionVector::new(), Vec::new());
         for mark in marks {
-            match chains.find(*mark)? {
-                Some(place) => reader.branches.learn(&mut held, place),
+            match ledger.find(*mark, &archive)? {
+                Some(place) => ledger.branches().learn(&mut held, place),
                 None => unknown.push(*mark),
             }
         }
@@ -203,9 +328,9 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn places(&self, logbook: LogbookId, marks: &[Mark]) -> Result<Vec<Place>, Error> {
-        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
-        let chains = reader.chains();
-        let found = marks.iter().map(|mark| chains.find(*mark));
+        let reading = self.reading()?;
+        let (ledger, archive) = (reading.ledger(logbook)?, reading.shelves.of(logbook));
+        let found = marks.iter().map(|mark| ledger.find(*mark, &archive));
         found.filter_map(Result::transpose).collect()
     }
 
@@ -214,9 +339,10 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or a place is not held.
     pub fn marks(&self, logbook: LogbookId, places: &[Place]) -> Result<Vec<Mark>, Error> {
-        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
-        let chains = reader.chains();
-        places.iter().map(|place| chains.mark(*place)).collect()
+        let reading = self.reading()?;
+        let (ledger, archive) = (reading.ledger(logbook)?, reading.shelves.of(logbook));
+        let places = places.iter();
+        places.map(|place| ledger.mark(*place, &archive)).collect()
     }
 
     /// Returns marks of entries before a chain's last one, ever farther apart: enough for another
@@ -225,9 +351,9 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn ancestors(&self, logbook: LogbookId, head: Head) -> Result<Vec<(Seq, Tip)>, Error> {
-        let txn = self.db.begin_read()?;
-        let origin = txn.open_table(ORIGIN)?;
-        let branches = branches(&txn, logbook)?;
+        let reading = self.reading()?;
+        let (ledger, archive) = (reading.ledger(logbook)?, reading.shelves.of(logbook));
+        let branches = ledger.branches();
         let (mut found, mut step, mut chain) = (Vec::new(), 1, head.chain);
         let mut number = head.seq.get();
         loop {
@@ -239,12 +365,11 @@ impl Store {
             while seq < branches.first(chain) {
                 chain = branches
                     .leaves(chain)
-                    .ok_or(Error::damaged_index("branches"))?
+                    .ok_or(Error::damaged_index("ledgers"))?
                     .chain;
             }
-            let row = origin.get(&tables::origin_key(logbook, Place { chain, seq }))?;
-            let row = row.ok_or(Error::damaged_index("origin"))?;
-            found.push((seq, tables::origin_parts(row.value()).1));
+            let tip = ledger.tip_at(Place { chain, seq }, &archive)?;
+            found.push((seq, tip.ok_or(Error::damaged_index("ledgers"))?));
         }
     }
 
@@ -253,29 +378,20 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or an entry is not what was written.
     pub fn links(&self, logbook: LogbookId) -> Result<BTreeMap<Place, Link>, Error> {
-        let txn = self.db.begin_read()?;
-        let reader = Reader::open(&txn, logbook)?;
-        let (from, to) = tables::range(&[logbook.bytes()]);
+        let walked = self.reading()?.walked(logbook)?;
+        let branches = walked.ledger.branches();
         let mut links = BTreeMap::new();
-        // Parents come before their branches.
-        let mut arrivals = BTreeMap::new();
-        for row in reader.origin.range::<&[u8; 40]>(&from..=&to)? {
-            let (key, row) = row?;
-            let (_, place) = tables::origin_ids(key.value())?;
-            arrivals.insert(tables::origin_parts(row.value()).0, place);
-        }
-        for place in arrivals.into_values() {
-            let before = if place.seq == reader.branches.first(place.chain) {
-                reader.branches.leaves(place.chain)
+        for (filed, (place, _)) in walked.entries.iter().zip(&walked.placed) {
+            let before = if place.seq == branches.first(place.chain) {
+                branches.leaves(place.chain)
             } else {
-                place.seq.previous().map(|seq| Place { seq, ..place })
+                place.seq.previous().map(|seq| Place { seq, ..*place })
             };
             let link = match before {
-                Some(before) => *links.get(&before).ok_or(Error::damaged_index("origin"))?,
-                None => Link::origin(logbook, reader.branches.device_of(place.chain)),
+                Some(before) => *links.get(&before).ok_or(Error::damaged_index("ledgers"))?,
+                None => Link::origin(logbook, branches.device_of(place.chain)),
             };
-            let (_, raw) = reader.chains().raw(place)?;
-            links.insert(place, link.after(&raw));
+            links.insert(*place, link.after(&filed.written.raw));
         }
         Ok(links)
     }
@@ -291,46 +407,48 @@ impl Store {
         known: &VersionVector,
         max_bytes: usize,
     ) -> Result<(Vec<Vec<u8>>, bool), Error> {
-        let txn = self.db.begin_read()?;
-        let (origin, entries) = (txn.open_table(ORIGIN)?, txn.open_table(ENTRIES)?);
-        let mut arrivals = Vec::new();
-        for Head { chain, seq, .. } in self.heads(logbook)? {
-            let first = known.last(chain).map_or(Seq::FIRST, Seq::next);
-            if first > seq {
-                continue;
+        let reading = self.reading()?;
+        let (ledger, archive) = (reading.ledger(logbook)?, reading.shelves.of(logbook));
+        let lacks = |place: Place| !known.includes(place.chain, place.seq);
+        let (mut batch, mut bytes, mut more) = (Vec::new(), 0, false);
+        let mut take = |filed: &Filed| -> Result<(), Error> {
+            let written = &filed.written;
+            let place = ledger.place_of(written)?;
+            if more || !lacks(place) {
+                return Ok(());
             }
-            let key = |seq| tables::origin_key(logbook, Place { chain, seq });
-            let (from, to) = (key(first), key(seq));
-            for row in origin.range::<&[u8; 40]>(&from..=&to)? {
-                arrivals.push(tables::origin_parts(row?.1.value()).0);
-            }
-        }
-        arrivals.sort_unstable();
-        let (mut batch, mut bytes) = (Vec::new(), 0);
-        for arrival in arrivals {
-            let row = entries
-                .get(arrival.0)?
-                .ok_or(Error::DamagedEntry { arrival })?;
-            let (_, raw) = tables::entry_of(logbook, arrival, row.value())?;
-            bytes += raw.len();
+            bytes += written.raw.len();
             if bytes > max_bytes && !batch.is_empty() {
-                return Ok((batch, true));
+                more = true;
+            } else {
+                batch.push(written.raw.clone());
             }
-            batch.push(raw.to_vec());
-        }
-        Ok((batch, false))
+            Ok(())
+        };
+        let branches = ledger.branches();
+        archive.each_block(|block| {
+            let block = block?;
+            let mut spans = block.spans.iter();
+            let may_lack = spans.any(|(device, _, to)| {
+                !branches.is_empty() || !known.includes(ChainId::of(*device), *to)
+            });
+            if may_lack {
+                block.entries()?.iter().try_for_each(&mut take)?;
+            }
+            Ok(())
+        })?;
+        archive.tail().try_for_each(|filed| take(filed))?;
+        Ok((batch, more))
     }
 
     /// Returns the bookmark at the end of this store's arrivals.
     ///
     /// # Errors
-    /// [`Error`] where the file cannot be read, or the last entry is not what was written.
+    /// [`Error`] where the last entry is not what was written.
     pub fn last_bookmark(&self) -> Result<Bookmark, Error> {
-        let entries = self.db.begin_read()?.open_table(ENTRIES)?;
-        let last = entries.last()?;
-        last.map_or(Ok(Bookmark::START), |(key, row)| {
-            tables::bookmark(Arrival(key.value()), row.value())
-        })
+        let live = self.live();
+        live.whole()?;
+        Ok(live.last.bookmark)
     }
 
     /// Returns whether a bookmark was made in this store, as it is now.
@@ -338,14 +456,11 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or the entry there is not what was written.
     pub fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error> {
-        if bookmark == Bookmark::START {
+        if bookmark == Bookmark::START || bookmark == self.last_bookmark()? {
             return Ok(true);
         }
-        let entries = self.db.begin_read()?.open_table(ENTRIES)?;
-        let Some(row) = entries.get(bookmark.arrival.0)? else {
-            return Ok(false);
-        };
-        Ok(tables::bookmark(bookmark.arrival, row.value())? == bookmark)
+        let here = self.reading()?.bookmark_at(bookmark.arrival)?;
+        Ok(here == Some(bookmark))
     }
 
     /// Returns the entries that arrived after `after` and are `wanted`, in order, up to `max_bytes`
@@ -360,36 +475,57 @@ impl Store {
         covered: &BTreeSet<LogbookId>,
         max_bytes: usize,
     ) -> Result<News, Error> {
-        // One read transaction: what others append meanwhile is in neither part of the answer.
-        let txn = self.db.begin_read()?;
-        let entries = txn.open_table(ENTRIES)?;
-        let held = held(&txn.open_table(HEADS)?, covered)?;
-        let read = match entries.get(after.0)? {
-            Some(row) => tables::bookmark(after, row.value())?,
-            None => Bookmark::START,
-        };
+        // One moment: what others append meanwhile is in neither part of the answer.
+        let reading = self.reading()?;
         let mut news = News {
             batch: Vec::new(),
-            read,
+            read: reading.bookmark_at(after)?.unwrap_or(Bookmark::START),
             more: false,
-            held,
+            held: reading.held(covered)?,
         };
         let mut bytes = 0;
-        for row in entries.range(after.0 + 1..)? {
-            let (key, row) = row?;
-            let (read, raw) = tables::marked(Arrival(key.value()), row.value())?;
-            let (logbook, device) = codec::peek(raw)?;
-            if wanted(logbook, device) {
-                bytes += raw.len();
-                if bytes > max_bytes && !news.batch.is_empty() {
-                    news.more = true;
-                    return Ok(news);
-                }
-                news.batch.push(raw.to_vec());
+        let mut take = |news: &mut News, filed: &Filed| {
+            let raw = &filed.written.raw;
+            bytes += raw.len();
+            if bytes > max_bytes && !news.batch.is_empty() {
+                news.more = true;
+                return false;
             }
-            news.read = read;
+            news.batch.push(raw.clone());
+            news.read = filed.bookmark();
+            true
+        };
+        let all = reading.since(after, wanted, |filed| take(&mut news, filed))?;
+        if all {
+            news.read = reading.last;
         }
         Ok(news)
+    }
+
+    /// Returns those of the wanted ids that occur in a logbook's entries that came up to an arrival: of
+    /// things, visits and devices. The answer follows from the entries and their arrivals alone.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or an entry is not what was written.
+    pub fn find_ids(
+        &self,
+        logbook: LogbookId,
+        up_to: Arrival,
+        wanted: &BTreeSet<Short>,
+    ) -> Result<Found, Error> {
+        let reading = self.reading()?;
+        let mut live = self.live();
+        if live.last.bookmark != reading.last || !live.has_ids(logbook) {
+            drop(live);
+            let ids = reading.ids(logbook)?;
+            live = self.live();
+            if live.last.bookmark != reading.last {
+                return Ok(ids.found(up_to, wanted)); // something was written meanwhile
+            }
+            live.keep_ids(logbook, ids);
+        }
+        let ids = live.ids(logbook);
+        Ok(ids.map(|ids| ids.found(up_to, wanted)).unwrap_or_default())
     }
 
     /// Returns a digest of what is held of these logbooks: equal for two stores exactly when they
@@ -398,7 +534,7 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error> {
-        held(&self.db.begin_read()?.open_table(HEADS)?, covered)
+        self.reading()?.held(covered)
     }
 
     /// Returns one entry.
@@ -406,11 +542,9 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or the entry is not what was written.
     pub fn entry(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
-        let reader = Reader::open(&self.db.begin_read()?, logbook)?;
-        let Some((arrival, _)) = reader.chains().at(place)? else {
-            return Ok(None);
-        };
-        reader.kept(arrival).map(Some)
+        let book = self.book(logbook)?;
+        let mut entries = book.entries.iter();
+        Ok(entries.find(|kept| kept.place == place).cloned())
     }
 
     /// Returns the entries that touch a thing, in the order in which they came here.
@@ -418,12 +552,7 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or an entry is not what was written.
     pub fn touching(&self, logbook: LogbookId, thing: ThingId) -> Result<Vec<Kept>, Error> {
-        let txn = self.db.begin_read()?;
-        let reader = Reader::open(&txn, logbook)?;
-        touches::of_thing(&txn.open_table(TOUCHES)?, logbook, thing)?
-            .into_iter()
-            .map(|arrival| reader.kept(arrival))
-            .collect()
+        Ok(self.book(logbook)?.touching(thing).cloned().collect())
     }
 
     /// Returns all entries of a logbook, in the order in which they came here.
@@ -431,19 +560,29 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or an entry is not what was written.
     pub fn entries(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
-        let txn = self.db.begin_read()?;
-        let reader = Reader::open(&txn, logbook)?;
-        let (from, to) = tables::range(&[logbook.bytes()]);
-        let mut arrivals = reader
-            .origin
-            .range::<&[u8; 40]>(&from..=&to)?
-            .map(|row| Ok(tables::origin_parts(row?.1.value()).0))
-            .collect::<Result<Vec<_>, Error>>()?;
-        arrivals.sort_unstable();
-        arrivals
-            .into_iter()
-            .map(|arrival| reader.kept(arrival))
-            .collect()
+        let at_hand = self.live().book(logbook);
+        match at_hand {
+            Some(book) => Ok(book.entries.clone()),
+            None => self.reading()?.kept(logbook),
+        }
+    }
+
+    /// Returns all entries of a logbook, which may be at hand.
+    fn book(&self, logbook: LogbookId) -> Result<Arc<Book>, Error> {
+        let reading = self.reading()?;
+        let live = self.live();
+        if live.last.bookmark == reading.last
+            && let Some(book) = live.book(logbook)
+        {
+            return Ok(book);
+        }
+        drop(live);
+        let book = Arc::new(Book::of(reading.kept(logbook)?));
+        let mut live = self.live();
+        if live.last.bookmark == reading.last {
+            live.keep_book(logbook, &book);
+        }
+        Ok(book)
     }
 
     /// Returns one field's register.
@@ -456,9 +595,7 @@ impl Store {
         thing: ThingId,
         field: FieldNumber,
     ) -> Result<Option<Register>, Error> {
-        let registers = self.db.begin_read()?.open_table(REGISTERS)?;
-        let row = registers.get(&tables::register_key(logbook, thing, field))?;
-        row.map(|row| tables::register(row.value())).transpose()
+        Ok(self.said(logbook)?.register(thing, field).cloned())
     }
 
     /// Returns what a logbook says now.
@@ -466,113 +603,221 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn state(&self, logbook: LogbookId) -> Result<State, Error> {
-        let txn = self.db.begin_read()?;
-        let mut state = State::default();
-        let (from, to) = tables::range(&[logbook.bytes()]);
-        for row in txn.open_table(REGISTERS)?.range::<&[u8; 34]>(&from..=&to)? {
-            let (key, row) = row?;
-            let (thing, field) = tables::register_ids(key.value());
-            state.keep(thing, field, tables::register(row.value())?);
-        }
-        let (from, to) = tables::range(&[logbook.bytes()]);
-        for row in txn
-            .open_table(OBSERVATIONS)?
-            .range::<&[u8; 26]>(&from..=&to)?
+        Ok(Arc::unwrap_or_clone(self.said(logbook)?))
+    }
+
+    /// Returns what a logbook says now, which may be at hand.
+    fn said(&self, logbook: LogbookId) -> Result<Arc<State>, Error> {
+        let reading = self.reading()?;
+        let live = self.live();
+        if live.last.bookmark == reading.last
+            && let Some(state) = live.state(logbook)
         {
-            let (thing, what, seen) = tables::observation(row?.1.value())?;
-            state.observe(thing, what, seen);
+            return Ok(state);
+        }
+        drop(live);
+        let state = Arc::new(reading.state(logbook)?);
+        let mut live = self.live();
+        if live.last.bookmark == reading.last {
+            live.keep_state(logbook, &state);
         }
         Ok(state)
     }
+
+    /// Counts a logbook's entries.
+    pub(super) fn count(&self, logbook: LogbookId) -> Result<u64, Error> {
+        Ok(self.reading()?.ledger(logbook)?.entries())
+    }
 }
 
-fn held(
-    heads: &impl ReadableTable<&'static [u8; 32], &'static [u8]>,
-    covered: &BTreeSet<LogbookId>,
-) -> Result<Held, Error> {
-    let mut chains = Vec::new();
-    for logbook in covered {
-        let (from, to) = tables::range(&[logbook.bytes()]);
-        for row in heads.range::<&[u8; 32]>(&from..=&to)? {
-            let (key, row) = row?;
-            // A link follows from all entries before it, so device and link say everything.
-            chains.push((*key.value(), tables::head_end(row.value())?.2));
+/// All entries of a logbook, each with its place and what its writer gained.
+struct Walked {
+    ledger: Ledger,
+    placed: Vec<(Place, VersionVector)>,
+    entries: Vec<Filed>,
+}
+
+type Receipts = Vec<(Place, Stamp)>;
+type Verdicts = Vec<(Place, Verdict)>;
+
+/// Where the entries of a logbook stand that others name.
+enum Named {
+    /// Every device has one chain.
+    ByNumber,
+    ByMark(BTreeMap<Mark, Place>),
+}
+
+impl Named {
+    fn of(ledger: &Ledger, placed: &[(Place, VersionVector)], entries: &[Filed]) -> Self {
+        if ledger.branches().is_empty() {
+            return Self::ByNumber;
         }
-    }
-    Ok(chain::held(&chains))
-}
-
-pub(super) fn branches(txn: &ReadTransaction, logbook: LogbookId) -> Result<Branches, Error> {
-    chains::branches(
-        &txn.open_table(BRANCHES)?,
-        &txn.open_table(PARTINGS)?,
-        logbook,
-    )
-}
-
-pub(super) type EntriesRead = ReadOnlyTable<u64, &'static [u8]>;
-pub(super) type OriginRead = ReadOnlyTable<&'static [u8; 40], &'static [u8; 16]>;
-
-/// What it takes to read the entries of one logbook.
-pub(super) struct Reader {
-    entries: EntriesRead,
-    origin: OriginRead,
-    // None where the logbook has none, as nearly always.
-    receipts: Option<ReadOnlyTable<&'static [u8; 40], u64>>,
-    verdicts: Option<ReadOnlyTable<&'static [u8; 40], u8>>,
-    branches: Branches,
-    logbook: LogbookId,
-}
-
-impl Reader {
-    pub(super) fn open(txn: &ReadTransaction, logbook: LogbookId) -> Result<Self, Error> {
-        Ok(Self {
-            entries: txn.open_table(ENTRIES)?,
-            origin: txn.open_table(ORIGIN)?,
-            receipts: if_any(txn.open_table(RECEIPTS)?, logbook)?,
-            verdicts: if_any(txn.open_table(VERDICTS)?, logbook)?,
-            branches: branches(txn, logbook)?,
-            logbook,
-        })
+        let marks = entries.iter().map(|filed| filed.written.mark());
+        let places = placed.iter().map(|(place, _)| *place);
+        Self::ByMark(marks.zip(places).collect())
     }
 
-    pub(super) fn chains(&self) -> Chains<'_, EntriesRead, OriginRead> {
-        Chains {
-            entries: &self.entries,
-            origin: &self.origin,
-            branches: &self.branches,
-            logbook: self.logbook,
+    fn place(&self, mark: Mark) -> Option<Place> {
+        match self {
+            Self::ByNumber => Some(Place {
+                chain: ChainId::of(mark.device),
+                seq: mark.seq,
+            }),
+            Self::ByMark(places) => places.get(&mark).copied(),
         }
     }
 
-    fn kept(&self, arrival: Arrival) -> Result<Kept, Error> {
-        let row = self.entries.get(arrival.0)?;
-        let row = row.ok_or(Error::DamagedEntry { arrival })?;
-        let (arrived, raw) = tables::entry_of(self.logbook, arrival, row.value())?;
-        let entry = codec::decode(raw)?;
-        let place = self.chains().place_of(&entry, raw)?;
-        let key = tables::origin_key(self.logbook, place);
-        let receipt = self.receipts.as_ref().map(|table| table.get(&key));
-        let receipt = receipt.transpose()?.flatten();
-        let verdict = self.verdicts.as_ref().map(|table| table.get(&key));
-        let verdict = verdict.transpose()?.flatten();
-        let stamp = receipt.map_or(entry.stamp, |bits| Stamp::from_bits(bits.value()));
-        Ok(Kept {
-            arrival,
-            arrived,
-            stamp,
-            held_back: verdict.is_some_and(|row| tables::is_held_back(row.value())),
-            placed: self.chains().placed(place, entry)?,
-        })
+    /// The receipts and verdicts among an entry's changes, by the places that they name.
+    fn words(&self, changes: &[Change]) -> (Receipts, Verdicts) {
+        let (mut receipts, mut verdicts) = (Vec::new(), Vec::new());
+        for change in changes {
+            let Some(place) = change.of().and_then(|of| self.place(of)) else {
+                continue;
+            };
+            match change {
+                Change::Receipt { stamp, .. } => receipts.push((place, *stamp)),
+                Change::HoldBack { .. } => verdicts.push((place, Verdict::HeldBack)),
+                Change::Admit { .. } => verdicts.push((place, Verdict::Admitted)),
+                Change::Set { .. } | Change::Observe { .. } | Change::Unknown { .. } => {}
+            }
+        }
+        (receipts, verdicts)
     }
 }
 
-/// A table of places, if it has any of this logbook.
-fn if_any<V: redb::Value + 'static>(
-    table: ReadOnlyTable<&'static [u8; 40], V>,
-    logbook: LogbookId,
-) -> Result<Option<ReadOnlyTable<&'static [u8; 40], V>>, Error> {
-    let (from, to) = tables::range(&[logbook.bytes()]);
-    let any = table.range::<&[u8; 40]>(&from..=&to)?.next().transpose()?;
-    Ok(any.is_some().then_some(table))
+impl Reading<'_> {
+    fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error> {
+        let mut chains = Vec::new();
+        for logbook in covered {
+            for (chain, head) in self.ledger(*logbook)?.heads() {
+                let mut ids = [0; 32];
+                ids[..16].copy_from_slice(logbook.bytes());
+                ids[16..].copy_from_slice(chain.bytes());
+                // A link follows from all entries before it, so device and link say everything.
+                chains.push((ids, head.link));
+            }
+        }
+        Ok(chain::held(&chains))
+    }
+
+    fn walked(&self, logbook: LogbookId) -> Result<Walked, Error> {
+        let entries = self.shelves.of(logbook).entries()?;
+        self.all_there(logbook, entries.len())?;
+        let written = entries.iter().map(|filed| &filed.written);
+        let walk = Ledger::walk(logbook, written)?;
+        Ok(Walked {
+            ledger: walk.ledger,
+            placed: walk.placed,
+            entries,
+        })
+    }
+
+    /// Reads all entries of a logbook.
+    fn kept(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
+        let Walked {
+            ledger,
+            placed,
+            entries,
+        } = self.walked(logbook)?;
+        let names = Named::of(&ledger, &placed, &entries);
+        let mut kept: Vec<_> = entries
+            .into_iter()
+            .zip(placed)
+            .map(|(filed, (place, gained))| {
+                let entry = filed.written.entry;
+                let (receipts, verdicts) = names.words(&entry.changes);
+                Kept {
+                    arrival: filed.arrival,
+                    arrived: filed.arrived,
+                    stamp: entry.stamp,
+                    held_back: false,
+                    placed: Placed {
+                        place,
+                        gained,
+                        receipts,
+                        verdicts,
+                        entry,
+                    },
+                }
+            })
+            .collect();
+        let all = || kept.iter().map(|kept| &kept.placed);
+        let (receipts, held_back) = (replay::receipts(all()), replay::held_back(all()));
+        for kept in &mut kept {
+            if let Some(stamp) = receipts.get(&kept.placed.place) {
+                kept.stamp = *stamp;
+            }
+            kept.held_back = held_back.contains(&kept.placed.place);
+        }
+        Ok(kept)
+    }
+
+    /// Reads where each id first occurs in a logbook.
+    fn ids(&self, logbook: LogbookId) -> Result<FirstSeen, Error> {
+        let (archive, mut ids) = (self.shelves.of(logbook), FirstSeen::default());
+        archive.each_block(|block| {
+            let block = block?;
+            for (entry, (arrival, _)) in block.say()?.iter().zip(&block.arrivals) {
+                ids.learn(entry, *arrival);
+            }
+            Ok(())
+        })?;
+        for filed in archive.tail() {
+            ids.learn(&filed.written.entry, filed.arrival);
+        }
+        Ok(ids)
+    }
+
+    /// Sees to it that no entry of a logbook is missing: a row that is gone has no check.
+    fn all_there(&self, logbook: LogbookId, found: usize) -> Result<(), Error> {
+        let expected = self.ledger(logbook)?.entries();
+        if expected == found as u64 {
+            Ok(())
+        } else {
+            Err(Error::damaged_index("ledgers"))
+        }
+    }
+
+    /// Folds a logbook's entries.
+    fn state(&self, logbook: LogbookId) -> Result<State, Error> {
+        if !self.ledger(logbook)?.branches().is_empty() {
+            let entries = self.shelves.of(logbook).entries()?;
+            self.all_there(logbook, entries.len())?;
+            let walk = Ledger::walk(logbook, entries.iter().map(|filed| &filed.written))?;
+            let names = Named::of(&walk.ledger, &walk.placed, &entries);
+            let placed = entries.into_iter().zip(walk.placed);
+            let placed = placed.map(|(filed, (place, gained))| {
+                let entry = filed.written.entry;
+                let (receipts, verdicts) = names.words(&entry.changes);
+                Placed {
+                    place,
+                    gained,
+                    receipts,
+                    verdicts,
+                    entry,
+                }
+            });
+            return Ok(State::of(&placed.collect::<Vec<_>>()));
+        }
+        let entries = self.shelves.of(logbook).say()?;
+        self.all_there(logbook, entries.len())?;
+        let names = Named::ByNumber;
+        let placed = entries.into_iter().map(|entry| {
+            let gained = entry.gained.iter();
+            let (receipts, verdicts) = names.words(&entry.changes);
+            Placed {
+                place: Place {
+                    chain: ChainId::of(entry.device),
+                    seq: entry.seq,
+                },
+                gained: gained
+                    .map(|mark| (ChainId::of(mark.device), mark.seq))
+                    .collect(),
+                receipts,
+                verdicts,
+                entry,
+            }
+        });
+        Ok(State::of(&placed.collect::<Vec<_>>()))
+    }
 }

@@ -1,12 +1,15 @@
-//! Derived tables made again from the entries.
+//! What follows from the entries, made again from them.
 
-use redb::{ReadableTableMetadata, WriteTransaction};
+use std::collections::BTreeSet;
 
-use super::fold::Tables;
-use super::tables::{
-    BRANCHES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, TOUCHES, VERDICTS,
-};
+use redb::{ReadableTable, WriteTransaction};
+
+use super::block::{self, Block};
+use super::filed::Filed;
+use super::ledger::Ledger;
+use super::tables::{self, BLOCKS, GROUPS, Group, LEDGERS};
 use super::{Error, Store};
+use crate::log::id::{Arrival, LogbookId};
 
 /// What a rebuild went through.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -20,38 +23,104 @@ pub struct Rebuilt {
 }
 
 impl Store {
-    /// Throws every derived table away and makes it again from the entries, in one transaction.
+    /// Throws away everything that follows from the entries and makes it again, in one transaction.
     ///
     /// # Errors
     /// [`Error::DamagedEntry`] where an entry is not what was written; [`Error`] where the file
     /// fails. Then nothing has changed.
     pub fn rebuild(&self) -> Result<Rebuilt, Error> {
+        self.rebuild_rows()?;
+        let mut rebuilt = Rebuilt {
+            entries: 0,
+            fields: 0,
+            observations: 0,
+        };
+        for logbook in self.logbooks()? {
+            rebuilt.entries += self.count(logbook)?;
+            let state = self.state(logbook)?;
+            rebuilt.fields += state.registers().count() as u64;
+            rebuilt.observations += state.all_observations().count() as u64;
+        }
+        Ok(rebuilt)
+    }
+
+    fn rebuild_rows(&self) -> Result<(), Error> {
+        let mut live = self.live();
+        live.whole()?;
         let txn = self.db.begin_write()?;
-        let entries = refold(&txn)?;
-        let fields = txn.open_table(REGISTERS)?.len()?;
-        let observations = txn.open_table(OBSERVATIONS)?.len()?;
+        txn.delete_table(LEDGERS)?;
+        let rows = txn.open_table(BLOCKS)?;
+        let groups = regroup(&txn, &rows)?;
+        {
+            let mut ledgers = txn.open_table(LEDGERS)?;
+            let logbooks = groups.iter().flat_map(|group| &group.logbooks);
+            for logbook in logbooks.collect::<BTreeSet<_>>() {
+                let entries = settled(&rows, *logbook)?;
+                let written = entries.iter().map(|filed| &filed.written);
+                let row = Ledger::walk(*logbook, written)?.ledger.row(*logbook);
+                ledgers.insert(logbook.bytes(), row.as_slice())?;
+            }
+        }
+        drop(rows);
         txn.commit()?;
-        Ok(Rebuilt {
-            entries,
-            fields,
-            observations,
-        })
+        live.forget();
+        Ok(())
     }
 }
 
-/// Throws the derived tables of this transaction away and folds its entries again.
-pub(super) fn refold(txn: &WriteTransaction) -> Result<u64, Error> {
-    txn.delete_table(ORIGIN)?;
-    txn.delete_table(HEADS)?;
-    txn.delete_table(BRANCHES)?;
-    txn.delete_table(PARTINGS)?;
-    txn.delete_table(REGISTERS)?;
-    txn.delete_table(OBSERVATIONS)?;
-    txn.delete_table(TOUCHES)?;
-    txn.delete_table(RECEIPTS)?;
-    txn.delete_table(VERDICTS)?;
-    let mut tables = Tables::open(txn)?;
-    let folded = tables.fold_all()?;
-    tables.finish()?;
-    Ok(folded)
+/// Makes the table of groups again.
+pub(super) fn regroup(
+    txn: &WriteTransaction,
+    rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
+) -> Result<Vec<Group>, Error> {
+    txn.delete_table(GROUPS)?;
+    let groups = groups(rows)?;
+    let mut table = txn.open_table(GROUPS)?;
+    for group in &groups {
+        table.insert(group.end.arrival.0, tables::group_row(group).as_slice())?;
+    }
+    Ok(groups)
+}
+
+/// The groups into which the blocks of these rows fall.
+pub(super) fn groups(
+    rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
+) -> Result<Vec<Group>, Error> {
+    let mut blocks = Vec::new();
+    for row in rows.iter()? {
+        let (key, row) = row?;
+        let block = Block::read(key.value(), row.value())?;
+        blocks.push((block.first, block.last(), block::ids(key.value()).0));
+    }
+    let last_of = |first: Arrival, logbook: LogbookId| {
+        let key = block::key(logbook, first);
+        let row = rows.get(&key)?.ok_or(Error::damaged_index("blocks"))?;
+        let last = Block::read(&key, row.value())?.entries()?.pop();
+        last.ok_or(Error::damaged_index("blocks"))
+    };
+    block::stretches(blocks)
+        .into_iter()
+        .map(|stretch| {
+            let last: Filed = last_of(stretch.first_of_last, stretch.of_last)?;
+            Ok(Group {
+                end: last.bookmark(),
+                arrived: last.arrived,
+                logbooks: stretch.logbooks.into_iter().collect(),
+            })
+        })
+        .collect()
+}
+
+/// The entries of a logbook's blocks, in order of arrival.
+pub(super) fn settled(
+    rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
+    logbook: LogbookId,
+) -> Result<Vec<Filed>, Error> {
+    let (from, to) = tables::range::<24>(&[logbook.bytes()]);
+    let mut all = Vec::new();
+    for row in rows.range::<&[u8; 24]>(&from..=&to)? {
+        let (key, row) = row?;
+        all.append(&mut Block::read(key.value(), row.value())?.entries()?);
+    }
+    Ok(all)
 }

@@ -2,10 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use redb::{ReadableDatabase, WriteTransaction};
-
-use super::fold::Tables;
-use super::tables::{self, HEADS, SEALS};
+use super::tables::{self, SEALS};
+use super::writing::Writing;
 use super::{Error, Store};
 use crate::log::chain::Link;
 use crate::log::codec;
@@ -36,21 +34,17 @@ pub(super) fn reach(seals: &Checked, entry: &Entry) -> bool {
 }
 
 /// Keeps seals, each instead of those that reach less far on its chain; says whether any was new.
-pub(super) fn keep(
-    txn: &WriteTransaction,
-    tables: &mut Tables<'_>,
-    seals: &Checked,
-) -> Result<bool, Error> {
-    let mut table = txn.open_table(SEALS)?;
+pub(super) fn keep(writing: &mut Writing<'_>, seals: &Checked) -> Result<bool, Error> {
     let mut new = false;
     for ((logbook, device), seals) in seals {
+        let ends = ends(writing, *logbook, *device)?;
+        let mut table = writing.txn.open_table(SEALS)?;
         for seal in seals {
             let key = tables::seal_key(*device, seal);
             if table.insert(&key, &tables::seal_row(seal))?.is_some() {
                 continue;
             }
             new = true;
-            let ends = ends(tables, *logbook, *device)?;
             if !ends.contains(&seal.link) {
                 continue; // it reaches beyond what has come so far
             }
@@ -65,16 +59,14 @@ pub(super) fn keep(
 
 /// The links at the ends of a device's chains.
 fn ends(
-    tables: &mut Tables<'_>,
+    writing: &mut Writing<'_>,
     logbook: LogbookId,
     device: DeviceId,
 ) -> Result<BTreeSet<Link>, Error> {
-    let chains: Vec<_> = tables.chains(logbook)?.branches.chains_of(device).collect();
-    let mut ends = BTreeSet::new();
-    for chain in chains {
-        ends.extend(tables.head(logbook, chain)?.map(|head| head.link));
-    }
-    Ok(ends)
+    let ledger = writing.look(logbook)?;
+    let heads = ledger.branches().chains_of(device);
+    let heads = heads.filter_map(|chain| ledger.head(chain));
+    Ok(heads.map(|head| head.link).collect())
 }
 
 impl Store {
@@ -88,16 +80,14 @@ impl Store {
             .iter()
             .map(|raw| codec::peek(raw))
             .collect::<Result<_, _>>()?;
-        let txn = self.db.begin_read()?;
-        let (kept, heads) = (txn.open_table(SEALS)?, txn.open_table(HEADS)?);
-        let writer = self.writer();
+        let (reading, writer) = (self.reading()?, self.writer());
+        let kept = reading.txn.open_table(SEALS)?;
         let mut seals = Vec::new();
         for (logbook, device) in writers {
             if device == writer.device() && !writer.in_use_elsewhere {
-                let key = tables::chain_key(logbook, ChainId::of(device));
-                if let Some(row) = heads.get(&key)? {
-                    let (seq, _, link) = tables::head_end(row.value())?;
-                    seals.push(writer.key().seal(logbook, seq, link));
+                let ledger = reading.ledger(logbook)?;
+                if let Some(head) = ledger.head(ChainId::of(device)) {
+                    seals.push(writer.key().seal(logbook, head.seq, head.link));
                 }
                 continue;
             }
@@ -111,21 +101,17 @@ impl Store {
     }
 
     /// Seals every chain of the store's own device, before its key is given up.
-    pub(super) fn seal_own(
-        &self,
-        txn: &WriteTransaction,
-        tables: &mut Tables<'_>,
-    ) -> Result<(), Error> {
+    pub(super) fn seal_own(&self, writing: &mut Writing<'_>) -> Result<(), Error> {
         let writer = self.writer();
         let chain = ChainId::of(writer.device());
         let mut seals = Checked::new();
-        for logbook in tables.logbooks()? {
-            if let Some(head) = tables.head(logbook, chain)? {
+        for logbook in writing.logbooks()? {
+            if let Some(head) = writing.look(logbook)?.head(chain) {
                 let seal = writer.key().seal(logbook, head.seq, head.link);
                 seals.insert((logbook, writer.device()), vec![seal]);
             }
         }
-        keep(txn, tables, &seals)?;
+        keep(writing, &seals)?;
         Ok(())
     }
 }

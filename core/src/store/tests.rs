@@ -12,7 +12,7 @@ use super::*;
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec;
 use crate::log::entry::{Change, Draft};
-use crate::log::id::{ChainId, FieldNumber, Place, Seq, ThingId};
+use crate::log::id::{Arrival, ChainId, FieldNumber, Place, Seq, ThingId};
 use crate::log::seal::Seal;
 use crate::log::stamp::WallMs;
 use crate::log::value::{HowKnown, Value};
@@ -22,6 +22,13 @@ use crate::merge::replay::State;
 
 fn store(number: u8) -> Store {
     Store::on_backend(InMemoryBackend::new(), new(number)).unwrap()
+}
+
+/// A store that puts entries into blocks as soon as there are more than so many.
+fn settling(number: u8, most_loose: usize) -> Store {
+    let store = store(number);
+    store.keep_loose(most_loose);
+    store
 }
 
 fn new(number: u8) -> NewStore {
@@ -80,10 +87,11 @@ proptest! {
     fn batches_and_repeats_give_the_state_of_the_set_and_rebuilding_changes_nothing(
         steps in crews::steps(),
         cuts in prop::collection::vec(any::<Index>(), 1..6),
+        most_loose in 0_usize..20,
     ) {
         let played = crews::play(&steps);
         let batch = &played.raws;
-        let mut kept = store(100);
+        let mut kept = settling(100, most_loose);
         // Each cut sends everything from somewhere before what is held up to somewhere after.
         let mut held = 0;
         for cut in &cuts {
@@ -105,9 +113,10 @@ proptest! {
     fn every_order_of_arrival_gives_every_entry_the_same_name_and_the_same_state(
         steps in crews::steps(),
         picks in prop::collection::vec(any::<Index>(), 40),
+        most_loose in 0_usize..20,
     ) {
         let played = crews::play(&steps);
-        let (mut kept, mut there) = (store(100), BTreeSet::new());
+        let (mut kept, mut there) = (settling(100, most_loose), BTreeSet::new());
         for pick in &picks {
             // Whatever has all that it saw may come next.
             let can_come: Vec<_> = (0..played.raws.len())
@@ -151,6 +160,45 @@ proptest! {
         let whole = matches!(refused, Err(Error::Gap { .. } | Error::MissingCause { .. }));
         prop_assert!(whole, "{:?}", refused);
         prop_assert_eq!(kept.vector(LOGBOOK).unwrap(), VersionVector::new());
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(100))]
+
+    #[test]
+    fn packing_tight_changes_nothing_that_anyone_is_told(
+        steps in crews::steps(),
+        most_loose in 0_usize..8,
+        times in 1_usize..4,
+    ) {
+        let played = crews::play(&steps);
+        let (mut kept, same) = (settling(100, most_loose), settling(100, most_loose));
+        let part = played.raws.len().div_ceil(times).max(1);
+        for batch in played.raws.chunks(part) {
+            for store in [&kept, &same] {
+                store.append(batch, at(1), Clocks::TakenAsTold).unwrap();
+            }
+            kept.press_all().unwrap();
+        }
+        prop_assert_eq!(kept.press_all().unwrap(), 0);
+        prop_assert_eq!(kept.entries(LOGBOOK).unwrap(), same.entries(LOGBOOK).unwrap());
+        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&played.placed));
+        let covered = BTreeSet::from([LOGBOOK]);
+        for after in 0..=played.raws.len() as u64 {
+            let news = |store: &Store, room| {
+                store.news(Arrival(after), &|_, _| true, &covered, room).unwrap()
+            };
+            for room in [300, usize::MAX] {
+                prop_assert_eq!(news(&kept, room), news(&same, room));
+            }
+            let there = news(&same, usize::MAX).read;
+            prop_assert!(kept.made_bookmark(there).unwrap());
+        }
+        let before = kept.verify().unwrap();
+        prop_assert_eq!(&before.faults, &[]);
+        kept.rebuild().unwrap();
+        prop_assert_eq!(kept.verify().unwrap(), before);
     }
 }
 
@@ -526,6 +574,28 @@ fn a_file_that_is_missing_taken_open_or_cut_short_says_so_and_stays_as_it_is() {
 }
 
 #[test]
+fn any_number_may_read_at_once_and_nothing_of_the_file_is_touched() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("yard.redb");
+    let kept = on_disk(&path);
+    let told = kept.state(LOGBOOK).unwrap();
+    assert!(matches!(Store::open_to_read(&path), Err(Error::InUse)));
+    drop(kept);
+    let before = fs::read(&path).unwrap();
+    let (one, other) = (
+        Store::open_to_read(&path).unwrap(),
+        Store::open_to_read(&path).unwrap(),
+    );
+    assert_eq!(one.state(LOGBOOK).unwrap(), told);
+    assert_eq!(other.state(LOGBOOK).unwrap(), told);
+    let refused = one.record(&[set(5, "anything")], at(9));
+    assert!(matches!(refused, Err(Error::ForReading)), "{refused:?}");
+    assert!(matches!(Store::open(&path), Err(Error::InUse)));
+    drop((one, other));
+    assert_eq!(fs::read(&path).unwrap(), before);
+}
+
+#[test]
 fn a_changed_entry_is_found_by_reading_and_by_verify() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("yard.redb");
@@ -537,69 +607,8 @@ fn a_changed_entry_is_found_by_reading_and_by_verify() {
         Err(Error::DamagedEntry { .. })
     ));
     let faults = kept.verify().unwrap().faults;
-    assert!(
-        faults.contains(&Fault::Entry(crate::log::id::Arrival(17))),
-        "{faults:?}"
-    );
+    assert!(faults.contains(&Fault::Entry(Arrival(17))), "{faults:?}");
     assert!(matches!(kept.rebuild(), Err(Error::DamagedEntry { .. })));
-}
-
-#[test]
-fn an_index_that_leads_to_another_logbooks_entry_gives_nothing_away() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("yard.redb");
-    let other = LogbookId::from_bytes([77; 16]);
-    let kept = on_disk(&path);
-    let elsewhere = Draft {
-        logbook: other,
-        ..set(1, "another site's")
-    };
-    let last = kept.record(&[elsewhere], at(2)).unwrap()[0].arrival;
-    let chain = ChainId::of(kept.device());
-    drop(kept);
-    let place = Place {
-        chain,
-        seq: Seq::FIRST,
-    };
-    {
-        let db = Database::open(&path).unwrap();
-        let txn = db.begin_write().unwrap();
-        {
-            let mut origin = txn.open_table(tables::ORIGIN).unwrap();
-            let key = tables::origin_key(LOGBOOK, place);
-            let row = origin.get(&key).unwrap().unwrap().value().to_owned();
-            let (_, tip) = tables::origin_parts(&row);
-            origin.insert(&key, &tables::origin_row(last, tip)).unwrap();
-        }
-        txn.commit().unwrap();
-    }
-    let mut kept = Store::open(&path).unwrap();
-    let none = VersionVector::new();
-    let beyond = kept.entries_beyond(LOGBOOK, &none, usize::MAX);
-    let told = |error: &Error| matches!(error, Error::DamagedIndex { table: "origin" });
-    assert!(beyond.as_ref().is_err_and(told), "{beyond:?}");
-    let entries = kept.entries(LOGBOOK);
-    assert!(entries.as_ref().is_err_and(told), "{entries:?}");
-    // Nothing is written over the entry to which the index leads.
-    let mended = kept.mend(LOGBOOK, &[]);
-    assert!(mended.as_ref().is_err_and(told), "{mended:?}");
-    assert_eq!(
-        kept.entries_beyond(other, &none, usize::MAX)
-            .unwrap()
-            .0
-            .len(),
-        1
-    );
-    assert_ne!(kept.verify().unwrap().faults, []);
-    kept.rebuild().unwrap();
-    assert_eq!(
-        kept.entries_beyond(LOGBOOK, &none, usize::MAX)
-            .unwrap()
-            .0
-            .len(),
-        40
-    );
-    assert_eq!(kept.verify().unwrap().faults, []);
 }
 
 #[test]
@@ -643,23 +652,34 @@ fn damage(path: &Path, arrival: u64) {
 }
 
 #[test]
-fn a_damaged_index_is_found_and_rebuilding_mends_it() {
+fn a_damaged_ledger_is_found_and_rebuilding_mends_it() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("yard.redb");
-    drop(on_disk(&path));
+    let kept = on_disk(&path);
+    settle(&kept);
+    drop(kept);
     {
         let db = Database::open(&path).unwrap();
         let txn = db.begin_write().unwrap();
         {
-            let mut registers = txn.open_table(tables::REGISTERS).unwrap();
-            registers
-                .remove(&tables::register_key(LOGBOOK, THING, FieldNumber(3)))
-                .unwrap();
+            let mut ledgers = txn.open_table(tables::LEDGERS).unwrap();
+            let row = ledgers.get(LOGBOOK.bytes()).unwrap();
+            let mut row = row.unwrap().value().to_vec();
+            *row.last_mut().unwrap() ^= 1;
+            ledgers.insert(LOGBOOK.bytes(), row.as_slice()).unwrap();
         }
         txn.commit().unwrap();
     }
     let mut kept = Store::open(&path).unwrap();
-    assert_eq!(kept.verify().unwrap().faults, [Fault::Index("registers")]);
+    let read = kept.state(LOGBOOK);
+    let told = |error: &Error| matches!(error, Error::DamagedIndex { table: "ledgers" });
+    assert!(read.as_ref().is_err_and(told), "{read:?}");
+    assert_eq!(kept.verify().unwrap().faults, [Fault::Index("ledgers")]);
     assert_eq!(kept.rebuild().unwrap().entries, 40);
     assert_eq!(kept.verify().unwrap().faults, []);
+}
+
+/// Puts everything into blocks.
+fn settle(kept: &Store) {
+    Writing::begin(kept, at(3)).unwrap().settle().unwrap();
 }

@@ -1,26 +1,18 @@
 //! Whether the store still is what was written: the file, each entry, each chain, each index.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
-use redb::backends::InMemoryBackend;
-use redb::{
-    Database, ReadTransaction, ReadableDatabase, ReadableTable, ReadableTableMetadata,
-    TableDefinition, Value, WriteTransaction,
-};
+use redb::{ReadTransaction, ReadableTable, ReadableTableMetadata};
 
-use super::fold::{Slot, Tables};
-use super::query::EntriesRead;
-use super::tables::{
-    self, BRANCHES, ENTRIES, HEADS, OBSERVATIONS, ORIGIN, PARTINGS, RECEIPTS, REGISTERS, SEALS,
-    TOUCHES, VERDICTS,
-};
-use super::{Error, Store, file};
-use crate::log::chain::{Link, Mark, Tip};
-use crate::log::codec;
-use crate::log::entry::Entry;
+use super::archive::{Archive, Shelves};
+use super::filed::Filed;
+use super::ledger::Ledger;
+use super::tables::{self, BLOCKS, GROUPS, SEALS};
+use super::{Error, Store, block, file, live, rebuild};
+use crate::log::chain::{Link, Mark};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::seal::Keys;
-use crate::log::stamp::WallMs;
 
 /// What a verification found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -80,7 +72,7 @@ impl Store {
     /// [`Error`] where the file cannot be read at all.
     pub fn verify(&mut self) -> Result<Verified, Error> {
         let mut verified = Verified::default();
-        if !file::guarded(|| Ok(self.db.check_integrity()?)).unwrap_or(false) {
+        if !file::guarded(|| Ok(self.db.for_writing()?.check_integrity()?)).unwrap_or(false) {
             verified.faults.push(Fault::File);
         }
         file::guarded(|| self.verify_rows(&mut verified))?;
@@ -88,25 +80,84 @@ impl Store {
     }
 
     fn verify_rows(&self, verified: &mut Verified) -> Result<(), Error> {
+        let live = self.live();
         let txn = self.db.begin_read()?;
         let sealed = sealed(&txn, verified)?;
-        let entries = txn.open_table(ENTRIES)?;
         let own = self.own_device().ok();
-        let beside = Database::builder().create_with_backend(InMemoryBackend::new())?;
-        let mut compared = Compared::new();
-        for (logbook, arrivals) in arrivals(&entries, verified)? {
-            let whole = read(&entries, &arrivals, verified)?;
-            walk(logbook, &whole, &sealed, own, verified);
-            // An index of damaged entries says nothing.
-            if verified.faults.is_empty() {
-                compare(&txn, &beside, logbook, &whole, &mut compared, verified)?;
+        for &arrival in &live.damaged {
+            verified.entries += 1;
+            verified.faults.push(Fault::Entry(arrival));
+        }
+        let shelves = Shelves::open(&txn, Arc::clone(&live.tail))?;
+        let rows = live::ledgers(&txn)?;
+        drop(live);
+        let blocks = txn.open_table(BLOCKS)?;
+        let mut in_blocks = BTreeSet::new();
+        for row in blocks.iter()? {
+            in_blocks.insert(block::ids(row?.0.value()).0);
+        }
+        let tail = shelves.tail().iter();
+        let mut logbooks: BTreeSet<_> = tail.map(|filed| filed.written.entry.logbook).collect();
+        logbooks.extend(&in_blocks);
+        let mut wrong_ledger = rows.len()? != in_blocks.len() as u64;
+        for logbook in logbooks {
+            let settled = settled(&shelves.of(logbook), verified)?;
+            let tail: Vec<_> = shelves.of(logbook).tail().collect();
+            let all = settled
+                .iter()
+                .chain(tail.iter().map(|filed| filed.as_ref()));
+            verified.entries += all.clone().count() as u64;
+            walk(logbook, all, &sealed, own, verified);
+            // What damaged entries come to says nothing.
+            if verified.faults.is_empty() && in_blocks.contains(&logbook) {
+                let written = settled.iter().map(|filed| &filed.written);
+                let right = Ledger::walk(logbook, written)?.ledger.row(logbook);
+                let row = rows.get(logbook.bytes())?;
+                wrong_ledger |= row.is_none_or(|row| row.value() != right.as_slice());
             }
         }
         if verified.faults.is_empty() {
-            verified.faults = wrong(&txn, &compared)?;
+            if wrong_ledger {
+                verified.faults.push(Fault::Index("ledgers"));
+            }
+            if !same_groups(&txn, &blocks)? {
+                verified.faults.push(Fault::Index("groups"));
+            }
         }
         Ok(())
     }
+}
+
+/// Whether the table of groups is what the blocks come to.
+fn same_groups(txn: &ReadTransaction, blocks: &BlocksRead) -> Result<bool, Error> {
+    let right = rebuild::groups(blocks)?;
+    let groups = txn.open_table(GROUPS)?;
+    if groups.len()? != right.len() as u64 {
+        return Ok(false);
+    }
+    for group in right {
+        let row = groups.get(group.end.arrival.0)?;
+        if row.is_none_or(|row| row.value() != tables::group_row(&group).as_slice()) {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+type BlocksRead = redb::ReadOnlyTable<&'static [u8; 24], &'static [u8]>;
+
+/// The entries of a logbook's blocks that are what was written.
+fn settled(archive: &Archive<'_>, verified: &mut Verified) -> Result<Vec<Filed>, Error> {
+    let mut whole = Vec::new();
+    archive.each_block(|block| {
+        match block.and_then(|block| block.entries()) {
+            Ok(mut entries) => whole.append(&mut entries),
+            Err(Error::DamagedEntry { arrival }) => verified.faults.push(Fault::Entry(arrival)),
+            Err(other) => return Err(other),
+        }
+        Ok(())
+    })?;
+    Ok(whole)
 }
 
 /// How far devices sealed their chains: every link that one of them signed.
@@ -127,72 +178,19 @@ fn sealed(txn: &ReadTransaction, verified: &mut Verified) -> Result<Sealed, Erro
     Ok(sealed)
 }
 
-/// Counts the entries, and sorts them by the logbooks that they name, right or wrong: each is checked
-/// as its logbook's turn comes.
-fn arrivals(
-    entries: &EntriesRead,
-    verified: &mut Verified,
-) -> Result<BTreeMap<LogbookId, Vec<Arrival>>, Error> {
-    let mut arrivals: BTreeMap<LogbookId, Vec<Arrival>> = BTreeMap::new();
-    for row in entries.iter()? {
-        let (key, row) = row?;
-        let arrival = Arrival(key.value());
-        verified.entries += 1;
-        match row.value().get(16..).map(codec::peek) {
-            Some(Ok((logbook, _))) => arrivals.entry(logbook).or_default().push(arrival),
-            _ => verified.faults.push(Fault::Entry(arrival)),
-        }
-    }
-    Ok(arrivals)
-}
-
-/// An entry that is what was written.
-struct Whole {
-    arrival: Arrival,
-    arrived: WallMs,
-    entry: Entry,
-    raw: Vec<u8>,
-}
-
-fn read(
-    entries: &EntriesRead,
-    arrivals: &[Arrival],
-    verified: &mut Verified,
-) -> Result<Vec<Whole>, Error> {
-    let mut whole = Vec::with_capacity(arrivals.len());
-    for &arrival in arrivals {
-        let row = entries.get(arrival.0)?;
-        let row = row.ok_or(Error::DamagedEntry { arrival })?;
-        let parts = tables::entry_parts(arrival, row.value());
-        match parts.and_then(|(arrived, raw)| Ok((arrived, codec::decode(raw)?, raw))) {
-            Ok((arrived, entry, raw)) => whole.push(Whole {
-                arrival,
-                arrived,
-                entry,
-                raw: raw.to_vec(),
-            }),
-            Err(_) => verified.faults.push(Fault::Entry(arrival)),
-        }
-    }
-    Ok(whole)
-}
-
 /// Walks the chains of one logbook.
-fn walk(
+fn walk<'a>(
     logbook: LogbookId,
-    whole: &[Whole],
+    whole: impl Iterator<Item = &'a Filed>,
     sealed: &Sealed,
     own: Option<DeviceId>,
     verified: &mut Verified,
 ) {
     // What the chain comes to at every entry, and whether another follows it.
     let mut walked: BTreeMap<Mark, (Walked, bool)> = BTreeMap::new();
-    for Whole { entry, raw, .. } in whole {
-        let mark = Mark {
-            device: entry.device,
-            seq: entry.seq,
-            tip: Tip::of(raw),
-        };
+    for filed in whole {
+        let (entry, raw) = (&filed.written.entry, &filed.written.raw);
+        let mark = filed.written.mark();
         let before = entry.seq.previous().map(|seq| Mark {
             seq,
             tip: entry.prev,
@@ -229,100 +227,4 @@ fn walk(
         }
         verified.chains.insert((logbook, last), walked);
     }
-}
-
-/// Does the same with every index: their keys differ in length, so that no list can hold them.
-macro_rules! each_index {
-    ($with:ident) => {
-        $with!("origin", ORIGIN);
-        $with!("heads", HEADS);
-        $with!("branches", BRANCHES);
-        $with!("partings", PARTINGS);
-        $with!("registers", REGISTERS);
-        $with!("observations", OBSERVATIONS);
-        $with!("touches", TOUCHES);
-        $with!("receipts", RECEIPTS);
-        $with!("verdicts", VERDICTS);
-    };
-}
-
-/// Of each index, how many rows were held against what the entries say, and whether all were right.
-type Compared = BTreeMap<&'static str, (u64, bool)>;
-
-/// Makes every index of one logbook anew beside the store and compares row by row.
-fn compare(
-    ours: &ReadTransaction,
-    beside: &Database,
-    logbook: LogbookId,
-    whole: &[Whole],
-    compared: &mut Compared,
-    verified: &mut Verified,
-) -> Result<(), Error> {
-    let fresh = beside.begin_write()?; // never committed
-    let mut tables = Tables::open(&fresh)?;
-    for Whole {
-        arrival,
-        arrived,
-        entry,
-        raw,
-    } in whole
-    {
-        let slot = tables.slot(entry, raw)?;
-        if matches!(slot, Slot::Same) {
-            verified.faults.push(Fault::Entry(*arrival));
-        }
-        tables.append(*arrival, *arrived, entry, raw, &slot)?;
-    }
-    tables.finish()?;
-    macro_rules! same {
-        ($name:literal, $table:ident) => {
-            let (rows, same) = same_rows(ours, &fresh, $table, logbook)?;
-            let index = compared.entry($name).or_insert((0, true));
-            *index = (index.0 + rows, index.1 && same);
-        };
-    }
-    each_index!(same);
-    Ok(fresh.abort()?)
-}
-
-/// How many rows of this logbook there are, and whether they are those of `fresh`.
-fn same_rows<const N: usize, V: Value + 'static>(
-    ours: &ReadTransaction,
-    fresh: &WriteTransaction,
-    table: TableDefinition<'static, &'static [u8; N], V>,
-    logbook: LogbookId,
-) -> Result<(u64, bool), Error> {
-    let (ours, fresh) = (ours.open_table(table)?, fresh.open_table(table)?);
-    let (from, to) = tables::range(&[logbook.bytes()]);
-    let (mut ours, mut fresh) = (ours.range::<&[u8; N]>(&from..=&to)?, fresh.iter()?);
-    let (mut rows, mut same) = (0, true);
-    loop {
-        let (row, other) = (ours.next().transpose()?, fresh.next().transpose()?);
-        rows += u64::from(row.is_some());
-        match (row, other) {
-            (None, None) => return Ok((rows, same)),
-            (Some((key, value)), Some((other_key, other_value))) if same => {
-                let (value, other_value) = (value.value(), other_value.value());
-                same = key.value() == other_key.value()
-                    && V::as_bytes(&value).as_ref() == V::as_bytes(&other_value).as_ref();
-            }
-            _ => same = false,
-        }
-    }
-}
-
-/// The indexes that do not hold what the entries say, or more than that: rows of no logbook of which
-/// there are entries.
-fn wrong(txn: &ReadTransaction, compared: &Compared) -> Result<Vec<Fault>, Error> {
-    let mut faults = Vec::new();
-    macro_rules! whole {
-        ($name:literal, $table:ident) => {
-            let (rows, same) = compared.get($name).copied().unwrap_or((0, true));
-            if !same || rows != txn.open_table($table)?.len()? {
-                faults.push(Fault::Index($name));
-            }
-        };
-    }
-    each_index!(whole);
-    Ok(faults)
 }

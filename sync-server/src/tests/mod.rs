@@ -214,7 +214,11 @@ impl Running {
                 .entries_beyond(part.logbook, &VersionVector::new(), usize::MAX);
             let entries = all.unwrap().0;
             let seals = device.store.seals(&entries).unwrap();
-            part.batch = Batch { entries, seals };
+            part.batch = Batch {
+                entries,
+                seals,
+                ..Batch::default()
+            };
         }
         parcel.to_bytes()
     }

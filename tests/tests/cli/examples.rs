@@ -178,6 +178,7 @@ const STORY: &[(&[&str], &str)] = &[
     ),
     (&[], "verify"),
     (&[], "rebuild"),
+    (&[], "pack"),
     (&[], "mend --with stick.redb"),
 ];
 

@@ -15,6 +15,7 @@ use headwalk_core::exchange::Shelf;
 use headwalk_core::exchange::session::{Answering, Caller, Next, answer};
 use headwalk_core::log::chain::{Held, Mark, Tip};
 use headwalk_core::log::codec;
+use headwalk_core::log::columns::{Found, Short};
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{
     Arrival, DeviceId, FieldNumber, LogbookId, Place, Seq, StoreId, ThingId,
@@ -658,6 +659,9 @@ as_the_store_does! {
         &self, after: Arrival, wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
         covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<News, Error>;
+    fn find_ids(
+        &self, logbook: LogbookId, up_to: Arrival, wanted: &BTreeSet<Short>
+    ) -> Result<Found, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
     fn entries_of(
         &self, logbook: LogbookId, marks: &[Mark], max_bytes: usize

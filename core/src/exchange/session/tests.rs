@@ -5,6 +5,7 @@ use redb::backends::InMemoryBackend;
 
 use super::*;
 use crate::exchange::message::MAX_PARCEL_BYTES;
+use crate::log::columns::Ids;
 use crate::log::entry::{Change, Draft};
 use crate::log::id::{FieldNumber, ThingId};
 use crate::log::seal::DeviceKey;
@@ -94,6 +95,94 @@ fn a_usual_exchange_is_one_round_trip() {
     assert_eq!(second.round_trips, 1);
     let carried = &second.logbooks[&logbook(5)];
     assert_eq!((carried.sent, carried.received, second.equal), (1, 1, true));
+    assert_same(&tablet, &hub);
+}
+
+/// An id that looks like chance, as real ones do.
+fn thing(number: u8) -> [u8; 16] {
+    let hash = blake3::hash(&[number]);
+    *hash.as_bytes().first_chunk().unwrap()
+}
+
+fn about(number: u8, words: &str) -> Draft {
+    let change = Change::Set {
+        thing: ThingId::from_bytes(thing(number)),
+        field: FieldNumber(1),
+        value: Value::text(words),
+        how: HowKnown::Unstated,
+    };
+    Draft {
+        changes: vec![change],
+        ..draft(5, 1, "")
+    }
+}
+
+#[test]
+fn ids_that_both_hold_are_not_spelled_out_again() {
+    let (tablet, hub) = (store(1), store(2));
+    let things = |words| (10..60).map(move |number| about(number, words));
+    tablet
+        .record(&things("first day").collect::<Vec<_>>(), NOW)
+        .unwrap();
+    exchange(&tablet, &hub, None).unwrap();
+    tablet
+        .record(&things("second day").collect::<Vec<_>>(), NOW)
+        .unwrap();
+    let (_, parcel) = Caller::begin(&tablet, Some(hub.id()), NOW).unwrap();
+    let Says::News { batch, .. } = &parcel.says else {
+        panic!("they have met");
+    };
+    assert_eq!(
+        batch.known[&logbook(5)].len(),
+        51,
+        "fifty things and the tablet"
+    );
+    let spelled_out = Batch {
+        known: Ids::new(),
+        ..batch.clone()
+    };
+    let spelled_out = Parcel {
+        says: Says::Taken {
+            read: Bookmark::START,
+            held: Held([0; 32]),
+            batch: spelled_out,
+            more: More::Nothing,
+        },
+        ..parcel
+    };
+    let (short, long) = (parcel.to_bytes().len(), spelled_out.to_bytes().len());
+    assert!(short + 200 < long, "{short} and {long}");
+    let summary = exchange(&tablet, &hub, Some(hub.id())).unwrap();
+    assert_eq!((summary.round_trips, summary.equal), (1, true));
+    assert_same(&tablet, &hub);
+}
+
+#[test]
+fn ids_that_the_listener_turns_out_not_to_know_are_spelled_out_in_a_comparison() {
+    let (tablet, hub) = (store(1), store(2));
+    tablet.record(&[about(10, "first day")], NOW).unwrap();
+    exchange(&tablet, &hub, None).unwrap();
+    tablet
+        .record(&[about(11, "new at the tablet")], NOW)
+        .unwrap();
+    hub.record(&[about(12, "new at the hub")], NOW).unwrap();
+    // Each believes that the other knows what is new.
+    let believe = |mut parcel: Parcel| {
+        if let Says::News { batch, .. } | Says::Taken { batch, .. } = &mut parcel.says {
+            let ids = [10, 11, 12].map(thing);
+            batch.known.insert(logbook(5), ids.into());
+        }
+        Parcel::from_bytes(&parcel.to_bytes()).unwrap()
+    };
+    let (mut session, mut parcel) = Caller::begin(&tablet, Some(hub.id()), NOW).unwrap();
+    let summary = loop {
+        let reply = answer(&hub, &believe(parcel), &Answering::as_hub(), NOW).unwrap();
+        match session.receive(&tablet, &believe(reply), NOW).unwrap() {
+            Next::Send(next) => parcel = next,
+            Next::Done(summary) => break summary,
+        }
+    };
+    assert!(summary.equal && summary.round_trips > 1, "{summary:?}");
     assert_same(&tablet, &hub);
 }
 

@@ -1,0 +1,247 @@
+//! The entries themselves, as they lie in blocks and after them: read in order, or found one by one.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use redb::{ReadOnlyTable, ReadTransaction};
+
+use super::Error;
+use super::block::{self, Block};
+use super::filed::Filed;
+use super::tables::{self, BLOCKS};
+use crate::log::chain::Tip;
+use crate::log::entry::Entry;
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::written::Written;
+
+/// What came last and lies in no block yet, in order of arrival.
+pub(super) type Tail = Vec<Arc<Filed>>;
+
+/// All that is held, at one moment.
+pub(super) struct Shelves {
+    blocks: ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
+    tail: Arc<Tail>,
+    // Those of entries that were looked up.
+    tips: RefCell<BTreeMap<(LogbookId, DeviceId, Seq), Tip>>,
+}
+
+impl Shelves {
+    pub(super) fn open(txn: &ReadTransaction, tail: Arc<Tail>) -> Result<Self, Error> {
+        Ok(Self {
+            blocks: txn.open_table(BLOCKS)?,
+            tail,
+            tips: RefCell::default(),
+        })
+    }
+
+    /// Returns one logbook's part.
+    pub(super) const fn of(&self, logbook: LogbookId) -> Archive<'_> {
+        Archive {
+            logbook,
+            shelves: Some(self),
+        }
+    }
+
+    pub(super) fn tail(&self) -> &Tail {
+        &self.tail
+    }
+}
+
+/// One logbook's entries.
+#[derive(Clone, Copy)]
+pub(super) struct Archive<'a> {
+    logbook: LogbookId,
+    shelves: Option<&'a Shelves>,
+}
+
+impl<'a> Archive<'a> {
+    /// Holds nothing, for a walk that goes through all entries itself.
+    pub(super) const fn empty(logbook: LogbookId) -> Self {
+        Self {
+            logbook,
+            shelves: None,
+        }
+    }
+
+    /// Does `with` each block whose first entry came within a range of arrivals, from the last to
+    /// the first or the other way, until it returns something.
+    fn search<T>(
+        &self,
+        (from, to): (u64, u64),
+        backwards: bool,
+        mut with: impl FnMut(Result<Block<'_>, Error>) -> Result<Option<T>, Error>,
+    ) -> Result<Option<T>, Error> {
+        let Some(shelves) = self.shelves else {
+            return Ok(None);
+        };
+        let key = |arrival| block::key(self.logbook, Arrival(arrival));
+        let (from, to) = (key(from), key(to));
+        let mut rows = shelves.blocks.range::<&[u8; 24]>(&from..=&to)?;
+        loop {
+            let row = if backwards {
+                rows.next_back()
+            } else {
+                rows.next()
+            };
+            let Some(row) = row else { return Ok(None) };
+            let (key, row) = row?;
+            let found = with(Block::read(key.value(), row.value()))?;
+            if found.is_some() {
+                return Ok(found);
+            }
+        }
+    }
+
+    /// Does `with` each block, whole or not, in order.
+    pub(super) fn each_block(
+        &self,
+        mut with: impl FnMut(Result<Block<'_>, Error>) -> Result<(), Error>,
+    ) -> Result<(), Error> {
+        let all = (0, u64::MAX);
+        self.search(all, false, |block| with(block).map(|()| None::<()>))?;
+        Ok(())
+    }
+
+    /// Does `with` the blocks of this logbook in a stretch of arrivals that groups bound.
+    pub(super) fn each_block_within(
+        &self,
+        (after, to): (Arrival, Arrival),
+        mut with: impl FnMut(Block<'_>) -> Result<(), Error>,
+    ) -> Result<(), Error> {
+        self.search((after.0 + 1, to.0), false, |block| {
+            with(block?).map(|()| None::<()>)
+        })?;
+        Ok(())
+    }
+
+    /// Returns those entries that lie in no block.
+    pub(super) fn tail(&self) -> impl Iterator<Item = &'a Arc<Filed>> + use<'a> {
+        let logbook = self.logbook;
+        let tail = self
+            .shelves
+            .map_or(&[][..], |shelves| shelves.tail.as_slice());
+        tail.iter()
+            .filter(move |filed| filed.written.entry.logbook == logbook)
+    }
+
+    /// Returns the entries in blocks, in order of arrival.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where one is not what was written.
+    pub(super) fn settled(&self) -> Result<Vec<Filed>, Error> {
+        let mut all = Vec::new();
+        self.each_block(|block| {
+            all.append(&mut block?.entries()?);
+            Ok(())
+        })?;
+        Ok(all)
+    }
+
+    /// Returns all entries, in order of arrival.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where one is not what was written.
+    pub(super) fn entries(&self) -> Result<Vec<Filed>, Error> {
+        let mut all = self.settled()?;
+        all.extend(self.tail().map(|filed| Filed::clone(filed)));
+        Ok(all)
+    }
+
+    /// Returns what all entries say, in order of arrival, but not which entry each of them follows.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where one is not what was written.
+    pub(super) fn say(&self) -> Result<Vec<Entry>, Error> {
+        let mut all = Vec::new();
+        self.each_block(|block| {
+            all.append(&mut block?.say()?);
+            Ok(())
+        })?;
+        all.extend(self.tail().map(|filed| filed.written.entry.clone()));
+        Ok(all)
+    }
+
+    /// Returns the entries of a device under a number: one, or several where its chain has branches.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where one is not what was written.
+    pub(super) fn entries_under(&self, device: DeviceId, seq: Seq) -> Result<Vec<Filed>, Error> {
+        let is_it = |filed: &Filed| {
+            let entry = &filed.written.entry;
+            (entry.device, entry.seq) == (device, seq)
+        };
+        let mut all = Vec::new();
+        self.each_block(|block| {
+            let block = block?;
+            if block.may_hold(device, seq) {
+                all.extend(block.entries()?.into_iter().filter(is_it));
+            }
+            Ok(())
+        })?;
+        let tail = self.tail().filter(|filed| is_it(filed));
+        all.extend(tail.map(|filed| Filed::clone(filed)));
+        Ok(all)
+    }
+
+    /// Returns the tip of the entry of a device under a number, where no chain has branches. Whoever
+    /// asks for one mostly asks for its neighbours next, so a block is unpacked once.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where an entry near it is not what was written.
+    pub(super) fn tip_under(&self, device: DeviceId, seq: Seq) -> Result<Option<Tip>, Error> {
+        let Some(shelves) = self.shelves else {
+            return Ok(None);
+        };
+        let key = (self.logbook, device, seq);
+        if let Some(tip) = shelves.tips.borrow().get(&key) {
+            return Ok(Some(*tip));
+        }
+        let mut tips = shelves.tips.borrow_mut();
+        let mut learn = |filed: &Filed| {
+            let entry = &filed.written.entry;
+            tips.insert((entry.logbook, entry.device, entry.seq), filed.written.tip);
+        };
+        let is_it = |filed: &&Arc<Filed>| {
+            let entry = &filed.written.entry;
+            (entry.device, entry.seq) == (device, seq)
+        };
+        if self.tail().any(|filed| is_it(&filed)) {
+            self.tail().for_each(|filed| learn(filed));
+        } else {
+            // What others name lies near the end.
+            self.search((0, u64::MAX), true, |block| {
+                let block = block?;
+                if !block.may_hold(device, seq) {
+                    return Ok(None);
+                }
+                block.entries()?.iter().for_each(&mut learn);
+                Ok(Some(()))
+            })?;
+        }
+        Ok(tips.get(&key).copied())
+    }
+}
+
+/// Returns the entries of a table's rows that are whole, and the arrivals of those that are not.
+pub(super) fn tail_of(
+    rows: &impl redb::ReadableTable<u64, &'static [u8]>,
+) -> Result<(Tail, Vec<Arrival>), Error> {
+    let (mut tail, mut damaged) = (Vec::new(), Vec::new());
+    for row in rows.iter()? {
+        let (key, row) = row?;
+        let arrival = Arrival(key.value());
+        let filed = tables::entry_parts(arrival, row.value()).and_then(|(arrived, raw)| {
+            Ok(Filed {
+                arrival,
+                arrived,
+                written: Written::read(raw.to_vec())?,
+            })
+        });
+        match filed {
+            Ok(filed) => tail.push(Arc::new(filed)),
+            Err(_) => damaged.push(arrival),
+        }
+    }
+    Ok((tail, damaged))
+}

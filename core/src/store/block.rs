@@ -1,0 +1,284 @@
+//! Blocks: entries of one logbook that came in one stretch of arrivals, column by column in one row.
+//!
+//! The row begins with a check over everything in it and its key. What stands before the columns
+//! tells which entries are in it without unpacking them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::Error;
+use super::filed::Filed;
+use crate::log::chain;
+use crate::log::codec::CodecError;
+use crate::log::columns;
+use crate::log::entry::Entry;
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::shapes::{Scan, number, signed, sized};
+use crate::log::stamp::WallMs;
+
+/// The most entries in a block, so that reading one of them stays short.
+pub(super) const MOST_ENTRIES: usize = 1_024;
+/// The most bytes of entries in a block beyond its first.
+pub(super) const MOST_BYTES: usize = 1 << 20;
+/// What a block's entries may come to: the limit above and one entry that is as long as may be.
+const UNPACKED: usize = MOST_BYTES + 2 * crate::log::codec::MAX_ENTRY_BYTES;
+
+/// The columns as they were laid out: quick to write and to read.
+const LAID_OUT: u8 = 1;
+/// The same, deflated.
+const DEFLATED: u8 = 2;
+
+/// How a block's columns are kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Packing {
+    /// What came lately.
+    Loose,
+    /// What lies in many small blocks no more.
+    Tight,
+}
+
+/// The key of the block whose first entry came at this arrival.
+pub(super) fn key(logbook: LogbookId, first: Arrival) -> [u8; 24] {
+    let mut key = [0; 24];
+    key[..16].copy_from_slice(logbook.bytes());
+    key[16..].copy_from_slice(&first.0.to_be_bytes());
+    key
+}
+
+/// The logbook and arrival within a block's key.
+pub(super) fn ids(key: &[u8; 24]) -> (LogbookId, Arrival) {
+    let (logbook, rest) = key.split_first_chunk::<16>().expect("24 bytes begin so");
+    let first = rest.try_into().map(u64::from_be_bytes);
+    let first = first.expect("8 bytes are left");
+    (LogbookId::from_bytes(*logbook), Arrival(first))
+}
+
+/// Makes the row of entries of one logbook, in order of arrival and at least one.
+pub(super) fn row(logbook: LogbookId, entries: &[&Filed], packing: Packing) -> Vec<u8> {
+    let first = entries[0].arrival;
+    let mut row = vec![0; 8];
+    number(&mut row, entries.len() as u64);
+    let mut last = first.0;
+    for filed in &entries[1..] {
+        number(&mut row, filed.arrival.0 - last - 1);
+        last = filed.arrival.0;
+    }
+    // When they came: most came together.
+    let mut arrived = 0;
+    let mut at = 0;
+    while at < entries.len() {
+        let now = entries[at].arrived;
+        let same = entries[at..].iter();
+        let same = same.take_while(|filed| filed.arrived == now).count();
+        signed(&mut row, now.get().wrapping_sub(arrived) as i64);
+        number(&mut row, same as u64);
+        (arrived, at) = (now.get(), at + same);
+    }
+    let mut spans: BTreeMap<DeviceId, (Seq, Seq)> = BTreeMap::new();
+    for filed in entries {
+        let (device, seq) = (filed.written.entry.device, filed.written.entry.seq);
+        let span = spans.entry(device).or_insert((seq, seq));
+        *span = (span.0.min(seq), span.1.max(seq));
+    }
+    number(&mut row, spans.len() as u64);
+    for (device, (from, to)) in spans {
+        row.extend_from_slice(device.bytes());
+        number(&mut row, from.get());
+        number(&mut row, to.get() - from.get());
+    }
+    let laid_out = columns::lay_out(entries.iter().map(|filed| &filed.written));
+    match packing {
+        Packing::Loose => {
+            row.push(LAID_OUT);
+            sized(&mut row, &laid_out);
+        }
+        Packing::Tight => {
+            row.push(DEFLATED);
+            sized(&mut row, &columns::deflated(&laid_out));
+        }
+    }
+    let check = check(logbook, first, &row[8..]);
+    row[..8].copy_from_slice(&check);
+    row
+}
+
+fn check(logbook: LogbookId, first: Arrival, rest: &[u8]) -> [u8; 8] {
+    chain::check(&[logbook.bytes(), &first.0.to_be_bytes(), rest])
+}
+
+/// A block whose check holds, not unpacked yet.
+#[derive(Debug)]
+pub(super) struct Block<'a> {
+    pub(super) first: Arrival,
+    /// When each of its entries came, in order.
+    pub(super) arrivals: Vec<(Arrival, WallMs)>,
+    /// Of each device, the first and the last of its numbers here.
+    pub(super) spans: Vec<(DeviceId, Seq, Seq)>,
+    packing: u8,
+    columns: &'a [u8],
+}
+
+impl<'a> Block<'a> {
+    /// Reads the row at this key.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where it does not fit its check.
+    pub(super) fn read(key: &[u8; 24], row: &'a [u8]) -> Result<Self, Error> {
+        let (logbook, first) = ids(key);
+        let damaged = Error::DamagedEntry { arrival: first };
+        let Some((told, rest)) = row.split_first_chunk::<8>() else {
+            return Err(damaged);
+        };
+        if *told != check(logbook, first, rest) {
+            return Err(damaged);
+        }
+        Self::parts(first, rest).map_err(|_| damaged)
+    }
+
+    fn parts(first: Arrival, rest: &'a [u8]) -> Result<Self, CodecError> {
+        const ODD: CodecError = CodecError::Shape("the block is in another shape");
+        let mut left = Scan::of(rest);
+        let count = left.count()?;
+        if count == 0 || count > rest.len() {
+            return Err(ODD);
+        }
+        let mut arrivals = Vec::with_capacity(count);
+        arrivals.push((first, WallMs::new(0)));
+        let mut last = first.0;
+        for _ in 1..count {
+            let step = left.number()?.checked_add(1);
+            last = step.and_then(|step| last.checked_add(step)).ok_or(ODD)?;
+            arrivals.push((Arrival(last), WallMs::new(0)));
+        }
+        let (mut arrived, mut told) = (0_u64, 0);
+        while told < count {
+            arrived = arrived.wrapping_add_signed(left.signed()?);
+            let same = left.count()?;
+            let these = told.checked_add(same).filter(|to| *to <= count && same > 0);
+            let these = these.ok_or(ODD)?;
+            for (_, at) in &mut arrivals[told..these] {
+                *at = WallMs::new(arrived);
+            }
+            told = these;
+        }
+        let spans = left.items(|left| {
+            let device = DeviceId::from_bytes(left.array()?);
+            let from = Seq::new(left.number()?).ok_or(ODD)?;
+            let to = from.get().checked_add(left.number()?).and_then(Seq::new);
+            Ok((device, from, to.ok_or(ODD)?))
+        })?;
+        let packing = left.byte()?;
+        let columns = left.sized()?;
+        left.finish()?;
+        Ok(Self {
+            first,
+            arrivals,
+            spans,
+            packing,
+            columns,
+        })
+    }
+
+    /// Returns the arrival of its last entry.
+    pub(super) fn last(&self) -> Arrival {
+        self.arrivals.last().map_or(self.first, |(last, _)| *last)
+    }
+
+    /// Returns whether an entry of this device under this number may be in it.
+    pub(super) fn may_hold(&self, device: DeviceId, seq: Seq) -> bool {
+        let mut spans = self.spans.iter();
+        spans.any(|(of, from, to)| *of == device && *from <= seq && seq <= *to)
+    }
+
+    /// Unpacks its entries.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where they are not what was written.
+    pub(super) fn entries(&self) -> Result<Vec<Filed>, Error> {
+        let written = self.with_columns(|columns| columns::read(columns, UNPACKED))?;
+        let arrivals = self.arrivals.iter();
+        Ok(arrivals
+            .zip(written)
+            .map(|(&(arrival, arrived), written)| Filed {
+                arrival,
+                arrived,
+                written,
+            })
+            .collect())
+    }
+
+    /// Returns what its entries say, but not which entry each of them follows.
+    ///
+    /// # Errors
+    /// Those of [`Self::entries`].
+    pub(super) fn say(&self) -> Result<Vec<Entry>, Error> {
+        self.with_columns(columns::say)
+    }
+
+    fn with_columns<T>(
+        &self,
+        read: impl FnOnce(&[u8]) -> Result<Vec<T>, CodecError>,
+    ) -> Result<Vec<T>, Error> {
+        let read = match self.packing {
+            LAID_OUT => read(self.columns),
+            DEFLATED => columns::inflated(self.columns, UNPACKED).and_then(|all| read(&all)),
+            other => Err(CodecError::Format(other)),
+        };
+        match read {
+            Ok(all) if all.len() == self.arrivals.len() => Ok(all),
+            _ => Err(Error::DamagedEntry {
+                arrival: self.first,
+            }),
+        }
+    }
+}
+
+/// Cuts entries of one logbook into blocks of a size that is quickly read.
+pub(super) fn cut<'a, 'b>(entries: &'a [&'b Filed]) -> impl Iterator<Item = &'a [&'b Filed]> {
+    let mut left = entries;
+    core::iter::from_fn(move || {
+        let mut bytes = 0;
+        let here = left.iter().take(MOST_ENTRIES).take_while(|filed| {
+            let before = bytes;
+            bytes += filed.written.raw.len();
+            before <= MOST_BYTES
+        });
+        let (here, after) = left.split_at(here.count());
+        left = after;
+        (!here.is_empty()).then_some(here)
+    })
+}
+
+/// A stretch of arrivals that no block reaches beyond.
+pub(super) struct Stretch {
+    pub(super) end: Arrival,
+    /// The first entry of the block that holds its last one, and that block's logbook.
+    pub(super) first_of_last: Arrival,
+    pub(super) of_last: LogbookId,
+    pub(super) logbooks: BTreeSet<LogbookId>,
+}
+
+/// Returns the stretches of arrivals into which blocks fall, each block told by the arrivals of its
+/// first and its last entry. Other blocks beside them change nothing in a stretch that they do not
+/// reach into.
+pub(super) fn stretches(mut blocks: Vec<(Arrival, Arrival, LogbookId)>) -> Vec<Stretch> {
+    blocks.sort_unstable();
+    let mut stretches: Vec<Stretch> = Vec::new();
+    for (first, last, logbook) in blocks {
+        match stretches.last_mut() {
+            Some(stretch) if first <= stretch.end => {
+                if last > stretch.end {
+                    (stretch.end, stretch.first_of_last) = (last, first);
+                    stretch.of_last = logbook;
+                }
+                stretch.logbooks.insert(logbook);
+            }
+            _ => stretches.push(Stretch {
+                end: last,
+                first_of_last: first,
+                of_last: logbook,
+                logbooks: BTreeSet::from([logbook]),
+            }),
+        }
+    }
+    stretches
+}

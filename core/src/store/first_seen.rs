@@ -1,0 +1,40 @@
+//! Where each id first occurs in a logbook, so that it need not be spelled out to one who holds that
+//! entry.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::log::columns::{self, Found, Short};
+use crate::log::entry::{Change, Entry};
+use crate::log::id::Arrival;
+
+/// The ids of one logbook's entries: of things, visits and devices.
+#[derive(Debug, Clone, Default)]
+pub(super) struct FirstSeen(BTreeMap<Short, ([u8; 16], Arrival)>);
+
+impl FirstSeen {
+    /// Learns the ids of an entry, which came after all those learned before.
+    pub(super) fn learn(&mut self, entry: &Entry, arrival: Arrival) {
+        let mut learn = |id: &[u8; 16]| {
+            let first = self.0.entry(columns::short(id));
+            first.or_insert((*id, arrival));
+        };
+        learn(entry.device.bytes());
+        entry.visit.iter().for_each(|visit| learn(visit.bytes()));
+        let things = entry.changes.iter().filter_map(Change::thing);
+        things.for_each(|thing| learn(thing.bytes()));
+    }
+
+    /// Returns those of the wanted ones that occur in entries that came up to an arrival. Of two that are
+    /// told alike the first is known; whoever is told the other sees that the batch is not right.
+    pub(super) fn found(&self, up_to: Arrival, wanted: &BTreeSet<Short>) -> Found {
+        let found = wanted.iter().filter_map(|short| {
+            let (id, first) = self.0.get(short)?;
+            (*first <= up_to).then_some((*short, *id))
+        });
+        found.collect()
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.0.len()
+    }
+}

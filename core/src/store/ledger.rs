@@ -1,0 +1,496 @@
+//! What the chains of one logbook come to: enough to say whether an entry is new and where it goes,
+//! without reading those before it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::Error;
+use super::archive::Archive;
+use crate::log::chain::{self, Link, Mark, Tip};
+use crate::log::codec::CodecError;
+use crate::log::entry::{Change, Entry};
+use crate::log::id::{ChainId, DeviceId, LogbookId, Place, Seq};
+use crate::log::shapes::{Scan, number};
+use crate::log::vector::VersionVector;
+use crate::log::written::Written;
+use crate::merge::branches::{Branch, Branches, Parting, Standing};
+
+/// How many tips are remembered of entries that are no chain's last.
+const MOST_TIPS: usize = 512;
+
+/// One logbook's chains.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Ledger {
+    heads: BTreeMap<ChainId, HeadRow>,
+    branches: Branches,
+    // Tips of entries that others may name soon; the archive has all of them.
+    tips: BTreeMap<(DeviceId, Seq), Tip>,
+    // What every entry is called, where a device's chain has branches.
+    names: Option<Names>,
+}
+
+/// What is kept of a chain.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct HeadRow {
+    pub(super) seq: Seq,
+    pub(super) tip: Tip,
+    pub(super) link: Link,
+    pub(super) knew: VersionVector,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Names {
+    chains: BTreeMap<Mark, ChainId>,
+    tips: BTreeMap<Place, Tip>,
+}
+
+/// Where an entry goes.
+pub(super) enum Slot {
+    /// One of the same mark is here.
+    Same,
+    /// It goes on with a chain; with it, what its writer gained.
+    Next(Place, VersionVector),
+    /// It makes a branch, so that the logbook's entries may get new names.
+    Branches,
+}
+
+/// Every entry of a logbook with its place and what its writer gained, and what they come to.
+pub(super) struct Walk {
+    pub(super) ledger: Ledger,
+    pub(super) placed: Vec<(Place, VersionVector)>,
+}
+
+impl Ledger {
+    pub(super) const fn branches(&self) -> &Branches {
+        &self.branches
+    }
+
+    pub(super) fn head(&self, chain: ChainId) -> Option<&HeadRow> {
+        self.heads.get(&chain)
+    }
+
+    pub(super) fn heads(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> {
+        self.heads.iter().map(|(&chain, head)| (chain, head))
+    }
+
+    /// Returns everything that is held.
+    pub(super) fn vector(&self) -> VersionVector {
+        let heads = self.heads.iter();
+        heads.map(|(&chain, head)| (chain, head.seq)).collect()
+    }
+
+    /// Counts the entries.
+    pub(super) fn entries(&self) -> u64 {
+        let heads = self.heads.iter();
+        heads
+            .map(|(&chain, head)| head.seq.get() + 1 - self.branches.first(chain).get())
+            .sum()
+    }
+
+    /// Returns the place of the entry that a mark names, if it is here.
+    pub(super) fn find(&self, mark: Mark, archive: &Archive<'_>) -> Result<Option<Place>, Error> {
+        if let Some(names) = &self.names {
+            let chain = names.chains.get(&mark).copied();
+            return Ok(chain.map(|chain| Place {
+                chain,
+                seq: mark.seq,
+            }));
+        }
+        let place = Place {
+            chain: ChainId::of(mark.device),
+            seq: mark.seq,
+        };
+        Ok((self.tip_at(place, archive)? == Some(mark.tip)).then_some(place))
+    }
+
+    /// Returns the tip of the entry at a place, if one is here.
+    pub(super) fn tip_at(&self, place: Place, archive: &Archive<'_>) -> Result<Option<Tip>, Error> {
+        let Some(head) = self.heads.get(&place.chain) else {
+            return Ok(None);
+        };
+        if place.seq >= head.seq {
+            return Ok((place.seq == head.seq).then_some(head.tip));
+        }
+        if let Some(names) = &self.names {
+            return Ok(names.tips.get(&place).copied());
+        }
+        let device = self.branches.device_of(place.chain);
+        if let Some(tip) = self.tips.get(&(device, place.seq)) {
+            return Ok(Some(*tip));
+        }
+        archive.tip_under(device, place.seq)
+    }
+
+    /// Returns the mark of an entry that is here.
+    pub(super) fn mark(&self, place: Place, archive: &Archive<'_>) -> Result<Mark, Error> {
+        let tip = self.tip_at(place, archive)?;
+        Ok(Mark {
+            device: self.branches.device_of(place.chain),
+            seq: place.seq,
+            tip: tip.ok_or(Error::damaged_index("ledgers"))?,
+        })
+    }
+
+    /// Returns the place of an entry that is here.
+    pub(super) fn place_of(&self, written: &Written) -> Result<Place, Error> {
+        let mark = written.mark();
+        let chain = match &self.names {
+            Some(names) => names.chains.get(&mark).copied(),
+            None => Some(ChainId::of(mark.device)),
+        };
+        Ok(Place {
+            chain: chain.ok_or(Error::damaged_index("ledgers"))?,
+            seq: mark.seq,
+        })
+    }
+
+    /// Finds where an entry goes: it must follow one that is here, and all that its writer had seen
+    /// must be here, too.
+    pub(super) fn slot(&self, written: &Written, archive: &Archive<'_>) -> Result<Slot, Error> {
+        let entry = &written.entry;
+        let trunk = ChainId::of(entry.device);
+        let next = match self.heads.get(&trunk) {
+            Some(head) => (head.seq.next(), head.tip),
+            None => (Seq::FIRST, Tip::NONE),
+        };
+        // Nearly always: the device's next, in a logbook where nobody's store was copied.
+        if self.branches.is_empty() && (entry.seq, entry.prev) == next {
+            let place = Place {
+                chain: trunk,
+                seq: entry.seq,
+            };
+            return Ok(Slot::Next(place, self.causes(entry, archive)?));
+        }
+        if self.find(written.mark(), archive)?.is_some() {
+            return Ok(Slot::Same);
+        }
+        let chain = match entry.seq.previous() {
+            Some(seq) => {
+                let before = Mark {
+                    device: entry.device,
+                    seq,
+                    tip: entry.prev,
+                };
+                let gap = Error::Gap {
+                    device: entry.device,
+                    seq: entry.seq,
+                };
+                self.find(before, archive)?.ok_or(gap)?.chain
+            }
+            None if entry.prev == Tip::NONE => trunk,
+            None => return Err(CodecError::Shape("a first entry follows another").into()),
+        };
+        let here = Place {
+            chain,
+            seq: entry.seq,
+        };
+        let gained = self.causes(entry, archive)?;
+        let taken = self.tip_at(here, archive)?;
+        let parting = self.branches.chosen_at(parting(entry));
+        Ok(match (parting, taken) {
+            (None, None) => Slot::Next(here, gained),
+            (Some(chosen), _) if chosen == written.tip => Slot::Next(here, gained),
+            _ => Slot::Branches,
+        })
+    }
+
+    /// Returns what an entry's writer had gained; all that it had seen must be here, and all that it
+    /// names.
+    pub(super) fn causes(
+        &self,
+        entry: &Entry,
+        archive: &Archive<'_>,
+    ) -> Result<VersionVector, Error> {
+        let mut gained = VersionVector::new();
+        for mark in &entry.gained {
+            let place = self.find(*mark, archive)?;
+            let place = place.ok_or_else(|| missing(entry, *mark))?;
+            self.branches.learn(&mut gained, place);
+        }
+        for mark in entry.changes.iter().filter_map(Change::of) {
+            if self.find(mark, archive)?.is_none() {
+                return Err(missing(entry, mark));
+            }
+        }
+        Ok(gained)
+    }
+
+    /// Returns whether each of these entries just follows its device's last one, as nearly always.
+    pub(super) fn is_gone_on_with<'a>(
+        &self,
+        mut entries: impl Iterator<Item = &'a Written>,
+    ) -> bool {
+        let mut last: BTreeMap<DeviceId, (Seq, Tip)> = BTreeMap::new();
+        let follows = |written: &Written| {
+            let entry = &written.entry;
+            let before = last.insert(entry.device, (entry.seq, written.tip));
+            let head = || {
+                let head = self.heads.get(&ChainId::of(entry.device))?;
+                Some((head.seq, head.tip))
+            };
+            match before.or_else(head) {
+                Some((seq, tip)) => entry.seq == seq.next() && entry.prev == tip,
+                None => entry.seq == Seq::FIRST && entry.prev == Tip::NONE,
+            }
+        };
+        self.branches.is_empty() && entries.all(follows)
+    }
+
+    /// Takes in an entry where [`Self::slot`] said that it goes on with a chain.
+    pub(super) fn go_on(
+        &mut self,
+        logbook: LogbookId,
+        place: Place,
+        gained: &VersionVector,
+        written: &Written,
+    ) {
+        let device = written.entry.device;
+        if let Some(names) = &mut self.names {
+            names.chains.insert(written.mark(), place.chain);
+            names.tips.insert(place, written.tip);
+        }
+        match self.heads.get_mut(&place.chain) {
+            Some(head) => {
+                if self.names.is_none() {
+                    self.tips.insert((device, head.seq), head.tip);
+                }
+                head.seq = place.seq;
+                head.tip = written.tip;
+                head.link = head.link.after(&written.raw);
+                head.knew.learn_all(gained);
+            }
+            None => {
+                let head = HeadRow {
+                    seq: place.seq,
+                    tip: written.tip,
+                    link: Link::origin(logbook, device).after(&written.raw),
+                    knew: gained.clone(),
+                };
+                self.heads.insert(place.chain, head);
+            }
+        }
+    }
+
+    /// Forgets tips that the archive has as well.
+    pub(super) fn forget_tips(&mut self) {
+        if self.tips.len() > MOST_TIPS {
+            self.tips.clear();
+        }
+    }
+
+    /// Walks all entries of a logbook, in order of arrival.
+    ///
+    /// # Errors
+    /// [`Error::Gap`] or [`Error::MissingCause`] where one does not follow those before it.
+    pub(super) fn walk<'a>(
+        logbook: LogbookId,
+        entries: impl Iterator<Item = &'a Written> + Clone,
+    ) -> Result<Walk, Error> {
+        let partings = partings(entries.clone());
+        let mut walk = Walk {
+            ledger: Self::default(),
+            placed: Vec::new(),
+        };
+        if !partings.is_empty() {
+            for (parting, tip) in partings {
+                walk.ledger.branches.choose(parting, tip);
+            }
+            walk.ledger.names = Some(Names::default());
+        }
+        let archive = Archive::empty(logbook);
+        let mut knew: BTreeMap<Place, (Link, VersionVector)> = BTreeMap::new();
+        for written in entries {
+            let ledger = &mut walk.ledger;
+            let (place, mut gained) = match ledger.slot(written, &archive)? {
+                Slot::Same => return Err(Error::damaged_index("ledgers")),
+                Slot::Next(place, gained) => (place, gained),
+                Slot::Branches => {
+                    let (id, branch) = ledger.branch(logbook, written)?;
+                    let mut gained = ledger.causes(&written.entry, &archive)?;
+                    let before = branch.from.previous().map(|seq| Place {
+                        chain: branch.of,
+                        seq,
+                    });
+                    ledger.branches.begin(id, branch);
+                    if let Some((link, known)) = before.and_then(|before| knew.get(&before)) {
+                        gained.learn_all(known);
+                        before.iter().for_each(|before| {
+                            ledger.branches.learn(&mut gained, *before);
+                        });
+                        // As if its first entry followed there, and nothing of its own were known.
+                        let head = HeadRow {
+                            seq: branch.from,
+                            tip: written.tip,
+                            link: *link,
+                            knew: VersionVector::new(),
+                        };
+                        ledger.heads.insert(id, head);
+                    }
+                    let place = Place {
+                        chain: id,
+                        seq: branch.from,
+                    };
+                    (place, gained)
+                }
+            };
+            ledger.go_on(logbook, place, &gained, written);
+            if ledger.names.is_some() {
+                let head = &ledger.heads[&place.chain];
+                knew.insert(place, (head.link, head.knew.clone()));
+            }
+            walk.placed.push((place, core::mem::take(&mut gained)));
+        }
+        Ok(walk)
+    }
+
+    /// The branch that an entry begins.
+    fn branch(
+        &mut self,
+        logbook: LogbookId,
+        written: &Written,
+    ) -> Result<(ChainId, Branch), Error> {
+        let entry = &written.entry;
+        let chain = match entry.seq.previous() {
+            Some(seq) => {
+                let before = Mark {
+                    device: entry.device,
+                    seq,
+                    tip: entry.prev,
+                };
+                let names = self.names.as_ref();
+                names.and_then(|names| names.chains.get(&before)).copied()
+            }
+            None => Some(ChainId::of(entry.device)),
+        };
+        let chain = chain.ok_or(Error::damaged_index("ledgers"))?;
+        let standing = &mut self.branches;
+        match standing.standing(logbook, written.mark(), entry.prev, chain, None) {
+            Standing::Begins(id, branch) => Ok((id, branch)),
+            Standing::GoesOn | Standing::TakesOver => Err(Error::damaged_index("ledgers")),
+        }
+    }
+}
+
+/// Where chains part, and the smallest tip there, which goes on with the chain's id.
+fn partings<'a>(entries: impl Iterator<Item = &'a Written> + Clone) -> BTreeMap<Parting, Tip> {
+    if Ledger::default().is_gone_on_with(entries.clone()) {
+        return BTreeMap::new();
+    }
+    let mut following: BTreeMap<Parting, BTreeSet<Tip>> = BTreeMap::new();
+    for written in entries {
+        let tips = following.entry(parting(&written.entry)).or_default();
+        tips.insert(written.tip);
+    }
+    following.retain(|_, tips| tips.len() > 1);
+    following
+        .into_iter()
+        .filter_map(|(parting, tips)| Some((parting, tips.first().copied()?)))
+        .collect()
+}
+
+fn parting(entry: &Entry) -> Parting {
+    (entry.device, entry.seq, entry.prev)
+}
+
+fn missing(by: &Entry, mark: Mark) -> Error {
+    Error::MissingCause {
+        by: by.device,
+        device: mark.device,
+        seq: mark.seq,
+    }
+}
+
+impl Ledger {
+    /// The row that keeps it.
+    pub(super) fn row(&self, logbook: LogbookId) -> Vec<u8> {
+        let mut row = vec![0; 8];
+        number(&mut row, self.heads.len() as u64);
+        for (chain, head) in &self.heads {
+            row.extend_from_slice(chain.bytes());
+            number(&mut row, head.seq.get());
+            row.extend_from_slice(&head.tip.0);
+            row.extend_from_slice(head.link.bytes());
+        }
+        for head in self.heads.values() {
+            number(&mut row, head.knew.len() as u64);
+            for (chain, seq) in head.knew.iter() {
+                let nth = self.heads.range(..chain).count();
+                number(&mut row, nth as u64);
+                number(&mut row, seq.get());
+            }
+        }
+        number(&mut row, self.branches.begun().count() as u64);
+        for (chain, branch) in self.branches.begun() {
+            row.extend_from_slice(chain.bytes());
+            row.extend_from_slice(branch.device.bytes());
+            number(&mut row, branch.from.get());
+            row.extend_from_slice(branch.of.bytes());
+        }
+        let partings: Vec<_> = self.branches.chosen().collect();
+        number(&mut row, partings.len() as u64);
+        for ((device, seq, before), tip) in partings {
+            row.extend_from_slice(device.bytes());
+            number(&mut row, seq.get());
+            row.extend_from_slice(&before.0);
+            row.extend_from_slice(&tip.0);
+        }
+        let check = chain::check(&[logbook.bytes(), &row[8..]]);
+        row[..8].copy_from_slice(&check);
+        row
+    }
+
+    /// Reads the row of a logbook. Where chains have branches, [`Self::walk`] must name the entries.
+    ///
+    /// # Errors
+    /// [`Error::DamagedIndex`] where it does not fit its check.
+    pub(super) fn read(logbook: LogbookId, row: &[u8]) -> Result<Self, Error> {
+        let damaged = || Error::damaged_index("ledgers");
+        let (told, rest) = row.split_first_chunk::<8>().ok_or_else(damaged)?;
+        if *told != chain::check(&[logbook.bytes(), rest]) {
+            return Err(damaged());
+        }
+        Self::parts(rest).map_err(|_| damaged())
+    }
+
+    fn parts(rest: &[u8]) -> Result<Self, CodecError> {
+        const ODD: CodecError = CodecError::Shape("the ledger is in another shape");
+        let seq = |left: &mut Scan<'_>| Seq::new(left.number()?).ok_or(ODD);
+        let mut left = Scan::of(rest);
+        let ends = left.items(|left| {
+            let chain = ChainId::from_bytes(left.array()?);
+            let (seq, tip) = (seq(left)?, Tip(left.array()?));
+            Ok((chain, seq, tip, Link::from_bytes(left.array()?)))
+        })?;
+        let mut ledger = Self::default();
+        for &(chain, end, tip, link) in &ends {
+            let knew = left.items(|left| {
+                let (of, _, _, _) = ends.get(left.count()?).ok_or(ODD)?;
+                Ok((*of, seq(left)?))
+            })?;
+            let head = HeadRow {
+                seq: end,
+                tip,
+                link,
+                knew: knew.into_iter().collect(),
+            };
+            ledger.heads.insert(chain, head);
+        }
+        for (chain, branch) in left.items(|left| {
+            let chain = ChainId::from_bytes(left.array()?);
+            let device = DeviceId::from_bytes(left.array()?);
+            let from = seq(left)?;
+            let of = ChainId::from_bytes(left.array()?);
+            Ok((chain, Branch { device, from, of }))
+        })? {
+            ledger.branches.begin(chain, branch);
+        }
+        for (parting, tip) in left.items(|left| {
+            let device = DeviceId::from_bytes(left.array()?);
+            let parting = (device, seq(left)?, Tip(left.array()?));
+            Ok((parting, Tip(left.array()?)))
+        })? {
+            ledger.branches.choose(parting, tip);
+        }
+        left.finish()?;
+        Ok(ledger)
+    }
+}

@@ -1,0 +1,304 @@
+//! What an open store remembers beside its file: what came last, and what the chains of the logbooks
+//! in use come to. All of it follows from the file, and nothing in it is ever ahead of the file.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use redb::ReadableTable;
+
+use super::archive::{self, Shelves, Tail};
+use super::db::Db;
+use super::filed::Filed;
+use super::first_seen::FirstSeen;
+use super::ledger::Ledger;
+use super::tables::{self, ENTRIES, GROUPS, IDENTITY, LEDGERS};
+use super::{Bookmark, Error, Kept};
+use crate::log::entry::Change;
+use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
+use crate::log::stamp::{Clock, WallMs};
+use crate::merge::replay::State;
+
+/// How many entries lie in no block at most: reading them is part of opening the store.
+pub(super) const MOST_LOOSE: usize = 512;
+/// How many logbooks' ledgers are kept at hand.
+const MOST_LEDGERS: usize = 2_048;
+/// Of how many ids it is kept at hand where they first occur.
+const MOST_IDS: usize = 200_000;
+/// How many entries of logbooks are kept at hand.
+const MOST_KEPT: usize = 20_000;
+/// How many fields and observations of logbooks are kept at hand.
+const MOST_SAID: usize = 100_000;
+
+#[derive(Debug)]
+pub(super) struct Live {
+    pub(super) tail: Arc<Tail>,
+    /// Entries of the tail that are not what was written.
+    pub(super) damaged: Vec<Arrival>,
+    pub(super) last: Last,
+    pub(super) clock: Clock,
+    /// How many entries may lie in no block.
+    pub(super) most_loose: usize,
+    ledgers: BTreeMap<LogbookId, Arc<Ledger>>,
+    states: BTreeMap<LogbookId, Arc<State>>,
+    said: usize,
+    books: BTreeMap<LogbookId, Arc<Book>>,
+    kept: usize,
+    ids: BTreeMap<LogbookId, FirstSeen>,
+    known: usize,
+}
+
+/// The last entry of all.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Last {
+    pub(super) bookmark: Bookmark,
+    pub(super) arrived: WallMs,
+}
+
+impl Live {
+    /// Reads what came last.
+    pub(super) fn load(db: &Db, own: DeviceId) -> Result<Self, Error> {
+        let txn = db.begin_read()?;
+        let (tail, damaged) = archive::tail_of(&txn.open_table(ENTRIES)?)?;
+        let mut last = Last {
+            bookmark: Bookmark::START,
+            arrived: WallMs::new(0),
+        };
+        if let Some(row) = txn.open_table(GROUPS)?.last()? {
+            let group = tables::group(row.0.value(), row.1.value())?;
+            last = Last {
+                bookmark: group.end,
+                arrived: group.arrived,
+            };
+        }
+        let mut clock = tables::clock(&txn.open_table(IDENTITY)?)?;
+        for filed in &tail {
+            let entry = &filed.written.entry;
+            if entry.device == own && entry.stamp > clock.last() {
+                clock = Clock::resume(entry.stamp);
+            }
+            clock.witness(entry.stamp, filed.arrived);
+            last = Last {
+                bookmark: filed.bookmark(),
+                arrived: filed.arrived,
+            };
+        }
+        if let Some(&damaged) = damaged.last()
+            && damaged > last.bookmark.arrival
+        {
+            // Whatever its check was, no bookmark stands there until it is mended.
+            last.bookmark = Bookmark {
+                arrival: damaged,
+                check: [0; 8],
+            };
+        }
+        Ok(Self {
+            tail: Arc::new(tail),
+            damaged,
+            last,
+            clock,
+            most_loose: MOST_LOOSE,
+            ledgers: BTreeMap::new(),
+            states: BTreeMap::new(),
+            said: 0,
+            books: BTreeMap::new(),
+            kept: 0,
+            ids: BTreeMap::new(),
+            known: 0,
+        })
+    }
+
+    /// Reads it again, after more than an append.
+    pub(super) fn reload(&mut self, db: &Db, own: DeviceId) -> Result<(), Error> {
+        let most_loose = self.most_loose;
+        *self = Self::load(db, own)?;
+        self.most_loose = most_loose;
+        Ok(())
+    }
+
+    /// Sees to it that everything that came last is whole: which logbook a damaged entry is of, nobody
+    /// can tell.
+    pub(super) fn whole(&self) -> Result<(), Error> {
+        match self.damaged.first() {
+            Some(&arrival) => Err(Error::DamagedEntry { arrival }),
+            None => Ok(()),
+        }
+    }
+
+    /// Returns what a logbook's chains come to, its last entries included.
+    pub(super) fn ledger(
+        &mut self,
+        logbook: LogbookId,
+        shelves: &Shelves,
+        rows: &impl ReadableTable<&'static [u8; 16], &'static [u8]>,
+    ) -> Result<Arc<Ledger>, Error> {
+        self.whole()?;
+        if let Some(ledger) = self.ledgers.get(&logbook) {
+            return Ok(Arc::clone(ledger));
+        }
+        let ledger = Arc::new(ledger_of(logbook, shelves, rows)?);
+        self.keep(logbook, Arc::clone(&ledger));
+        Ok(ledger)
+    }
+
+    /// Takes a ledger that is at hand, for changing it.
+    pub(super) fn take(&mut self, logbook: LogbookId) -> Option<Ledger> {
+        let ledger = self.ledgers.remove(&logbook)?;
+        Some(Arc::unwrap_or_clone(ledger))
+    }
+
+    pub(super) fn keep(&mut self, logbook: LogbookId, ledger: Arc<Ledger>) {
+        if self.ledgers.len() >= MOST_LEDGERS {
+            self.ledgers.clear();
+        }
+        self.ledgers.insert(logbook, ledger);
+    }
+
+    /// Returns what a logbook says, if that is at hand.
+    pub(super) fn state(&self, logbook: LogbookId) -> Option<Arc<State>> {
+        self.states.get(&logbook).map(Arc::clone)
+    }
+
+    pub(super) fn keep_state(&mut self, logbook: LogbookId, state: &Arc<State>) {
+        let size = state.len();
+        if self.said + size > MOST_SAID {
+            self.states.clear();
+            self.said = 0;
+        }
+        self.said += size;
+        self.states.insert(logbook, Arc::clone(state));
+    }
+
+    /// Returns a logbook's entries, if they are at hand.
+    pub(super) fn book(&self, logbook: LogbookId) -> Option<Arc<Book>> {
+        self.books.get(&logbook).map(Arc::clone)
+    }
+
+    pub(super) fn keep_book(&mut self, logbook: LogbookId, book: &Arc<Book>) {
+        let size = book.entries.len();
+        if self.kept + size > MOST_KEPT {
+            self.books.clear();
+            self.kept = 0;
+        }
+        self.kept += size;
+        self.books.insert(logbook, Arc::clone(book));
+    }
+
+    pub(super) fn has_ids(&self, logbook: LogbookId) -> bool {
+        self.ids.contains_key(&logbook)
+    }
+
+    /// Returns where each id first occurs in a logbook, if that is at hand.
+    pub(super) fn ids(&self, logbook: LogbookId) -> Option<&FirstSeen> {
+        self.ids.get(&logbook)
+    }
+
+    pub(super) fn keep_ids(&mut self, logbook: LogbookId, ids: FirstSeen) {
+        if self.known + ids.len() > MOST_IDS {
+            self.ids.clear();
+            self.known = 0;
+        }
+        self.known += ids.len();
+        self.ids.insert(logbook, ids);
+    }
+
+    /// Learns the ids of an entry that was appended, where those before it are at hand.
+    pub(super) fn learn_ids(&mut self, filed: &Filed) {
+        let entry = &filed.written.entry;
+        if let Some(ids) = self.ids.get_mut(&entry.logbook) {
+            let before = ids.len();
+            ids.learn(entry, filed.arrival);
+            self.known += ids.len() - before;
+        }
+    }
+
+    /// Forgets what a logbook said.
+    pub(super) fn moved_on(&mut self, logbook: LogbookId) {
+        if let Some(book) = self.books.remove(&logbook) {
+            self.kept -= book.entries.len();
+        }
+        if let Some(state) = self.states.remove(&logbook) {
+            self.said -= state.len();
+        }
+    }
+
+    /// Forgets everything that follows from the file but is not read at once.
+    pub(super) fn forget(&mut self) {
+        self.ledgers.clear();
+        self.states.clear();
+        self.said = 0;
+        self.books.clear();
+        self.kept = 0;
+        self.ids.clear();
+        self.known = 0;
+    }
+}
+
+/// All entries of one logbook, for whoever goes on asking about it.
+#[derive(Debug)]
+pub(super) struct Book {
+    /// In order of arrival.
+    pub(super) entries: Vec<Kept>,
+    // Which of them touch a thing, in order.
+    touching: BTreeMap<ThingId, Vec<usize>>,
+}
+
+impl Book {
+    pub(super) fn of(entries: Vec<Kept>) -> Self {
+        let mut touching: BTreeMap<ThingId, Vec<usize>> = BTreeMap::new();
+        for (nth, kept) in entries.iter().enumerate() {
+            for thing in kept.entry.changes.iter().filter_map(Change::thing) {
+                let entries = touching.entry(thing).or_default();
+                if entries.last() != Some(&nth) {
+                    entries.push(nth);
+                }
+            }
+        }
+        Self { entries, touching }
+    }
+
+    /// Returns the entries that touch a thing.
+    pub(super) fn touching(&self, thing: ThingId) -> impl Iterator<Item = &Kept> {
+        let entries = self.touching.get(&thing).into_iter().flatten();
+        entries.map(|&nth| &self.entries[nth])
+    }
+}
+
+/// Reads what a logbook's chains come to.
+pub(super) fn ledger_of(
+    logbook: LogbookId,
+    shelves: &Shelves,
+    rows: &impl ReadableTable<&'static [u8; 16], &'static [u8]>,
+) -> Result<Ledger, Error> {
+    let row = rows.get(logbook.bytes())?;
+    let row = row.map(|row| Ledger::read(logbook, row.value()));
+    with_tail(row.transpose()?.unwrap_or_default(), logbook, shelves)
+}
+
+/// Brings the ledger of a logbook's blocks up to its last entries.
+fn with_tail(mut ledger: Ledger, logbook: LogbookId, shelves: &Shelves) -> Result<Ledger, Error> {
+    let archive = shelves.of(logbook);
+    if !ledger.is_gone_on_with(archive.tail().map(|filed| &filed.written)) {
+        return walked(logbook, shelves);
+    }
+    for filed in archive.tail() {
+        let written = &filed.written;
+        let place = ledger.place_of(written)?;
+        let gained = ledger.causes(&written.entry, &archive)?;
+        ledger.go_on(logbook, place, &gained, written);
+    }
+    Ok(ledger)
+}
+
+/// Makes a ledger from all entries of a logbook.
+fn walked(logbook: LogbookId, shelves: &Shelves) -> Result<Ledger, Error> {
+    let entries = shelves.of(logbook).entries()?;
+    let written = entries.iter().map(|filed| &filed.written);
+    Ok(Ledger::walk(logbook, written)?.ledger)
+}
+
+/// The table of ledgers of a read transaction, for [`Live::ledger`].
+pub(super) type Ledgers = redb::ReadOnlyTable<&'static [u8; 16], &'static [u8]>;
+
+pub(super) fn ledgers(txn: &redb::ReadTransaction) -> Result<Ledgers, Error> {
+    Ok(txn.open_table(LEDGERS)?)
+}

@@ -1,0 +1,155 @@
+//! What came long ago, out of many small blocks into few that are packed tight: about a quarter of the
+//! bytes. The entries stay what they are, and are read, verified and given on as before.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use redb::ReadableTable;
+
+use super::block::{self, Block, Packing};
+use super::filed::Filed;
+use super::tables::{self, BLOCKS, GROUPS, Group, IDENTITY};
+use super::writing::Writing;
+use super::{Bookmark, Error, Store};
+use crate::log::id::{Arrival, LogbookId};
+use crate::log::stamp::WallMs;
+
+/// How many entries are packed at once. Whoever reads on from a bookmark among them unpacks all.
+const AT_ONCE: u64 = 65_536;
+/// How many entries stay as they are: peers that call now and then have their bookmarks there.
+const LATELY: u64 = 16_384;
+
+impl Store {
+    /// Packs tight what came long ago, once there is enough of it. Returns how many entries it was.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where an entry is not what was written; [`Error`] where the file fails.
+    /// Then nothing has changed.
+    pub fn press(&self) -> Result<u64, Error> {
+        let mut pressed = 0;
+        loop {
+            match self.press_once(LATELY, AT_ONCE)? {
+                0 => return Ok(pressed),
+                more => pressed += more,
+            }
+        }
+    }
+
+    /// Packs tight everything that came so far, as when a season ends. Returns how many entries it
+    /// was.
+    ///
+    /// # Errors
+    /// Those of [`Self::press`].
+    pub fn press_all(&self) -> Result<u64, Error> {
+        if !self.live().tail.is_empty() {
+            Writing::begin(self, WallMs::new(0))?.settle()?;
+        }
+        let mut pressed = 0;
+        loop {
+            match self.press_once(0, 1)? {
+                0 => return Ok(pressed),
+                more => pressed += more,
+            }
+        }
+    }
+
+    /// Gives room in the file that nothing needs any more back to the disk.
+    ///
+    /// # Errors
+    /// [`Error`] where the file fails. Then nothing is lost.
+    pub fn give_back_room(&mut self) -> Result<(), Error> {
+        self.db.for_writing()?.compact()?;
+        Ok(())
+    }
+
+    /// Packs the groups that follow those packed before: up to [`AT_ONCE`] entries, but none of the
+    /// last `keep`, and only if they are at least so many.
+    fn press_once(&self, keep: u64, least: u64) -> Result<u64, Error> {
+        let _nobody_else_writes = self.live();
+        let read = self.db.begin_read()?;
+        let pressed = tables::word_if_any(&read.open_table(IDENTITY)?, "pressed")?;
+        let groups = read.open_table(GROUPS)?;
+        let before = groups.range(..=pressed.unwrap_or(0))?.next_back();
+        let pressed = before.transpose()?.map_or(0, |(end, _)| end.value());
+        let (mut logbooks, mut ends, mut end) = (BTreeSet::new(), Vec::new(), pressed);
+        let last = groups.last()?.map_or(0, |(last, _)| last.value());
+        for row in groups.range(pressed + 1..)? {
+            let (to, row) = row?;
+            let to = to.value();
+            let too_many = to - pressed > AT_ONCE && !ends.is_empty();
+            if too_many || to + keep > last {
+                break;
+            }
+            logbooks.extend(tables::group(to, row.value())?.logbooks);
+            ends.push(to);
+            end = to;
+        }
+        if end - pressed < least {
+            return Ok(0);
+        }
+        let txn = self.db.begin_write()?;
+        let mut packed = 0;
+        {
+            let mut blocks = txn.open_table(BLOCKS)?;
+            let (mut written, mut lasts) = (Vec::new(), BTreeMap::new());
+            for logbook in logbooks {
+                let entries = take_out(&mut blocks, logbook, (pressed, end))?;
+                packed += entries.len() as u64;
+                let entries: Vec<&Filed> = entries.iter().collect();
+                for entries in block::cut(&entries) {
+                    let (first, last) = (entries[0], entries[entries.len() - 1]);
+                    let row = block::row(logbook, entries, Packing::Tight);
+                    blocks.insert(&block::key(logbook, first.arrival), row.as_slice())?;
+                    written.push((first.arrival, last.arrival, logbook));
+                    lasts.insert(last.arrival, (last.bookmark(), last.arrived));
+                }
+            }
+            let mut groups = txn.open_table(GROUPS)?;
+            for end in ends {
+                groups.remove(end)?;
+            }
+            for group in regrouped(written, &lasts) {
+                let row = tables::group_row(&group);
+                groups.insert(group.end.arrival.0, row.as_slice())?;
+            }
+            let mut identity = txn.open_table(IDENTITY)?;
+            identity.insert("pressed", end.to_be_bytes().as_slice())?;
+        }
+        txn.commit()?;
+        Ok(packed)
+    }
+}
+
+/// Takes a logbook's blocks of this stretch of arrivals out of the table; returns what was in them.
+fn take_out(
+    blocks: &mut redb::Table<'_, &'static [u8; 24], &'static [u8]>,
+    logbook: LogbookId,
+    (after, to): (u64, u64),
+) -> Result<Vec<Filed>, Error> {
+    let (from, to) = (
+        block::key(logbook, Arrival(after + 1)),
+        block::key(logbook, Arrival(to)),
+    );
+    let mut entries = Vec::new();
+    for row in blocks.range::<&[u8; 24]>(&from..=&to)? {
+        let (key, row) = row?;
+        entries.append(&mut Block::read(key.value(), row.value())?.entries()?);
+    }
+    blocks.retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?;
+    Ok(entries)
+}
+
+/// The groups into which blocks fall, each block told by its first and last arrival.
+fn regrouped(
+    blocks: Vec<(Arrival, Arrival, LogbookId)>,
+    lasts: &BTreeMap<Arrival, (Bookmark, WallMs)>,
+) -> impl Iterator<Item = Group> {
+    let stretches = block::stretches(blocks).into_iter();
+    stretches.filter_map(|stretch| {
+        let (end, arrived) = *lasts.get(&stretch.end)?;
+        Some(Group {
+            end,
+            arrived,
+            logbooks: stretch.logbooks.into_iter().collect(),
+        })
+    })
+}
