@@ -89,6 +89,11 @@ pub(super) fn encode_into(entry: &Entry, bytes: &mut Vec<u8>) -> Result<(), Code
     for mark in &entry.gained {
         put_mark(mark, bytes);
     }
+    if entry.changes.iter().any(is_known_after_all) {
+        return Err(CodecError::Shape(
+            "what is told as unknown bears a known kind",
+        ));
+    }
     number(bytes, entry.changes.len() as u64);
     for change in &entry.changes {
         framed(bytes, |bytes| put_change(change, bytes));
@@ -204,6 +209,18 @@ pub(crate) fn put_framed(value: &Value, out: &mut Vec<u8>) {
 pub fn decode_value(bytes: &[u8]) -> Result<Value, CodecError> {
     let frame: Frame<'_> = whole(bytes)?;
     frame_value(frame.kind, frame.body)
+}
+
+/// Whether a change or its value says of itself that its kind is unknown, and it is not: its bytes would
+/// be read as something else.
+fn is_known_after_all(change: &Change) -> bool {
+    match change {
+        Change::Set { value, .. } | Change::Observe { value, .. } => {
+            matches!(value, Value::Unknown { tag, .. } if (BOOL..=RECORD).contains(tag))
+        }
+        Change::Unknown { kind, .. } => (SET..=ADMIT).contains(kind),
+        Change::Receipt { .. } | Change::HoldBack { .. } | Change::Admit { .. } => false,
+    }
 }
 
 fn refuse_double_sets(changes: &[Change]) -> Result<(), CodecError> {

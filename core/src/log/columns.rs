@@ -289,43 +289,71 @@ const LAID_OUT: u8 = 1;
 /// What both sides remember between entries.
 #[derive(Debug, Default)]
 struct Memory {
-    // Of each device in each logbook: its last entry's number, tip and wall time.
-    last: BTreeMap<(LogbookId, DeviceId), Last>,
-    // Of each device in each logbook: the number from which on its entries have come, and their tips.
-    tips: BTreeMap<(LogbookId, DeviceId), (u64, Vec<Tip>)>,
+    // Of each device in each logbook, what it wrote in this batch.
+    written: BTreeMap<(LogbookId, DeviceId), Run>,
     wall: u64,
     offset: i16,
+}
+
+/// Entries of one device that follow each other.
+#[derive(Debug)]
+struct Run {
+    /// The first one's number.
+    first: u64,
+    tips: Vec<Tip>,
+    /// When the last was written.
+    wall: u64,
 }
 
 impl Memory {
     /// What the next entry of this device is expected to follow.
     fn last(&self, logbook: LogbookId, device: DeviceId) -> Last {
-        let last = self.last.get(&(logbook, device)).copied();
-        last.unwrap_or(Last {
-            seq: 0,
-            tip: Tip::NONE,
-            wall: self.wall,
-        })
+        match self.written.get(&(logbook, device)) {
+            Some(run) => Last {
+                seq: run.next().wrapping_sub(1),
+                tip: run.tips.last().copied().unwrap_or(Tip::NONE),
+                wall: run.wall,
+            },
+            None => Last {
+                seq: 0,
+                tip: Tip::NONE,
+                wall: self.wall,
+            },
+        }
     }
 
     /// The tip of an entry of this batch.
     fn tip(&self, logbook: LogbookId, device: DeviceId, seq: Seq) -> Option<Tip> {
-        let (first, tips) = self.tips.get(&(logbook, device))?;
-        let nth = usize::try_from(seq.get().checked_sub(*first)?).ok()?;
-        tips.get(nth).copied()
+        let run = self.written.get(&(logbook, device))?;
+        let nth = usize::try_from(seq.get().checked_sub(run.first)?).ok()?;
+        run.tips.get(nth).copied()
     }
 
     fn remember(&mut self, entry: &Entry, tip: impl FnOnce() -> Tip) {
-        let wall = entry.stamp.wall().get();
-        let (key, seq, tip) = ((entry.logbook, entry.device), entry.seq.get(), tip());
-        let (first, tips) = self.tips.entry(key).or_insert((seq, Vec::new()));
-        if seq != first.wrapping_add(tips.len() as u64) {
-            (*first, *tips) = (seq, Vec::new());
+        let (seq, wall) = (entry.seq.get(), entry.stamp.wall().get());
+        let run = self.written.entry((entry.logbook, entry.device));
+        let run = run.or_insert_with(|| Run::from(seq));
+        if seq != run.next() {
+            *run = Run::from(seq);
         }
-        tips.push(tip);
-        self.last.insert(key, Last { seq, tip, wall });
+        run.tips.push(tip());
+        run.wall = wall;
         self.wall = wall;
         self.offset = entry.utc_offset_min;
+    }
+}
+
+impl Run {
+    const fn from(first: u64) -> Self {
+        Self {
+            first,
+            tips: Vec::new(),
+            wall: 0,
+        }
+    }
+
+    const fn next(&self) -> u64 {
+        self.first.wrapping_add(self.tips.len() as u64)
     }
 }
 

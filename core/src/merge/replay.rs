@@ -1,5 +1,6 @@
 //! Entries to state: everything now, or all that was written up to a moment.
 
+use std::collections::btree_map::Entry as Slot;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::knowledge::Knowledge;
@@ -84,32 +85,45 @@ impl Observation {
     fn rank(&self) -> (Stamp, Place, u16) {
         (self.stamp, self.place, self.index)
     }
+}
 
-    /// Makes the observation that change number `index` of `entry` holds.
-    pub(crate) fn of(
-        (place, entry): (Place, &Entry),
-        index: u16,
-        stamp: Stamp,
-        value: Value,
-        how: HowKnown,
-    ) -> Self {
-        Self {
-            place,
-            index,
-            stamp,
-            utc_offset_min: entry.utc_offset_min,
-            by: entry.by.clone(),
-            visit: entry.visit,
-            value,
-            how,
-        }
-    }
+/// Who says what an entry's changes say, when and where it stands.
+struct Said<'a> {
+    place: Place,
+    stamp: Stamp,
+    utc_offset_min: i16,
+    by: &'a str,
+    visit: Option<ThingId>,
 }
 
 impl State {
     /// Replays these entries of one logbook, in whatever order and however often they come.
     pub fn of(entries: &[Placed]) -> Self {
         Self::of_which(entries, None, |_, _| true)
+    }
+
+    /// Replays these entries as [`Self::of`] does, and takes their values out of them.
+    pub fn taking(entries: Vec<Placed>) -> Self {
+        let knowledge = Knowledge::of(&entries);
+        let (receipts, held_back) = (receipts(&entries), held_back(&entries));
+        let mut state = Self::default();
+        for Placed { place, entry, .. } in entries {
+            if held_back.contains(&place) {
+                continue;
+            }
+            let stamp = receipts.get(&place).copied().unwrap_or(entry.stamp);
+            let said = Said {
+                place,
+                stamp,
+                utc_offset_min: entry.utc_offset_min,
+                by: &entry.by,
+                visit: entry.visit,
+            };
+            for (index, change) in (0_u16..).zip(entry.changes) {
+                state.fold(&said, index, change, &knowledge);
+            }
+        }
+        state
     }
 
     /// Replays those of the entries that were written up to `until`, by the stamps that order
@@ -144,47 +158,72 @@ impl State {
         knowledge: &Knowledge,
         counts: impl Fn(&Entry, &Change) -> bool,
     ) {
-        let (place, entry) = (placed.place, &placed.entry);
+        let entry = &placed.entry;
+        let said = Said {
+            place: placed.place,
+            stamp,
+            utc_offset_min: entry.utc_offset_min,
+            by: &entry.by,
+            visit: entry.visit,
+        };
         let changes = (0_u16..).zip(&entry.changes);
         for (index, change) in changes.filter(|(_, change)| counts(entry, change)) {
-            match change {
-                Change::Set {
-                    thing,
-                    field,
-                    value,
-                    how,
-                } => {
-                    let write = Write {
-                        place,
-                        stamp,
-                        value: value.clone(),
-                        how: *how,
-                    };
-                    self.registers
-                        .entry((*thing, *field))
-                        .and_modify(|register| {
-                            register.absorb(write.clone(), |a, b| knowledge.saw(a, b));
-                        })
-                        .or_insert_with(|| Register::of(write));
-                }
-                Change::Observe {
-                    thing,
-                    what,
-                    value,
-                    how,
-                } => {
-                    let seen = Observation::of((place, entry), index, stamp, value.clone(), *how);
-                    self.observe(*thing, *what, seen);
-                }
-                Change::Receipt { .. }
-                | Change::HoldBack { .. }
-                | Change::Admit { .. }
-                | Change::Unknown { .. } => {}
-            }
+            self.fold(&said, index, change.clone(), knowledge);
         }
     }
 
-    /// Puts in a register that a store kept.
+    /// Takes in one change of an entry.
+    fn fold(&mut self, said: &Said<'_>, index: u16, change: Change, knowledge: &Knowledge) {
+        let (place, stamp) = (said.place, said.stamp);
+        match change {
+            Change::Set {
+                thing,
+                field,
+                value,
+                how,
+            } => {
+                let write = Write {
+                    place,
+                    stamp,
+                    value,
+                    how,
+                };
+                match self.registers.entry((thing, field)) {
+                    Slot::Occupied(register) => {
+                        let register = register.into_mut();
+                        register.absorb(write, |a, b| knowledge.saw(a, b));
+                    }
+                    Slot::Vacant(none) => {
+                        none.insert(Register::of(write));
+                    }
+                }
+            }
+            Change::Observe {
+                thing,
+                what,
+                value,
+                how,
+            } => {
+                let seen = Observation {
+                    place,
+                    index,
+                    stamp,
+                    utc_offset_min: said.utc_offset_min,
+                    by: said.by.to_owned(),
+                    visit: said.visit,
+                    value,
+                    how,
+                };
+                self.observe(thing, what, seen);
+            }
+            Change::Receipt { .. }
+            | Change::HoldBack { .. }
+            | Change::Admit { .. }
+            | Change::Unknown { .. } => {}
+        }
+    }
+
+    /// Puts in a register.
     pub(crate) fn keep(&mut self, thing: ThingId, field: FieldNumber, register: Register) {
         self.registers.insert((thing, field), register);
     }

@@ -797,7 +797,7 @@ impl Reading<'_> {
                     entry,
                 }
             });
-            return Ok(State::of(&placed.collect::<Vec<_>>()));
+            return Ok(State::taking(placed.collect()));
         }
         let entries = self.shelves.of(logbook).say()?;
         self.all_there(logbook, entries.len())?;
@@ -818,6 +818,6 @@ impl Reading<'_> {
                 entry,
             }
         });
-        Ok(State::of(&placed.collect::<Vec<_>>()))
+        Ok(State::taking(placed.collect()))
     }
 }

@@ -196,14 +196,18 @@ impl<'s> Writing<'s> {
         let chain = ChainId::of(device);
         let logbook = draft.logbook;
         let (ledger, archive) = self.ledger(logbook)?;
-        let others = ledger.vector().without(chain);
-        let (seq, prev, gained) = match ledger.head(chain) {
-            Some(head) => (head.seq.next(), head.tip, others.gained_since(&head.knew)),
-            None => (Seq::FIRST, Tip::NONE, others),
-        };
-        let marks = gained.iter().map(|(chain, seq)| Place { chain, seq });
-        let marks = marks.map(|place| ledger.mark(place, &archive));
-        let mut marks = marks.collect::<Result<Vec<Mark>, _>>()?;
+        let own = ledger.head(chain);
+        let (seq, prev) = own.map_or((Seq::FIRST, Tip::NONE), |own| (own.seq.next(), own.tip));
+        let knew = |of, seq| own.is_some_and(|own| own.knew.includes(of, seq));
+        let others = ledger.heads().filter(|(of, _)| *of != chain);
+        let gained = others.filter(|(of, head)| !knew(*of, head.seq));
+        let mut marks: Vec<Mark> = gained
+            .map(|(of, head)| Mark {
+                device: ledger.branches().device_of(of),
+                seq: head.seq,
+                tip: head.tip,
+            })
+            .collect();
         marks.sort_unstable();
         let entry = Entry {
             logbook,
@@ -222,8 +226,9 @@ impl<'s> Writing<'s> {
             return Err(Error::Dropped(logbook));
         }
         let place = Place { chain, seq };
-        // Read again, so that what is kept says what its bytes say.
-        let written = Written::read(codec::encode(&entry)?)?;
+        let raw = codec::encode(&entry)?;
+        let tip = Tip::of(&raw);
+        let written = Written { entry, raw, tip };
         let arrival = self.append(written, &Slot::Next(place, gained))?;
         Ok((place, arrival))
     }
