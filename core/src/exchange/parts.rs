@@ -8,7 +8,6 @@ use super::{Error, Shelf};
 use crate::log::chain::Mark;
 use crate::log::codec;
 use crate::log::columns::{self, Ids, Short};
-use crate::log::entry::Change;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
@@ -58,11 +57,10 @@ pub(super) fn sealed_for(
         let entry = codec::decode(raw).map_err(store::Error::from)?;
         if shared.contains(&entry.logbook) {
             let ids = named.entry(entry.logbook).or_default();
-            ids.insert(*entry.device.bytes());
-            ids.extend(entry.visit.map(|visit| *visit.bytes()));
+            columns::each_id(&entry, |id| {
+                ids.insert(*id);
+            });
             ids.extend(entry.gained.iter().map(|mark| *mark.device.bytes()));
-            let things = entry.changes.iter().filter_map(Change::thing);
-            ids.extend(things.map(|thing| *thing.bytes()));
         }
     }
     for (logbook, mut ids) in named {

@@ -167,6 +167,52 @@ pub(crate) fn say(laid_out: &[u8]) -> Result<Vec<Entry>, CodecError> {
     Ok(all)
 }
 
+/// Returns the ids of devices, visits and things in columns that [`lay_out`] laid out, each with the
+/// number of the entry that names it first. Reads no more columns than that takes.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are no such columns.
+pub(crate) fn first_named(laid_out: &[u8]) -> Result<Vec<(usize, [u8; 16])>, CodecError> {
+    let mut reader = Reader::of(laid_out)?;
+    if reader.left.shape.contains(&AS_IT_IS) {
+        let mut named = Vec::new();
+        for (nth, entry) in say(laid_out)?.iter().enumerate() {
+            each_id(entry, |id| named.push((nth, *id)));
+        }
+        return Ok(named);
+    }
+    let mut first: Vec<Option<usize>> = vec![None; reader.ids.len()];
+    let mut nth = 0;
+    while reader.next_shape().is_some() {
+        let mut name = |number: u64| {
+            let number = usize::try_from(number).ok();
+            if let Some(first) = number.and_then(|number| first.get_mut(number)) {
+                first.get_or_insert(nth);
+            }
+        };
+        name(take(&mut reader.left.device)?);
+        let visit: u64 = take(&mut reader.left.visit)?;
+        visit.checked_sub(1).into_iter().for_each(&mut name);
+        let changes: usize = take(&mut reader.left.changes)?;
+        for _ in 0..changes {
+            if matches!(byte(&mut reader.left.kind)?, codec::SET | codec::OBSERVE) {
+                name(take(&mut reader.left.thing)?);
+            }
+        }
+        nth += 1;
+    }
+    let named = first.into_iter().zip(reader.ids);
+    Ok(named.filter_map(|(nth, id)| Some((nth?, id))).collect())
+}
+
+/// Does `with` the ids of an entry's device, visit and things.
+pub(crate) fn each_id(entry: &Entry, mut with: impl FnMut(&[u8; 16])) {
+    with(entry.device.bytes());
+    entry.visit.iter().for_each(|visit| with(visit.bytes()));
+    let things = entry.changes.iter().filter_map(Change::thing);
+    things.for_each(|thing| with(thing.bytes()));
+}
+
 /// Deflates columns that were laid out.
 pub(crate) fn deflated(laid_out: &[u8]) -> Vec<u8> {
     compress_to_vec(laid_out, EFFORT)
@@ -871,6 +917,17 @@ mod tests {
                 raws.iter().map(|raw| Written::read(raw.clone()).unwrap()).collect();
             let laid_out = lay_out(&written);
             prop_assert_eq!(&read(&laid_out, MAX).unwrap(), &written);
+            let mut named = BTreeMap::new();
+            for (nth, one) in written.iter().enumerate() {
+                each_id(&one.entry, |id| {
+                    named.entry(*id).or_insert(nth);
+                });
+            }
+            let mut told: BTreeMap<[u8; 16], usize> = BTreeMap::new();
+            for (nth, id) in first_named(&laid_out).unwrap() {
+                told.entry(id).or_insert(nth);
+            }
+            prop_assert_eq!(told, named);
             let said = say(&laid_out).unwrap().into_iter().map(|entry| entry.changes);
             prop_assert_eq!(
                 said.collect::<Vec<_>>(),

@@ -214,20 +214,43 @@ impl<'a> Block<'a> {
         self.with_columns(columns::say)
     }
 
+    /// Returns the ids that its entries name, each with the arrival of the one that names it first.
+    ///
+    /// # Errors
+    /// Those of [`Self::entries`].
+    pub(super) fn first_named(&self) -> Result<Vec<(Arrival, [u8; 16])>, Error> {
+        let named = self.unpacked(columns::first_named)?;
+        let named = named.into_iter().map(|(nth, id)| {
+            let (arrival, _) = *self.arrivals.get(nth)?;
+            Some((arrival, id))
+        });
+        named.collect::<Option<_>>().ok_or(self.damaged())
+    }
+
     fn with_columns<T>(
         &self,
         read: impl FnOnce(&[u8]) -> Result<Vec<T>, CodecError>,
     ) -> Result<Vec<T>, Error> {
+        let all = self.unpacked(read)?;
+        if all.len() == self.arrivals.len() {
+            Ok(all)
+        } else {
+            Err(self.damaged())
+        }
+    }
+
+    fn unpacked<T>(&self, read: impl FnOnce(&[u8]) -> Result<T, CodecError>) -> Result<T, Error> {
         let read = match self.packing {
             LAID_OUT => read(self.columns),
             DEFLATED => columns::inflated(self.columns, UNPACKED).and_then(|all| read(&all)),
             other => Err(CodecError::Format(other)),
         };
-        match read {
-            Ok(all) if all.len() == self.arrivals.len() => Ok(all),
-            _ => Err(Error::DamagedEntry {
-                arrival: self.first,
-            }),
+        read.map_err(|_| self.damaged())
+    }
+
+    const fn damaged(&self) -> Error {
+        Error::DamagedEntry {
+            arrival: self.first,
         }
     }
 }

@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::log::columns::{self, Found, Short};
-use crate::log::entry::{Change, Entry};
+use crate::log::entry::Entry;
 use crate::log::id::Arrival;
 
 /// The ids of one logbook's entries: of things, visits and devices.
@@ -14,14 +14,16 @@ pub(super) struct FirstSeen(BTreeMap<Short, ([u8; 16], Arrival)>);
 impl FirstSeen {
     /// Learns the ids of an entry, which came after all those learned before.
     pub(super) fn learn(&mut self, entry: &Entry, arrival: Arrival) {
-        let mut learn = |id: &[u8; 16]| {
-            let first = self.0.entry(columns::short(id));
-            first.or_insert((*id, arrival));
-        };
-        learn(entry.device.bytes());
-        entry.visit.iter().for_each(|visit| learn(visit.bytes()));
-        let things = entry.changes.iter().filter_map(Change::thing);
-        things.for_each(|thing| learn(thing.bytes()));
+        columns::each_id(entry, |id| self.learn_id(id, arrival));
+    }
+
+    /// Learns an id that occurs in an entry.
+    pub(super) fn learn_id(&mut self, id: &[u8; 16], arrival: Arrival) {
+        let first = self.0.entry(columns::short(id));
+        let first = first.or_insert((*id, arrival));
+        if first.0 == *id {
+            first.1 = first.1.min(arrival);
+        }
     }
 
     /// Returns those of the wanted ones that occur in entries that came up to an arrival. Of two that are

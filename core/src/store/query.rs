@@ -757,8 +757,8 @@ impl Reading<'_> {
         let (archive, mut ids) = (self.shelves.of(logbook), FirstSeen::default());
         archive.each_block(|block| {
             let block = block?;
-            for (entry, (arrival, _)) in block.say()?.iter().zip(&block.arrivals) {
-                ids.learn(entry, *arrival);
+            for (arrival, id) in block.first_named()? {
+                ids.learn_id(&id, arrival);
             }
             Ok(())
         })?;
