@@ -91,13 +91,12 @@ fn main() -> ExitCode {
 fn schedules(path: &Path, store: Store) -> (Duration, Duration, usize) {
     drop(store);
     let halves = [0..SITES / 2, SITES / 2..SITES];
-    let timed = |of_site: &(dyn Fn(&Store, u64) -> usize + Sync)| {
+    let timed = |of_sites: &(dyn Fn(&Store, Range<u64>) -> usize + Sync)| {
         let store = Store::open(path).expect("the store opens");
         let begun = Instant::now();
         let zones = thread::scope(|scope| {
             let store = &store;
-            let work =
-                |half: Range<u64>| move || half.map(|nth| of_site(store, nth)).sum::<usize>();
+            let work = |half: Range<u64>| move || of_sites(store, half);
             let halves = halves.clone().map(|half| scope.spawn(work(half)));
             halves
                 .map(|half| half.join().expect("it ends"))
@@ -106,19 +105,23 @@ fn schedules(path: &Path, store: Store) -> (Duration, Duration, usize) {
         });
         (begun.elapsed(), zones)
     };
-    let (read, _): (_, usize) = timed(&|store, nth| {
-        black_box(store.state(book(nth)).expect("a logbook"));
-        0
+    let (read, _) = timed(&|store, sites| {
+        let states = sites.map(|nth| store.state(book(nth)).expect("a logbook"));
+        states.map(|state| drop(black_box(state))).count()
     });
-    let (planned, zones) = timed(&|store, nth| {
+    let (planned, zones) = timed(&|store, sites| {
         let state = |id| store.state(id).expect("a logbook");
-        let (of_site, of_firm) = (state(book(nth)), state(book(COMPANY)));
-        let of_station = state(book(STATION));
-        let site = Site::of(&of_site, book(nth));
+        let (of_firm, of_station) = (state(book(COMPANY)), state(book(STATION)));
         let rules = HouseRules::of(Site::of(&of_firm, book(COMPANY)).root());
         let weather = Record::of(&of_station, book(STATION));
-        let plan = plan_site(&site, &weather, NOW.date_at(-300), &rules);
-        black_box(&plan).zones.len()
+        let plans = sites.map(|nth| {
+            let of_site = state(book(nth));
+            let site = Site::of(&of_site, book(nth));
+            black_box(plan_site(&site, &weather, NOW.date_at(-300), &rules))
+                .zones
+                .len()
+        });
+        plans.sum()
     });
     (read, planned, zones)
 }
