@@ -99,6 +99,13 @@ pub enum Screen {
         /// Which.
         spot: Thing,
     },
+    /// What a trouble of a zone comes from.
+    Board {
+        /// Which zone.
+        zone: Thing,
+        /// The trouble, by core's word for it.
+        trouble: String,
+    },
     /// What a head at a curved kerb costs either way, and the settings to choose from.
     Kerb {
         /// Which head.

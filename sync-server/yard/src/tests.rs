@@ -1,5 +1,6 @@
 //! The page as a person uses it: a thumb that taps what a view shows, and a site of twelve zones.
 
+mod board;
 mod photos;
 mod visit;
 mod water;

@@ -22,6 +22,7 @@ use super::fields::{close_names, seen};
 use super::finding::Caution;
 use super::things::{Parts, Thing};
 use super::words::{Vocabulary, vocabularies};
+use crate::log::id::ThingId;
 use crate::water::evidence::{self, Answer, Belief, Cause, Next, Points, Table, Test, Verdict};
 use crate::water::units::{Fraction, Minutes};
 
@@ -163,8 +164,10 @@ impl TroubleLine {
         Table::new(&causes, &tests).expect("each sign has a chance for each cause")
     }
 
-    /// Returns the place of a sign, written with blanks or hyphens.
-    fn sign(&self, word: &str) -> Option<usize> {
+    /// Returns the place of a sign in the table, written with blanks or hyphens; none where the
+    /// table does not know it.
+    #[must_use]
+    pub fn sign(&self, word: &str) -> Option<usize> {
         let same = |sign: &SignLine| plain_word(sign.word) == plain_word(word);
         self.signs.iter().position(same)
     }
@@ -301,6 +304,12 @@ impl Board {
         }
     }
 
+    /// Returns what the answers come to, for whoever words it; a cause by its place in the table.
+    #[must_use]
+    pub const fn verdict(&self) -> Verdict {
+        self.weighed.verdict
+    }
+
     /// Returns what the answers come to, in a sentence that never says more than they do.
     #[must_use]
     pub fn sentence(&self) -> String {
@@ -354,6 +363,8 @@ pub struct Recorded {
     pub answer: Answer,
     /// What was said beside it.
     pub remark: Option<String>,
+    /// During which visit.
+    pub visit: Option<ThingId>,
 }
 
 /// Returns the signs recorded on a thing, oldest first.
@@ -370,6 +381,7 @@ pub fn answers_on(thing: &Thing<'_>) -> Vec<Recorded> {
                 _ => Answer::NotTested,
             },
             remark: parts.words("remark").map(str::to_owned),
+            visit: observation.visit,
         })
     })
     .collect()

@@ -1,5 +1,6 @@
 //! The screens: what each says, and what each of its buttons does. They read and never write.
 
+mod board;
 mod close;
 mod finding;
 mod gauge;
@@ -11,7 +12,6 @@ mod pressure;
 mod programs;
 mod settings;
 mod site;
-mod spot;
 mod today;
 pub(crate) mod walk;
 mod zone;
@@ -149,7 +149,8 @@ fn body(desk: &Desk<'_>) -> Result<Body, Error> {
         Screen::What { thing, flag } => finding::what(desk, site, thing.0, flag.map(|flag| flag.0)),
         Screen::Finding { finding } => finding::body(desk, site, finding.0),
         Screen::Accept { finding } => finding::accept(desk, site, finding.0),
-        Screen::Spot { spot } => spot::body(desk, site, spot.0),
+        Screen::Spot { spot } => board::spot(desk, site, spot.0),
+        Screen::Board { zone, trouble } => board::zone(desk, site, zone.0, trouble),
         Screen::Kerb { head, dry } => kerb::choice(desk, site, head.0, *dry),
         Screen::Tape { head, draft } => kerb::tape(desk, site, head.0, draft.as_deref()),
         Screen::Pressure { zone, leak } => pressure::body(desk, site, zone.0, *leak),

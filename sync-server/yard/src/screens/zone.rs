@@ -12,7 +12,7 @@ use headwalk_core::site::words::Vocabulary;
 use headwalk_core::water::precipitation::zone_rate;
 use headwalk_core::water::units::Gpm;
 
-use super::{Body, Desk, called};
+use super::{Body, Desk, board, called};
 use crate::act::{Act, Id, Screen};
 use crate::error::Error;
 use crate::photo;
@@ -78,6 +78,9 @@ pub(super) fn body(desk: &Desk<'_>, site: &Site<'_>, id: ThingId) -> Result<Body
         more.push(desk.go(Word::SkipZone, Screen::Skip { zone }));
     }
     blocks.push(Block::list(more));
+    if visit.is_some() {
+        blocks.push(board::ways(desk, id));
+    }
     blocks.push(photo::block(desk, site, id, None));
     if let Some(valve) = zone.valve() {
         let label = called(desk, site, valve.id);

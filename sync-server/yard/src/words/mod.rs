@@ -1,5 +1,6 @@
 //! The words of the page in English and Spanish, side by side, so that none can be missing.
 
+pub mod board;
 pub mod errors;
 pub mod reasons;
 pub mod schedule;
@@ -263,13 +264,25 @@ words! {
     SeverityLabel: "How soon", "Qué tan pronto";
     HowSoon: "How soon does it matter", "Qué tan pronto importa";
     InYourWords: "In your words", "En sus palabras";
-    // Spots.
+    // Evidence.
+    FindCause: "Find the cause", "Buscar la causa";
+    LowPressure: "Low pressure", "Poca presión";
+    WillNotStart: "Will not start", "No arranca";
+    WillNotStop: "Will not stop", "No para";
     PointsTo: "The evidence points to: {}", "La evidencia apunta a: {}";
     NotSettled: "Not settled. Likeliest so far: {}", "Sin resolver. Lo más probable hasta ahora: {}";
+    NoneFits: "No one cause fits what was seen: two may be at work, or a test misled.", "Ninguna causa sola explica lo visto: pueden ser dos, o una prueba engañó.";
+    CauseMeans: "It means: {}. Usual remedy: {}.", "Quiere decir: {}. Remedio usual: {}.";
     NothingTested: "Nothing is tested yet.", "Aún no se ha probado nada.";
     NextTest: "Next test", "Prueba siguiente";
-    NotTested: "Not tested", "Sin probar";
+    NoNextTest: "No test that is left tells more.", "Ninguna de las pruebas que quedan dice más.";
+    NotTested: "Not tested: counts neither way", "Sin probar: no cuenta ni a favor ni en contra";
     Tested: "Tested", "Probado";
+    SignPointsTo: "Points to: {}.", "Apunta a: {}.";
+    SignPointsAway: "Points away from: {}.", "Habla en contra de: {}.";
+    SignEarlier: "From an earlier visit.", "De una visita anterior.";
+    EarlierCount: "Answers of an earlier visit still count here. If the trouble is new, look again.", "Aquí todavía cuentan respuestas de una visita anterior. Si la falla es nueva, mire otra vez.";
+    RecordTrouble: "Record: {}", "Registrar: {}";
     Causes: "What it could be", "Qué puede ser";
     CommonPractice: "The weights are common practice, no source.", "Los pesos son práctica común, sin fuente.";
     SpotGone: "It is gone", "Ya no está";
