@@ -2,16 +2,11 @@
 // for sun, nothing beyond the edge of the phone; and how many taps the frequent jobs take.
 
 import assert from "node:assert/strict";
-import { mkdirSync } from "node:fs";
-import path from "node:path";
 import { after, before, test } from "node:test";
 
-import { seriousFaults } from "./browser.mjs";
-import { Office, PHONE, Phone, stumbles, tooWide } from "./yard.mjs";
+import { Office, Phone, look as lookAt } from "./yard.mjs";
 
 const SITE = "Tannery Row";
-/** Where pictures go, if somebody wants to look. */
-const PICTURES = process.env.HEADWALK_PICTURES;
 
 const WORDS = {
   en: {
@@ -47,23 +42,9 @@ for (const language of ["en", "es"]) {
     const words = WORDS[language];
     const phone = new Phone(office.url);
     let nth = 0;
-    const look = async (name) => {
+    const look = (name) => {
       nth += 1;
-      if (PICTURES) {
-        mkdirSync(PICTURES, { recursive: true });
-        // The whole of it at once, as on a phone that is long enough.
-        const height = await phone.page.evaluate(() => document.documentElement.scrollHeight);
-        await phone.cdp.send("Emulation.setDeviceMetricsOverride", { ...PHONE, height });
-        await phone.page.screenshot({ path: path.join(PICTURES, `${language}-${String(nth).padStart(2, "0")}-${name}.png`) });
-        await phone.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
-      }
-      assert.deepEqual(await seriousFaults(phone.page), [], name);
-      assert.deepEqual(await phone.page.evaluate(stumbles), [], name);
-      // Twice as large: half as wide.
-      const half = { width: 195, height: 422, deviceScaleFactor: 4, mobile: true };
-      await phone.cdp.send("Emulation.setDeviceMetricsOverride", half);
-      assert.deepEqual(await phone.page.evaluate(tooWide), [], `${name} at 200%`);
-      await phone.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
+      return lookAt(phone, `${language}-${String(nth).padStart(2, "0")}-${name}`);
     };
     try {
       await phone.open();

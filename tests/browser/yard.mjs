@@ -1,14 +1,15 @@
 // What every test of the yard page needs: an office with sites, its hub, and a phone.
 
+import assert from "node:assert/strict";
 import { execFileSync, spawn } from "node:child_process";
 import { once } from "node:events";
-import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
+import { mkdirSync, mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import net from "node:net";
 import { tmpdir } from "node:os";
 import path from "node:path";
 import { createInterface } from "node:readline";
 
-import { binary, chromium, headwalk, scratch } from "./browser.mjs";
+import { binary, chromium, headwalk, scratch, seriousFaults } from "./browser.mjs";
 
 const BROWSER_ARGS = [
   "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -299,6 +300,28 @@ export class Phone {
     if (this.process.exitCode === null && this.process.signalCode === null) await this.kill();
     rmSync(this.profile, { recursive: true, force: true, maxRetries: 5 });
   }
+}
+
+/** Where pictures of the screens go, if somebody wants to look. */
+const PICTURES = process.env.HEADWALK_PICTURES;
+
+/** Says that nobody stumbles over what is on the screen, nor at twice its size; and keeps a picture. */
+export async function look(phone, name) {
+  if (PICTURES) {
+    mkdirSync(PICTURES, { recursive: true });
+    // The whole of it at once, as on a phone that is long enough.
+    const height = await phone.page.evaluate(() => document.documentElement.scrollHeight);
+    await phone.cdp.send("Emulation.setDeviceMetricsOverride", { ...PHONE, height });
+    await phone.page.screenshot({ path: path.join(PICTURES, `${name}.png`) });
+    await phone.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
+  }
+  assert.deepEqual(await seriousFaults(phone.page), [], name);
+  assert.deepEqual(await phone.page.evaluate(stumbles), [], name);
+  // Twice as large: half as wide.
+  const half = { width: 195, height: 422, deviceScaleFactor: 4, mobile: true };
+  await phone.cdp.send("Emulation.setDeviceMetricsOverride", half);
+  assert.deepEqual(await phone.page.evaluate(tooWide), [], `${name} at 200%`);
+  await phone.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
 }
 
 /** What a glove, the sun or a narrow phone would stumble over on this screen. */
