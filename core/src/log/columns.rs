@@ -167,6 +167,36 @@ pub(crate) fn say(laid_out: &[u8]) -> Result<Vec<Entry>, CodecError> {
     Ok(all)
 }
 
+/// Reads what [`say`] reads, but of the changes that are about things those of one thing only: the others
+/// are passed over without making their values.
+///
+/// # Errors
+/// Those of [`read`].
+pub(crate) fn say_of(laid_out: &[u8], thing: ThingId) -> Result<Vec<Entry>, CodecError> {
+    let mut all = Vec::new();
+    let mut reader = Reader::of(laid_out)?;
+    while let Some(shape) = reader.next_shape() {
+        let entry = match shape {
+            AS_IT_IS => {
+                let mut entry = codec::decode(reader.body()?)?;
+                let of_another = |about: ThingId| about != thing;
+                entry
+                    .changes
+                    .retain(|change| !change.thing().is_some_and(of_another));
+                entry
+            }
+            LAID_OUT => {
+                let entry = reader.laid_out_with(|reader| reader.change_about(thing))?;
+                reader.memory.remember(&entry, || Tip::NONE);
+                entry
+            }
+            _ => return Err(UNKNOWN_SHAPE),
+        };
+        all.push(entry);
+    }
+    Ok(all)
+}
+
 /// Returns the ids of devices, visits and things in columns that [`lay_out`] laid out, each with the
 /// number of the entry that names it first. Reads no more columns than that takes.
 ///
@@ -720,6 +750,13 @@ impl<'a> Reader<'a> {
     }
 
     fn laid_out(&mut self) -> Result<Entry, CodecError> {
+        self.laid_out_with(|reader| reader.change().map(Some))
+    }
+
+    fn laid_out_with(
+        &mut self,
+        mut change: impl FnMut(&mut Self) -> Result<Option<Change>, CodecError>,
+    ) -> Result<Entry, CodecError> {
         let logbook = take(&mut self.left.logbook)?;
         let logbook = LogbookId::from_bytes(self.id(logbook)?);
         let device = take(&mut self.left.device)?;
@@ -750,7 +787,7 @@ impl<'a> Reader<'a> {
         let gained = self.gained(logbook)?;
         let changes: usize = take(&mut self.left.changes)?;
         let changes = (0..changes)
-            .map(|_| self.change())
+            .filter_map(|_| change(self).transpose())
             .collect::<Result<_, _>>()?;
         Ok(Entry {
             logbook,
@@ -789,6 +826,27 @@ impl<'a> Reader<'a> {
                 Ok(Mark { device, seq, tip })
             })
             .collect()
+    }
+
+    /// Reads a change, or passes over it if it is about another thing.
+    fn change_about(&mut self, thing: ThingId) -> Result<Option<Change>, CodecError> {
+        let mut kinds = self.left.kind;
+        if !matches!(byte(&mut kinds)?, codec::SET | codec::OBSERVE) {
+            return self.change().map(Some);
+        }
+        let mut things = self.left.thing;
+        let number = take(&mut things)?;
+        if self.id(number)? == *thing.bytes() {
+            return self.change().map(Some);
+        }
+        (self.left.kind, self.left.thing) = (kinds, things);
+        let _field: u64 = take(&mut self.left.field)?;
+        let _how = byte(&mut self.left.how)?;
+        match codec::is_amount(byte(&mut self.left.tag)?) {
+            Some(has_unit) => drop(self.amount(has_unit)?),
+            None => drop(self.body()?),
+        }
+        Ok(None)
     }
 
     fn change(&mut self) -> Result<Change, CodecError> {
@@ -928,6 +986,17 @@ mod tests {
                 told.entry(id).or_insert(nth);
             }
             prop_assert_eq!(told, named);
+            for thing in written.iter().flat_map(|one| &one.entry.changes).filter_map(Change::thing) {
+                let of_thing = |change: &Change| change.thing().is_none_or(|of| of == thing);
+                let right = written.iter().map(|one| {
+                    one.entry.changes.iter().filter(|change| of_thing(change)).cloned().collect()
+                });
+                let said = say_of(&laid_out, thing).unwrap().into_iter();
+                prop_assert_eq!(
+                    said.map(|entry| entry.changes).collect::<Vec<_>>(),
+                    right.collect::<Vec<Vec<_>>>()
+                );
+            }
             let said = say(&laid_out).unwrap().into_iter().map(|entry| entry.changes);
             prop_assert_eq!(
                 said.collect::<Vec<_>>(),

@@ -12,7 +12,7 @@ use super::filed::Filed;
 use super::tables::{self, BLOCKS};
 use crate::log::chain::Tip;
 use crate::log::entry::Entry;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, ThingId};
 use crate::log::written::Written;
 
 /// What came last and lies in no block yet, in order of arrival.
@@ -153,9 +153,24 @@ impl<'a> Archive<'a> {
     /// # Errors
     /// [`Error::DamagedEntry`] where one is not what was written.
     pub(super) fn say(&self) -> Result<Vec<Entry>, Error> {
+        self.said_by(|block| block.say())
+    }
+
+    /// Returns what all entries say of one thing at least.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where one is not what was written.
+    pub(super) fn say_of(&self, thing: ThingId) -> Result<Vec<Entry>, Error> {
+        self.said_by(|block| block.say_of(thing))
+    }
+
+    fn said_by(
+        &self,
+        said: impl Fn(&Block<'_>) -> Result<Vec<Entry>, Error>,
+    ) -> Result<Vec<Entry>, Error> {
         let mut all = Vec::new();
         self.each_block(|block| {
-            all.append(&mut block?.say()?);
+            all.append(&mut said(&block?)?);
             Ok(())
         })?;
         all.extend(self.tail().map(|filed| filed.written.entry.clone()));

@@ -11,7 +11,7 @@ use crate::log::chain;
 use crate::log::codec::CodecError;
 use crate::log::columns;
 use crate::log::entry::Entry;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, ThingId};
 use crate::log::shapes::{Scan, number, signed, sized};
 use crate::log::stamp::WallMs;
 
@@ -212,6 +212,14 @@ impl<'a> Block<'a> {
     /// Those of [`Self::entries`].
     pub(super) fn say(&self) -> Result<Vec<Entry>, Error> {
         self.with_columns(columns::say)
+    }
+
+    /// Returns what its entries say of one thing, as [`Self::say`] does of all.
+    ///
+    /// # Errors
+    /// Those of [`Self::entries`].
+    pub(super) fn say_of(&self, thing: ThingId) -> Result<Vec<Entry>, Error> {
+        self.with_columns(|columns| columns::say_of(columns, thing))
     }
 
     /// Returns the ids that its entries name, each with the arrival of the one that names it first.

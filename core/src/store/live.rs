@@ -27,7 +27,7 @@ const MOST_IDS: usize = 200_000;
 /// How many entries of logbooks are kept at hand.
 const MOST_KEPT: usize = 20_000;
 /// How many fields and observations of logbooks are kept at hand.
-const MOST_SAID: usize = 100_000;
+const MOST_SAID: usize = 250_000;
 
 #[derive(Debug)]
 pub(super) struct Live {

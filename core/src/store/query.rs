@@ -595,7 +595,15 @@ impl Store {
         thing: ThingId,
         field: FieldNumber,
     ) -> Result<Option<Register>, Error> {
-        Ok(self.said(logbook)?.register(thing, field).cloned())
+        let reading = self.reading()?;
+        let at_hand = self.live().state(logbook);
+        if let Some(state) = at_hand
+            && self.live().last.bookmark == reading.last
+        {
+            return Ok(state.register(thing, field).cloned());
+        }
+        let of_thing = reading.state_of(logbook, Some(thing))?;
+        Ok(of_thing.register(thing, field).cloned())
     }
 
     /// Returns what a logbook says now.
@@ -780,6 +788,11 @@ impl Reading<'_> {
 
     /// Folds a logbook's entries.
     fn state(&self, logbook: LogbookId) -> Result<State, Error> {
+        self.state_of(logbook, None)
+    }
+
+    /// The same, of one thing at least, if one is named.
+    fn state_of(&self, logbook: LogbookId, thing: Option<ThingId>) -> Result<State, Error> {
         if !self.ledger(logbook)?.branches().is_empty() {
             let entries = self.shelves.of(logbook).entries()?;
             self.all_there(logbook, entries.len())?;
@@ -799,7 +812,11 @@ impl Reading<'_> {
             });
             return Ok(State::taking(placed.collect()));
         }
-        let entries = self.shelves.of(logbook).say()?;
+        let archive = self.shelves.of(logbook);
+        let entries = match thing {
+            Some(thing) => archive.say_of(thing)?,
+            None => archive.say()?,
+        };
         self.all_there(logbook, entries.len())?;
         let names = Named::ByNumber;
         let placed = entries.into_iter().map(|entry| {
