@@ -41,6 +41,8 @@ pub(super) struct Live {
     ledgers: BTreeMap<LogbookId, Arc<Ledger>>,
     states: BTreeMap<LogbookId, Arc<State>>,
     said: usize,
+    // Of the things whose fields were asked for one by one.
+    about: BTreeMap<(LogbookId, ThingId), Arc<State>>,
     books: BTreeMap<LogbookId, Arc<Book>>,
     kept: usize,
     ids: BTreeMap<LogbookId, FirstSeen>,
@@ -100,6 +102,7 @@ impl Live {
             ledgers: BTreeMap::new(),
             states: BTreeMap::new(),
             said: 0,
+            about: BTreeMap::new(),
             books: BTreeMap::new(),
             kept: 0,
             ids: BTreeMap::new(),
@@ -168,6 +171,18 @@ impl Live {
         self.states.insert(logbook, Arc::clone(state));
     }
 
+    /// Returns what a logbook says of one thing, if that is at hand.
+    pub(super) fn about(&self, logbook: LogbookId, thing: ThingId) -> Option<Arc<State>> {
+        self.about.get(&(logbook, thing)).map(Arc::clone)
+    }
+
+    pub(super) fn keep_about(&mut self, logbook: LogbookId, thing: ThingId, state: &Arc<State>) {
+        if self.about.len() >= MOST_LEDGERS {
+            self.about.clear();
+        }
+        self.about.insert((logbook, thing), Arc::clone(state));
+    }
+
     /// Returns a logbook's entries, if they are at hand.
     pub(super) fn book(&self, logbook: LogbookId) -> Option<Arc<Book>> {
         self.books.get(&logbook).map(Arc::clone)
@@ -219,6 +234,7 @@ impl Live {
         if let Some(state) = self.states.remove(&logbook) {
             self.said -= state.len();
         }
+        self.about.retain(|(of, _), _| *of != logbook);
     }
 
     /// Forgets everything that follows from the file but is not read at once.
@@ -226,6 +242,7 @@ impl Live {
         self.ledgers.clear();
         self.states.clear();
         self.said = 0;
+        self.about.clear();
         self.books.clear();
         self.kept = 0;
         self.ids.clear();

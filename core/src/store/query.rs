@@ -596,13 +596,18 @@ impl Store {
         field: FieldNumber,
     ) -> Result<Option<Register>, Error> {
         let reading = self.reading()?;
-        let at_hand = self.live().state(logbook);
-        if let Some(state) = at_hand
-            && self.live().last.bookmark == reading.last
-        {
+        let live = self.live();
+        let is_now = live.last.bookmark == reading.last;
+        let at_hand = live.state(logbook).or_else(|| live.about(logbook, thing));
+        drop(live);
+        if let Some(state) = at_hand.filter(|_| is_now) {
             return Ok(state.register(thing, field).cloned());
         }
-        let of_thing = reading.state_of(logbook, Some(thing))?;
+        let of_thing = Arc::new(reading.state_of(logbook, Some(thing))?);
+        let mut live = self.live();
+        if live.last.bookmark == reading.last {
+            live.keep_about(logbook, thing, &of_thing);
+        }
         Ok(of_thing.register(thing, field).cloned())
     }
 
