@@ -94,7 +94,7 @@ pub(super) fn cautions(html: &mut Html, said: &[&str], show: Show) {
 
 /// Black on white, no colour that means anything, no line broken from its heading.
 const STYLE: &str = "*{box-sizing:border-box}html{-webkit-print-color-adjust:exact;\
-print-color-adjust:exact}body{font:10.5pt/1.4 Helvetica,Arial,'Liberation Sans',sans-serif;color:#000;\
+print-color-adjust:exact}body{font:10pt/1.38 Helvetica,Arial,'Liberation Sans',sans-serif;color:#000;\
 background:#fff;margin:1.2em auto;padding:0 1em;max-width:7.4in}body.half{max-width:4.9in;\
 font-size:9.6pt;line-height:1.3}.half h1{margin-top:0}.half h2{margin:.5em 0 .2em}.half .cells td,\
 .half .cells th{padding:.1em .3em}.half .big{font-size:1.15em}p{margin:.25em 0}h1{font-size:1.7em;line-height:1.15;margin:.5em 0 .35em}\
