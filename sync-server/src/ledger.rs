@@ -6,23 +6,17 @@
 //! every hub's file gives the same entries the same arrivals, a device's bookmark is good at each of
 //! them, and an answer acknowledges what the log has acknowledged. Start at [`Ledger::following`].
 
-use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use headwalk_core::exchange::Shelf;
-use headwalk_core::log::chain::{Held, Mark, Tip};
-use headwalk_core::log::columns::{Found, Short};
 use headwalk_core::log::entry::Draft;
-use headwalk_core::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
+use headwalk_core::log::id::{DeviceId, StoreId};
 use headwalk_core::log::seal::{DeviceKey, Seal};
 use headwalk_core::log::stamp::WallMs;
-use headwalk_core::log::vector::VersionVector;
-use headwalk_core::store::{
-    self, Appended, Bookmark, Followed, Head, Met, News, Rehearsed, Store, Taking,
-};
+use headwalk_core::store::{self, Appended, Followed, Rehearsed, Store, Taking};
 use tokio::sync::watch;
 
 use crate::access::Access;
@@ -454,42 +448,38 @@ fn answering_device(log: StoreId) -> DeviceId {
     DeviceId::from_bytes(id)
 }
 
-macro_rules! as_the_store_does {
-    ($(fn $name:ident(&self $(, $arg:ident: $kind:ty)*) -> $returned:ty;)*) => {
-        impl Shelf for Ledger {
-            $(fn $name(&self $(, $arg: $kind)*) -> $returned {
-                self.store().$name($($arg),*)
-            })*
+impl Shelf for Ledger {
+    fn ask<T>(&self, question: impl FnOnce(&Store) -> T) -> T {
+        question(self.store())
+    }
 
-            fn device(&self) -> DeviceId {
-                match &self.parts.fleet {
-                    None => self.store().device(),
-                    Some(fleet) => answering_device(fleet.log.log_id()),
-                }
-            }
-
-            fn append_sealed(
-                &self,
-                batch: &[Vec<u8>],
-                seals: &[Seal],
-                taking: &Taking,
-                now: WallMs,
-            ) -> Result<Appended, store::Error> {
-                let store = self.store();
-                let Some(fleet) = &self.parts.fleet else {
-                    return store.append_sealed(batch, seals, taking, now);
-                };
-                let rehearse = || store.rehearse(batch, seals, taking, now);
-                let rehearsed = rehearse()?;
-                if rehearsed.has_own {
-                    let appended = self.parts.append_own(fleet, rehearse, now, None);
-                    return appended.map_err(elsewhere);
-                }
-                fleet.append(&rehearsed, now, None)?;
-                Ok(rehearsed.appended)
-            }
+    fn device(&self) -> DeviceId {
+        match &self.parts.fleet {
+            None => self.store().device(),
+            Some(fleet) => answering_device(fleet.log.log_id()),
         }
-    };
+    }
+
+    fn append_sealed(
+        &self,
+        batch: &[Vec<u8>],
+        seals: &[Seal],
+        taking: &Taking,
+        now: WallMs,
+    ) -> Result<Appended, store::Error> {
+        let store = self.store();
+        let Some(fleet) = &self.parts.fleet else {
+            return store.append_sealed(batch, seals, taking, now);
+        };
+        let rehearse = || store.rehearse(batch, seals, taking, now);
+        let rehearsed = rehearse()?;
+        if rehearsed.has_own {
+            let appended = self.parts.append_own(fleet, rehearse, now, None);
+            return appended.map_err(elsewhere);
+        }
+        fleet.append(&rehearsed, now, None)?;
+        Ok(rehearsed.appended)
+    }
 }
 
 fn elsewhere(error: Error) -> store::Error {
@@ -498,35 +488,4 @@ fn elsewhere(error: Error) -> store::Error {
         Error::Shared(error) => error.into(),
         other => store::Error::Elsewhere(Box::new(other)),
     }
-}
-
-as_the_store_does! {
-    fn id(&self) -> StoreId;
-    fn logbooks(&self) -> Result<Vec<LogbookId>, store::Error>;
-    fn heads(&self, logbook: LogbookId) -> Result<Vec<Head>, store::Error>;
-    fn ancestors(&self, logbook: LogbookId, head: Head) -> Result<Vec<(Seq, Tip)>, store::Error>;
-    fn known(
-        &self, logbook: LogbookId, marks: &[Mark]
-    ) -> Result<(VersionVector, Vec<Mark>), store::Error>;
-    fn places(&self, logbook: LogbookId, marks: &[Mark]) -> Result<Vec<Place>, store::Error>;
-    fn seals(&self, batch: &[Vec<u8>]) -> Result<Vec<Seal>, store::Error>;
-    fn entries_beyond(
-        &self, logbook: LogbookId, known: &VersionVector, max_bytes: usize
-    ) -> Result<(Vec<Vec<u8>>, bool), store::Error>;
-    fn news(
-        &self, after: Arrival, wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
-        covered: &BTreeSet<LogbookId>, max_bytes: usize
-    ) -> Result<News, store::Error>;
-    fn find_ids(
-        &self, logbook: LogbookId, up_to: Arrival, wanted: &BTreeSet<Short>
-    ) -> Result<Found, store::Error>;
-    fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, store::Error>;
-    fn entries_of(
-        &self, logbook: LogbookId, marks: &[Mark], max_bytes: usize
-    ) -> Result<Vec<Vec<u8>>, store::Error>;
-    fn mend(&self, logbook: LogbookId, raws: &[Vec<u8>]) -> Result<usize, store::Error>;
-    fn last_bookmark(&self) -> Result<Bookmark, store::Error>;
-    fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, store::Error>;
-    fn met(&self, peer: StoreId) -> Result<Option<Met>, store::Error>;
-    fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), store::Error>;
 }

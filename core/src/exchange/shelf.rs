@@ -16,18 +16,24 @@ pub type Wanted<'a> = &'a dyn Fn(LogbookId, DeviceId) -> bool;
 macro_rules! shelf {
     ($(fn $name:ident(&self $(, $arg:ident: $kind:ty)*) -> $returned:ty;)*) => {
         /// A store as the exchange sees it. Each method means what the one of the same name of
-        /// [`Store`] means; what [`Shelf::append_sealed`] returned from is on disk.
+        /// [`Store`] means, and asks the store where nothing else is said; what
+        /// [`Shelf::append_sealed`] returned from is on disk.
         #[expect(missing_docs, reason = "the methods are those of `Store`, documented there")]
         pub trait Shelf {
-            $(fn $name(&self $(, $arg: $kind)*) -> $returned;)*
-        }
+            /// Asks the store that lies behind.
+            fn ask<T>(&self, question: impl FnOnce(&Store) -> T) -> T;
 
-        impl Shelf for Store {
             $(fn $name(&self $(, $arg: $kind)*) -> $returned {
-                self.$name($($arg),*)
+                self.ask(|store| store.$name($($arg),*))
             })*
         }
     };
+}
+
+impl Shelf for Store {
+    fn ask<T>(&self, question: impl FnOnce(&Store) -> T) -> T {
+        question(self)
+    }
 }
 
 shelf! {

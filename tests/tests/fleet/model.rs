@@ -13,20 +13,14 @@ use std::sync::{Arc, Mutex};
 
 use headwalk_core::exchange::Shelf;
 use headwalk_core::exchange::session::{Answering, Caller, Next, answer};
-use headwalk_core::log::chain::{Held, Mark, Tip};
+use headwalk_core::log::chain::Tip;
 use headwalk_core::log::codec;
-use headwalk_core::log::columns::{Found, Short};
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{
-    Arrival, DeviceId, FieldNumber, LogbookId, Place, Seq, StoreId, ThingId,
-};
+use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, StoreId, ThingId};
 use headwalk_core::log::seal::{DeviceKey, Seal};
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{HowKnown, Value};
-use headwalk_core::log::vector::VersionVector;
-use headwalk_core::store::{
-    Appended, Bookmark, Error, Followed, Head, Met, NewStore, News, Rehearsed, Store, Taking,
-};
+use headwalk_core::store::{Appended, Error, Followed, NewStore, Rehearsed, Store, Taking};
 use headwalk_sync_server::hub_log::appending::{Appending, Ask, Expect, Message, Topic};
 use headwalk_sync_server::hub_log::{Last, Line, LogError, Position, Record};
 
@@ -603,72 +597,42 @@ impl ModelShelf<'_> {
     }
 }
 
-macro_rules! as_the_store_does {
-    ($(fn $name:ident(&self $(, $arg:ident: $kind:ty)*) -> $returned:ty;)*) => {
-        impl Shelf for ModelShelf<'_> {
-            $(fn $name(&self $(, $arg: $kind)*) -> $returned {
-                self.hub.borrow().store.$name($($arg),*)
-            })*
+impl Shelf for ModelShelf<'_> {
+    fn ask<T>(&self, question: impl FnOnce(&Store) -> T) -> T {
+        question(&self.hub.borrow().store)
+    }
 
-            fn id(&self) -> StoreId {
-                self.id
-            }
+    fn id(&self) -> StoreId {
+        self.id
+    }
 
-            fn device(&self) -> DeviceId {
-                DeviceId::from_bytes([250; 16])
-            }
+    fn device(&self) -> DeviceId {
+        DeviceId::from_bytes([250; 16])
+    }
 
-            fn append_sealed(
-                &self,
-                batch: &[Vec<u8>],
-                seals: &[Seal],
-                taking: &Taking,
-                now: WallMs,
-            ) -> Result<Appended, Error> {
-                if self.hub.borrow().takes_new_id.take() {
-                    let mut log = self.log.borrow_mut();
-                    log.tally.new_ids += 1;
-                    let key = DeviceKey::from_bytes(log.chance.bytes());
-                    self.hub.borrow().store.write_as(key)?;
-                }
-                let rehearsed = self.hub.borrow().store.rehearse(batch, seals, taking, now)?;
-                let appended = self.append(&rehearsed, now);
-                if appended.is_err() && rehearsed.has_own {
-                    self.hub.borrow().takes_new_id.set(true);
-                }
-                appended?;
-                Ok(rehearsed.appended)
-            }
+    fn append_sealed(
+        &self,
+        batch: &[Vec<u8>],
+        seals: &[Seal],
+        taking: &Taking,
+        now: WallMs,
+    ) -> Result<Appended, Error> {
+        if self.hub.borrow().takes_new_id.take() {
+            let mut log = self.log.borrow_mut();
+            log.tally.new_ids += 1;
+            let key = DeviceKey::from_bytes(log.chance.bytes());
+            self.hub.borrow().store.write_as(key)?;
         }
-    };
-}
-
-as_the_store_does! {
-    fn logbooks(&self) -> Result<Vec<LogbookId>, Error>;
-    fn heads(&self, logbook: LogbookId) -> Result<Vec<Head>, Error>;
-    fn ancestors(&self, logbook: LogbookId, head: Head) -> Result<Vec<(Seq, Tip)>, Error>;
-    fn known(
-        &self, logbook: LogbookId, marks: &[Mark]
-    ) -> Result<(VersionVector, Vec<Mark>), Error>;
-    fn places(&self, logbook: LogbookId, marks: &[Mark]) -> Result<Vec<Place>, Error>;
-    fn seals(&self, batch: &[Vec<u8>]) -> Result<Vec<Seal>, Error>;
-    fn entries_beyond(
-        &self, logbook: LogbookId, known: &VersionVector, max_bytes: usize
-    ) -> Result<(Vec<Vec<u8>>, bool), Error>;
-    fn news(
-        &self, after: Arrival, wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
-        covered: &BTreeSet<LogbookId>, max_bytes: usize
-    ) -> Result<News, Error>;
-    fn find_ids(
-        &self, logbook: LogbookId, up_to: Arrival, wanted: &BTreeSet<Short>
-    ) -> Result<Found, Error>;
-    fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
-    fn entries_of(
-        &self, logbook: LogbookId, marks: &[Mark], max_bytes: usize
-    ) -> Result<Vec<Vec<u8>>, Error>;
-    fn mend(&self, logbook: LogbookId, raws: &[Vec<u8>]) -> Result<usize, Error>;
-    fn last_bookmark(&self) -> Result<Bookmark, Error>;
-    fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error>;
-    fn met(&self, peer: StoreId) -> Result<Option<Met>, Error>;
-    fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), Error>;
+        let rehearsed = self
+            .hub
+            .borrow()
+            .store
+            .rehearse(batch, seals, taking, now)?;
+        let appended = self.append(&rehearsed, now);
+        if appended.is_err() && rehearsed.has_own {
+            self.hub.borrow().takes_new_id.set(true);
+        }
+        appended?;
+        Ok(rehearsed.appended)
+    }
 }
