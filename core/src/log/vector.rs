@@ -68,12 +68,6 @@ impl VersionVector {
     pub fn entries(&self) -> u64 {
         self.0.values().map(|seq| seq.get()).sum()
     }
-
-    /// Takes one chain out, for what its writer gained from the others.
-    pub fn without(mut self, chain: ChainId) -> Self {
-        self.0.remove(&chain);
-        self
-    }
 }
 
 impl FromIterator<(ChainId, Seq)> for VersionVector {

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use redb::ReadableTable;
 
 use super::archive::{self, Shelves, Tail};
+use super::at_hand::AtHand;
 use super::db::Db;
 use super::filed::Filed;
 use super::first_seen::FirstSeen;
@@ -28,6 +29,8 @@ const MOST_IDS: usize = 200_000;
 const MOST_KEPT: usize = 20_000;
 /// How many fields and observations of logbooks are kept at hand.
 const MOST_SAID: usize = 250_000;
+/// Of how many things it is kept at hand what is said of them alone.
+const MOST_ABOUT: usize = 2_048;
 
 #[derive(Debug)]
 pub(super) struct Live {
@@ -38,15 +41,16 @@ pub(super) struct Live {
     pub(super) clock: Clock,
     /// How many entries may lie in no block.
     pub(super) most_loose: usize,
-    ledgers: BTreeMap<LogbookId, Arc<Ledger>>,
-    states: BTreeMap<LogbookId, Arc<State>>,
-    said: usize,
-    // Of the things whose fields were asked for one by one.
-    about: BTreeMap<(LogbookId, ThingId), Arc<State>>,
-    books: BTreeMap<LogbookId, Arc<Book>>,
-    kept: usize,
-    ids: BTreeMap<LogbookId, FirstSeen>,
-    known: usize,
+    /// What the chains of logbooks come to.
+    ledgers: AtHand<LogbookId, Arc<Ledger>>,
+    /// What logbooks say.
+    pub(super) states: AtHand<LogbookId, Arc<State>>,
+    /// What they say of things whose fields were asked for one by one.
+    pub(super) about: AtHand<LogbookId, BTreeMap<ThingId, Arc<State>>>,
+    /// All their entries.
+    pub(super) books: AtHand<LogbookId, Arc<Book>>,
+    /// Where each id first occurs in them.
+    pub(super) ids: AtHand<LogbookId, Arc<FirstSeen>>,
 }
 
 /// The last entry of all.
@@ -99,14 +103,11 @@ impl Live {
             last,
             clock,
             most_loose: MOST_LOOSE,
-            ledgers: BTreeMap::new(),
-            states: BTreeMap::new(),
-            said: 0,
-            about: BTreeMap::new(),
-            books: BTreeMap::new(),
-            kept: 0,
-            ids: BTreeMap::new(),
-            known: 0,
+            ledgers: AtHand::up_to(MOST_LEDGERS, |_| 1),
+            states: AtHand::up_to(MOST_SAID, |state| state.len()),
+            about: AtHand::up_to(MOST_ABOUT, BTreeMap::len),
+            books: AtHand::up_to(MOST_KEPT, |book| book.entries.len()),
+            ids: AtHand::up_to(MOST_IDS, |ids| ids.len()),
         })
     }
 
@@ -139,114 +140,38 @@ impl Live {
             return Ok(Arc::clone(ledger));
         }
         let ledger = Arc::new(ledger_of(logbook, shelves, rows)?);
-        self.keep(logbook, Arc::clone(&ledger));
+        self.ledgers.keep(logbook, Arc::clone(&ledger));
         Ok(ledger)
     }
 
     /// Takes a ledger that is at hand, for changing it.
     pub(super) fn take(&mut self, logbook: LogbookId) -> Option<Ledger> {
-        let ledger = self.ledgers.remove(&logbook)?;
-        Some(Arc::unwrap_or_clone(ledger))
-    }
-
-    pub(super) fn keep(&mut self, logbook: LogbookId, ledger: Arc<Ledger>) {
-        if self.ledgers.len() >= MOST_LEDGERS {
-            self.ledgers.clear();
-        }
-        self.ledgers.insert(logbook, ledger);
-    }
-
-    /// Returns what a logbook says, if that is at hand.
-    pub(super) fn state(&self, logbook: LogbookId) -> Option<Arc<State>> {
-        self.states.get(&logbook).map(Arc::clone)
-    }
-
-    pub(super) fn keep_state(&mut self, logbook: LogbookId, state: &Arc<State>) {
-        let size = state.len();
-        if self.said + size > MOST_SAID {
-            self.states.clear();
-            self.said = 0;
-        }
-        self.said += size;
-        self.states.insert(logbook, Arc::clone(state));
-    }
-
-    /// Returns what a logbook says of one thing, if that is at hand.
-    pub(super) fn about(&self, logbook: LogbookId, thing: ThingId) -> Option<Arc<State>> {
-        self.about.get(&(logbook, thing)).map(Arc::clone)
-    }
-
-    pub(super) fn keep_about(&mut self, logbook: LogbookId, thing: ThingId, state: &Arc<State>) {
-        if self.about.len() >= MOST_LEDGERS {
-            self.about.clear();
-        }
-        self.about.insert((logbook, thing), Arc::clone(state));
-    }
-
-    /// Returns a logbook's entries, if they are at hand.
-    pub(super) fn book(&self, logbook: LogbookId) -> Option<Arc<Book>> {
-        self.books.get(&logbook).map(Arc::clone)
-    }
-
-    pub(super) fn keep_book(&mut self, logbook: LogbookId, book: &Arc<Book>) {
-        let size = book.entries.len();
-        if self.kept + size > MOST_KEPT {
-            self.books.clear();
-            self.kept = 0;
-        }
-        self.kept += size;
-        self.books.insert(logbook, Arc::clone(book));
-    }
-
-    pub(super) fn has_ids(&self, logbook: LogbookId) -> bool {
-        self.ids.contains_key(&logbook)
-    }
-
-    /// Returns where each id first occurs in a logbook, if that is at hand.
-    pub(super) fn ids(&self, logbook: LogbookId) -> Option<&FirstSeen> {
-        self.ids.get(&logbook)
-    }
-
-    pub(super) fn keep_ids(&mut self, logbook: LogbookId, ids: FirstSeen) {
-        if self.known + ids.len() > MOST_IDS {
-            self.ids.clear();
-            self.known = 0;
-        }
-        self.known += ids.len();
-        self.ids.insert(logbook, ids);
+        self.ledgers.remove(&logbook).map(Arc::unwrap_or_clone)
     }
 
     /// Learns the ids of an entry that was appended, where those before it are at hand.
     pub(super) fn learn_ids(&mut self, filed: &Filed) {
         let entry = &filed.written.entry;
-        if let Some(ids) = self.ids.get_mut(&entry.logbook) {
-            let before = ids.len();
-            ids.learn(entry, filed.arrival);
-            self.known += ids.len() - before;
-        }
+        self.ids.change(&entry.logbook, |ids| {
+            Arc::make_mut(ids).learn(entry, filed.arrival);
+        });
     }
 
-    /// Forgets what a logbook said.
-    pub(super) fn moved_on(&mut self, logbook: LogbookId) {
-        if let Some(book) = self.books.remove(&logbook) {
-            self.kept -= book.entries.len();
-        }
-        if let Some(state) = self.states.remove(&logbook) {
-            self.said -= state.len();
-        }
-        self.about.retain(|(of, _), _| *of != logbook);
+    /// Keeps what a logbook's chains come to now, and forgets what it said before.
+    pub(super) fn moved_on(&mut self, logbook: LogbookId, ledger: Ledger) {
+        self.ledgers.keep(logbook, Arc::new(ledger));
+        self.states.remove(&logbook);
+        self.about.remove(&logbook);
+        self.books.remove(&logbook);
     }
 
     /// Forgets everything that follows from the file but is not read at once.
     pub(super) fn forget(&mut self) {
         self.ledgers.clear();
         self.states.clear();
-        self.said = 0;
         self.about.clear();
         self.books.clear();
-        self.kept = 0;
         self.ids.clear();
-        self.known = 0;
     }
 }
 

@@ -8,9 +8,10 @@ use redb::ReadTransaction;
 use super::archive::Shelves;
 use super::block::{self, Packing};
 use super::filed::Filed;
+use super::filing::Filing;
 use super::ledger::Ledger;
 use super::live::{self, Live};
-use super::tables::{self, BLOCKS, ENTRIES, GROUPS};
+use super::tables::{self, ENTRIES, GROUPS};
 use super::{Error, Store, rebuild};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec;
@@ -185,28 +186,19 @@ impl Store {
             .collect();
         let txn = self.db.begin_write()?;
         {
-            let mut blocks = txn.open_table(BLOCKS)?;
+            let mut filing = Filing::begin(&txn, Packing::Loose)?;
             if still_missing.is_empty() {
                 for key in &wreck.damaged {
-                    blocks.remove(key)?;
+                    filing.blocks.remove(key)?;
                 }
             }
             // One each where others came between, so that the order of arrivals stays one of blocks.
-            let mut rest = mended.as_slice();
-            while let Some(first) = rest.first() {
-                let run = (first.arrival.0..).zip(rest);
-                let run = run.take_while(|(at, filed)| filed.arrival.0 == *at).count();
-                let (here, after) = rest.split_at(run);
-                rest = after;
-                let here: Vec<_> = here.iter().collect();
-                for entries in block::cut(&here) {
-                    let key = block::key(logbook, entries[0].arrival);
-                    let row = block::row(logbook, entries, Packing::Loose);
-                    blocks.insert(&key, row.as_slice())?;
-                }
+            let mended: Vec<&Filed> = mended.iter().collect();
+            for run in mended.chunk_by(|one, next| next.arrival.0 == one.arrival.0 + 1) {
+                filing.write(logbook, run)?;
             }
-            if still_missing.is_empty() && all_whole(&blocks)? {
-                rebuild::regroup(&txn, &blocks)?;
+            if still_missing.is_empty() && all_whole(&filing.blocks)? {
+                rebuild::regroup(&txn, &filing.blocks)?;
             }
         }
         txn.commit()?;

@@ -9,12 +9,14 @@
 
 mod append;
 mod archive;
+mod at_hand;
 mod block;
 mod db;
 mod drop;
 mod error;
 mod file;
 mod filed;
+mod filing;
 mod first_seen;
 mod follow;
 mod ledger;

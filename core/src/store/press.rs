@@ -1,15 +1,16 @@
 //! What came long ago, out of many small blocks into few that are packed tight: about a quarter of the
 //! bytes. The entries stay what they are, and are read, verified and given on as before.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use redb::ReadableTable;
 
 use super::block::{self, Block, Packing};
 use super::filed::Filed;
-use super::tables::{self, BLOCKS, GROUPS, Group, IDENTITY};
+use super::filing::Filing;
+use super::tables::{self, GROUPS, IDENTITY};
 use super::writing::Writing;
-use super::{Bookmark, Error, Store};
+use super::{Error, Store};
 use crate::log::id::{Arrival, LogbookId};
 use crate::log::stamp::WallMs;
 
@@ -89,28 +90,18 @@ impl Store {
         let txn = self.db.begin_write()?;
         let mut packed = 0;
         {
-            let mut blocks = txn.open_table(BLOCKS)?;
-            let (mut written, mut lasts) = (Vec::new(), BTreeMap::new());
+            let mut filing = Filing::begin(&txn, Packing::Tight)?;
             for logbook in logbooks {
-                let entries = take_out(&mut blocks, logbook, (pressed, end))?;
+                let entries = take_out(&mut filing.blocks, logbook, (pressed, end))?;
                 packed += entries.len() as u64;
-                let entries: Vec<&Filed> = entries.iter().collect();
-                for entries in block::cut(&entries) {
-                    let (first, last) = (entries[0], entries[entries.len() - 1]);
-                    let row = block::row(logbook, entries, Packing::Tight);
-                    blocks.insert(&block::key(logbook, first.arrival), row.as_slice())?;
-                    written.push((first.arrival, last.arrival, logbook));
-                    lasts.insert(last.arrival, (last.bookmark(), last.arrived));
-                }
+                filing.write(logbook, &entries.iter().collect::<Vec<_>>())?;
             }
             let mut groups = txn.open_table(GROUPS)?;
             for end in ends {
                 groups.remove(end)?;
             }
-            for group in regrouped(written, &lasts) {
-                let row = tables::group_row(&group);
-                groups.insert(group.end.arrival.0, row.as_slice())?;
-            }
+            drop(groups);
+            filing.finish(&txn)?;
             let mut identity = txn.open_table(IDENTITY)?;
             identity.insert("pressed", end.to_be_bytes().as_slice())?;
         }
@@ -136,20 +127,4 @@ fn take_out(
     }
     blocks.retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?;
     Ok(entries)
-}
-
-/// The groups into which blocks fall, each block told by its first and last arrival.
-fn regrouped(
-    blocks: Vec<(Arrival, Arrival, LogbookId)>,
-    lasts: &BTreeMap<Arrival, (Bookmark, WallMs)>,
-) -> impl Iterator<Item = Group> {
-    let stretches = block::stretches(blocks).into_iter();
-    stretches.filter_map(|stretch| {
-        let (end, arrived) = *lasts.get(&stretch.end)?;
-        Some(Group {
-            end,
-            arrived,
-            logbooks: stretch.logbooks.into_iter().collect(),
-        })
-    })
 }

@@ -10,7 +10,7 @@ use super::archive::Shelves;
 use super::filed::Filed;
 use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
-use super::live::{self, Book, Ledgers};
+use super::live::{self, Book, Ledgers, Live};
 use super::tables::{self, GROUPS, Group};
 use super::{Bookmark, Error, Store};
 use crate::log::chain::{self, Held, Link, Mark, Tip};
@@ -513,19 +513,12 @@ impl Store {
         up_to: Arrival,
         wanted: &BTreeSet<Short>,
     ) -> Result<Found, Error> {
-        let reading = self.reading()?;
-        let mut live = self.live();
-        if live.last.bookmark != reading.last || !live.has_ids(logbook) {
-            drop(live);
-            let ids = reading.ids(logbook)?;
-            live = self.live();
-            if live.last.bookmark != reading.last {
-                return Ok(ids.found(up_to, wanted)); // something was written meanwhile
-            }
-            live.keep_ids(logbook, ids);
-        }
-        let ids = live.ids(logbook);
-        Ok(ids.map(|ids| ids.found(up_to, wanted)).unwrap_or_default())
+        let ids = self.at_hand(
+            |live| live.ids.get(&logbook).map(Arc::clone),
+            |reading| reading.ids(logbook).map(Arc::new),
+            |live, ids| live.ids.keep(logbook, Arc::clone(ids)),
+        )?;
+        Ok(ids.found(up_to, wanted))
     }
 
     /// Returns a digest of what is held of these logbooks: equal for two stores exactly when they
@@ -560,7 +553,7 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or an entry is not what was written.
     pub fn entries(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
-        let at_hand = self.live().book(logbook);
+        let at_hand = self.live().books.get(&logbook).map(Arc::clone);
         match at_hand {
             Some(book) => Ok(book.entries.clone()),
             None => self.reading()?.kept(logbook),
@@ -569,20 +562,34 @@ impl Store {
 
     /// Returns all entries of a logbook, which may be at hand.
     fn book(&self, logbook: LogbookId) -> Result<Arc<Book>, Error> {
-        let reading = self.reading()?;
+        self.at_hand(
+            |live| live.books.get(&logbook).map(Arc::clone),
+            |reading| Ok(Arc::new(Book::of(reading.kept(logbook)?))),
+            |live, book| live.books.keep(logbook, Arc::clone(book)),
+        )
+    }
+
+    /// Returns what is at hand, if `find` finds it; else what `make` makes, which is kept unless
+    /// something was written meanwhile.
+    fn at_hand<T>(
+        &self,
+        find: impl FnOnce(&Live) -> Option<T>,
+        make: impl FnOnce(&Reading<'_>) -> Result<T, Error>,
+        keep: impl FnOnce(&mut Live, &T),
+    ) -> Result<T, Error> {
         let live = self.live();
-        if live.last.bookmark == reading.last
-            && let Some(book) = live.book(logbook)
-        {
-            return Ok(book);
+        live.whole()?;
+        if let Some(found) = find(&live) {
+            return Ok(found);
         }
         drop(live);
-        let book = Arc::new(Book::of(reading.kept(logbook)?));
+        let reading = self.reading()?;
+        let made = make(&reading)?;
         let mut live = self.live();
         if live.last.bookmark == reading.last {
-            live.keep_book(logbook, &book);
+            keep(&mut live, &made);
         }
-        Ok(book)
+        Ok(made)
     }
 
     /// Returns one field's register.
@@ -595,19 +602,21 @@ impl Store {
         thing: ThingId,
         field: FieldNumber,
     ) -> Result<Option<Register>, Error> {
-        let reading = self.reading()?;
-        let live = self.live();
-        let is_now = live.last.bookmark == reading.last;
-        let at_hand = live.state(logbook).or_else(|| live.about(logbook, thing));
-        drop(live);
-        if let Some(state) = at_hand.filter(|_| is_now) {
-            return Ok(state.register(thing, field).cloned());
-        }
-        let of_thing = Arc::new(reading.state_of(logbook, Some(thing))?);
-        let mut live = self.live();
-        if live.last.bookmark == reading.last {
-            live.keep_about(logbook, thing, &of_thing);
-        }
+        let of_thing = self.at_hand(
+            |live| {
+                let about = || live.about.get(&logbook)?.get(&thing);
+                live.states.get(&logbook).or_else(about).map(Arc::clone)
+            },
+            |reading| reading.state_of(logbook, Some(thing)).map(Arc::new),
+            |live, of_thing| {
+                if live.about.get(&logbook).is_none() {
+                    live.about.keep(logbook, BTreeMap::new());
+                }
+                live.about.change(&logbook, |about| {
+                    about.insert(thing, Arc::clone(of_thing));
+                });
+            },
+        )?;
         Ok(of_thing.register(thing, field).cloned())
     }
 
@@ -621,20 +630,11 @@ impl Store {
 
     /// Returns what a logbook says now, which may be at hand.
     fn said(&self, logbook: LogbookId) -> Result<Arc<State>, Error> {
-        let reading = self.reading()?;
-        let live = self.live();
-        if live.last.bookmark == reading.last
-            && let Some(state) = live.state(logbook)
-        {
-            return Ok(state);
-        }
-        drop(live);
-        let state = Arc::new(reading.state(logbook)?);
-        let mut live = self.live();
-        if live.last.bookmark == reading.last {
-            live.keep_state(logbook, &state);
-        }
-        Ok(state)
+        self.at_hand(
+            |live| live.states.get(&logbook).map(Arc::clone),
+            |reading| reading.state_of(logbook, None).map(Arc::new),
+            |live, state| live.states.keep(logbook, Arc::clone(state)),
+        )
     }
 
     /// Counts a logbook's entries.
@@ -791,31 +791,11 @@ impl Reading<'_> {
         }
     }
 
-    /// Folds a logbook's entries.
-    fn state(&self, logbook: LogbookId) -> Result<State, Error> {
-        self.state_of(logbook, None)
-    }
-
-    /// The same, of one thing at least, if one is named.
+    /// Folds a logbook's entries; of one thing at least, if one is named.
     fn state_of(&self, logbook: LogbookId, thing: Option<ThingId>) -> Result<State, Error> {
         if !self.ledger(logbook)?.branches().is_empty() {
-            let entries = self.shelves.of(logbook).entries()?;
-            self.all_there(logbook, entries.len())?;
-            let walk = Ledger::walk(logbook, entries.iter().map(|filed| &filed.written))?;
-            let names = Named::of(&walk.ledger, &walk.placed, &entries);
-            let placed = entries.into_iter().zip(walk.placed);
-            let placed = placed.map(|(filed, (place, gained))| {
-                let entry = filed.written.entry;
-                let (receipts, verdicts) = names.words(&entry.changes);
-                Placed {
-                    place,
-                    gained,
-                    receipts,
-                    verdicts,
-                    entry,
-                }
-            });
-            return Ok(State::taking(placed.collect()));
+            let kept = self.kept(logbook)?.into_iter();
+            return Ok(State::taking(kept.map(|kept| kept.placed).collect()));
         }
         let archive = self.shelves.of(logbook);
         let entries = match thing {

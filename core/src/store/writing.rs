@@ -7,11 +7,12 @@ use std::sync::{Arc, MutexGuard};
 use redb::WriteTransaction;
 
 use super::archive::{Archive, Shelves};
-use super::block::{self, Packing};
+use super::block::Packing;
 use super::filed::Filed;
+use super::filing::Filing;
 use super::ledger::{Ledger, Slot};
 use super::live::{self, Last, Ledgers, Live};
-use super::tables::{self, BLOCKS, ENTRIES, GROUPS, Group, IDENTITY, LEDGERS};
+use super::tables::{self, ENTRIES, IDENTITY, LEDGERS};
 use super::{Error, Recorded, Store, Writer};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec::{self, CodecError};
@@ -280,8 +281,7 @@ impl<'s> Writing<'s> {
         }
         for (logbook, mut ledger) in self.ledgers {
             ledger.forget_tips();
-            live.moved_on(logbook);
-            live.keep(logbook, Arc::new(ledger));
+            live.moved_on(logbook, ledger);
         }
         Ok(())
     }
@@ -305,8 +305,7 @@ impl<'s> Writing<'s> {
             }
         }
         for group in loose.chunks(MOST_A_GROUP) {
-            let group: Vec<&Filed> = group.iter().map(Arc::as_ref).collect();
-            write_group(&self.txn, &group, Packing::Loose)?;
+            write_group(&self.txn, group)?;
         }
         if !tail.is_empty() {
             self.txn.delete_table(ENTRIES)?;
@@ -320,38 +319,17 @@ impl<'s> Writing<'s> {
 }
 
 /// Writes entries, in order of arrival, into blocks, logbook by logbook, and into groups.
-pub(super) fn write_group(
-    txn: &WriteTransaction,
-    entries: &[&Filed],
-    packing: Packing,
-) -> Result<(), Error> {
+fn write_group(txn: &WriteTransaction, entries: &[Arc<Filed>]) -> Result<(), Error> {
     let mut of_logbook: BTreeMap<LogbookId, Vec<&Filed>> = BTreeMap::new();
     for filed in entries {
         let logbook = filed.written.entry.logbook;
         of_logbook.entry(logbook).or_default().push(filed);
     }
-    let mut written = Vec::new();
-    let mut blocks = txn.open_table(BLOCKS)?;
-    for (logbook, entries) in &of_logbook {
-        for entries in block::cut(entries) {
-            let (first, last) = (entries[0].arrival, entries[entries.len() - 1].arrival);
-            let row = block::row(*logbook, entries, packing);
-            blocks.insert(&block::key(*logbook, first), row.as_slice())?;
-            written.push((first, last, *logbook));
-        }
+    let mut filing = Filing::begin(txn, Packing::Loose)?;
+    for (logbook, entries) in of_logbook {
+        filing.write(logbook, &entries)?;
     }
-    let mut groups = txn.open_table(GROUPS)?;
-    for stretch in block::stretches(written) {
-        let last = entries.binary_search_by_key(&stretch.end, |filed| filed.arrival);
-        let last = entries[last.expect("a stretch ends with an entry")];
-        let group = Group {
-            end: last.bookmark(),
-            arrived: last.arrived,
-            logbooks: stretch.logbooks.into_iter().collect(),
-        };
-        groups.insert(last.arrival.0, tables::group_row(&group).as_slice())?;
-    }
-    Ok(())
+    filing.finish(txn)
 }
 
 /// Whether the very bytes of an entry are held.
