@@ -2,23 +2,17 @@
 // an end, and the client's letter without any network.
 
 import assert from "node:assert/strict";
-import { after, before, test } from "node:test";
+import { test } from "node:test";
 
-import { Office, Phone } from "./yard.mjs";
+import { officeAndPhone } from "./yard.mjs";
 
 const SITE = "Tannery Row";
 
 let office;
 let phone;
 
-before(async () => {
-  office = await Office.open();
-  phone = new Phone(office.url);
-});
-
-after(async () => {
-  await phone?.close();
-  await office?.close();
+officeAndPhone((...begun) => {
+  [office, phone] = begun;
 });
 
 const began = () => phone.page.locator(".time").getAttribute("data-began");

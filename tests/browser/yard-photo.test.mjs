@@ -7,7 +7,7 @@ import { after, before, test } from "node:test";
 
 import { seriousFaults, startBrowser } from "./browser.mjs";
 import { signIn } from "./hub.mjs";
-import { Line, Office, PHONE, Phone, stumbles, tooWide } from "./yard.mjs";
+import { Line, Office, Phone, look as lookAt } from "./yard.mjs";
 
 const SITE = "Tannery Row";
 const FIXTURE = new URL("../../fixtures/photos/with-position.jpg", import.meta.url);
@@ -250,20 +250,7 @@ for (const language of ["en", "es"]) {
     const phone = new Phone(office.url);
     phones.push(phone);
     let nth = 0;
-    const look = async (name) => {
-      nth += 1;
-      if (PICTURES) {
-        mkdirSync(PICTURES, { recursive: true });
-        const file = `${language}-photo-${nth}-${name}.png`;
-        await phone.page.screenshot({ path: path.join(PICTURES, file), fullPage: name !== "taken" });
-      }
-      assert.deepEqual(await seriousFaults(phone.page), [], name);
-      assert.deepEqual(await phone.page.evaluate(stumbles), [], name);
-      const half = { width: 195, height: 422, deviceScaleFactor: 4, mobile: true };
-      await phone.cdp.send("Emulation.setDeviceMetricsOverride", half);
-      assert.deepEqual(await phone.page.evaluate(tooWide), [], `${name} at 200%`);
-      await phone.cdp.send("Emulation.setDeviceMetricsOverride", PHONE);
-    };
+    const look = (name) => lookAt(phone, `${language}-photo-${(nth += 1)}-${name}`);
     await phone.open();
     if (language === "es") await phone.tap("Español");
     await phone.join(office, `Noor ${language}`);

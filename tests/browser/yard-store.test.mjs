@@ -3,22 +3,16 @@
 import assert from "node:assert/strict";
 import { appendFileSync, cpSync, rmSync } from "node:fs";
 import path from "node:path";
-import { after, before, test } from "node:test";
+import { test } from "node:test";
 
 import { binary, headwalk } from "./browser.mjs";
-import { Office, Phone } from "./yard.mjs";
+import { officeAndPhone } from "./yard.mjs";
 
 let office;
 let phone;
 
-before(async () => {
-  office = await Office.open();
-  phone = new Phone(office.url);
-});
-
-after(async () => {
-  await phone?.close();
-  await office?.close();
+officeAndPhone((...begun) => {
+  [office, phone] = begun;
 });
 
 /** Everything that a store says, as the command line says it. */

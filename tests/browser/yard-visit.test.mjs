@@ -1,10 +1,10 @@
 // A whole visit of twelve zones without network, while the browser is killed again and again.
 
 import assert from "node:assert/strict";
-import { after, before, test } from "node:test";
+import { test } from "node:test";
 
 import { headwalk } from "./browser.mjs";
-import { Office, Phone } from "./yard.mjs";
+import { officeAndPhone } from "./yard.mjs";
 
 const KILLS = 20;
 const SITE = "Tannery Row";
@@ -13,14 +13,8 @@ const SEED = Number(process.env.HEADWALK_SEED ?? 20_260_715);
 let office;
 let phone;
 
-before(async () => {
-  office = await Office.open();
-  phone = new Phone(office.url);
-});
-
-after(async () => {
-  await phone?.close();
-  await office?.close();
+officeAndPhone((...begun) => {
+  [office, phone] = begun;
 });
 
 /** The same sequence for the same seed. */

@@ -8,6 +8,7 @@ import net from "node:net";
 import { tmpdir } from "node:os";
 import path from "node:path";
 import { createInterface } from "node:readline";
+import { after, before } from "node:test";
 
 import { binary, chromium, headwalk, scratch, seriousFaults } from "./browser.mjs";
 
@@ -300,6 +301,21 @@ export class Phone {
     if (this.process.exitCode === null && this.process.signalCode === null) await this.kill();
     rmSync(this.profile, { recursive: true, force: true, maxRetries: 5 });
   }
+}
+
+/** For the tests of one file: an office, and a phone that has not joined yet. */
+export function officeAndPhone(begun) {
+  let office;
+  let phone;
+  before(async () => {
+    office = await Office.open();
+    phone = new Phone(office.url);
+    begun(office, phone);
+  });
+  after(async () => {
+    await phone?.close();
+    await office?.close();
+  });
 }
 
 /** Where pictures of the screens go, if somebody wants to look. */
