@@ -135,7 +135,7 @@ impl PhotoLine {
             shows: photo.shows.map(Shows::word),
             caption: photo.caption.clone(),
             taken: photo.taken.clone(),
-            by: seen.by.by.clone(),
+            by: seen.by.by.to_string(),
             bytes: photo.bytes,
             width: photo.width,
             height: photo.height,

@@ -10,7 +10,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use miniz_oxide::deflate::compress_to_vec;
 use miniz_oxide::inflate::decompress_to_vec_with_limit;
-use serde::Deserialize;
 
 use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError, MAX_ENTRY_BYTES};
@@ -144,57 +143,74 @@ pub(crate) fn read(laid_out: &[u8], max_bytes: usize) -> Result<Vec<Written>, Co
     Ok(all)
 }
 
-/// Reads what the entries that [`lay_out`] laid out say, but not which entry each follows: that takes
-/// the bytes of all of them, and whoever asks what a logbook says needs neither.
-///
-/// # Errors
-/// Those of [`read`].
-pub(crate) fn say(laid_out: &[u8]) -> Result<Vec<Entry>, CodecError> {
-    let mut all = Vec::new();
-    let mut reader = Reader::of(laid_out)?;
-    while let Some(shape) = reader.next_shape() {
-        let entry = match shape {
-            AS_IT_IS => codec::decode(reader.body()?)?,
-            LAID_OUT => {
-                let entry = reader.laid_out()?;
-                reader.memory.remember(&entry, || Tip::NONE);
-                entry
-            }
-            _ => return Err(UNKNOWN_SHAPE),
-        };
-        all.push(entry);
-    }
-    Ok(all)
+/// One who is told what entries say, one after the other.
+pub(crate) trait Listener {
+    /// An entry begins.
+    fn entry(&mut self, head: &Head<'_>);
+    /// Whether changes about this thing are to be told.
+    fn wants(&self, thing: ThingId) -> bool;
+    /// The entry's change of this number, from zero.
+    fn change(&mut self, nth: usize, change: Change);
 }
 
-/// Reads what [`say`] reads, but of the changes that are about things those of one thing only: the others
-/// are passed over without making their values.
+/// What stands in an entry before its changes.
+#[derive(Debug)]
+pub(crate) struct Head<'a> {
+    pub(crate) logbook: LogbookId,
+    pub(crate) device: DeviceId,
+    pub(crate) seq: Seq,
+    /// Not told by [`hear`].
+    prev: Tip,
+    pub(crate) stamp: Stamp,
+    pub(crate) utc_offset_min: i16,
+    pub(crate) by: &'a str,
+    pub(crate) visit: Option<ThingId>,
+    /// Without tips, where [`hear`] tells it.
+    pub(crate) gained: Vec<Mark>,
+}
+
+/// Tells what an entry says.
+pub(crate) fn tell(entry: &Entry, listener: &mut impl Listener) {
+    listener.entry(&Head {
+        logbook: entry.logbook,
+        device: entry.device,
+        seq: entry.seq,
+        prev: entry.prev,
+        stamp: entry.stamp,
+        utc_offset_min: entry.utc_offset_min,
+        by: &entry.by,
+        visit: entry.visit,
+        gained: entry.gained.clone(),
+    });
+    for (nth, change) in entry.changes.iter().enumerate() {
+        if change.thing().is_none_or(|thing| listener.wants(thing)) {
+            listener.change(nth, change.clone());
+        }
+    }
+}
+
+/// Tells what the entries that [`lay_out`] laid out say, but not which entry each follows: that takes
+/// the bytes of all of them, and whoever asks what a logbook says needs neither. Returns how many
+/// they are.
 ///
 /// # Errors
 /// Those of [`read`].
-pub(crate) fn say_of(laid_out: &[u8], thing: ThingId) -> Result<Vec<Entry>, CodecError> {
-    let mut all = Vec::new();
+pub(crate) fn hear(laid_out: &[u8], listener: &mut impl Listener) -> Result<usize, CodecError> {
     let mut reader = Reader::of(laid_out)?;
+    let mut entries = 0;
     while let Some(shape) = reader.next_shape() {
-        let entry = match shape {
-            AS_IT_IS => {
-                let mut entry = codec::decode(reader.body()?)?;
-                let of_another = |about: ThingId| about != thing;
-                entry
-                    .changes
-                    .retain(|change| !change.thing().is_some_and(of_another));
-                entry
-            }
-            LAID_OUT => {
-                let entry = reader.laid_out_with(|reader| reader.change_about(thing))?;
-                reader.memory.remember(&entry, || Tip::NONE);
-                entry
-            }
+        match shape {
+            AS_IT_IS => tell(&codec::decode(reader.body()?)?, listener),
+            LAID_OUT => reader.tell(listener)?,
             _ => return Err(UNKNOWN_SHAPE),
-        };
-        all.push(entry);
+        }
+        entries += 1;
     }
-    Ok(all)
+    Ok(entries)
+}
+
+const fn is_about_a_thing(kind: u8) -> bool {
+    matches!(kind, codec::SET | codec::OBSERVE)
 }
 
 /// Returns the ids of devices, visits and things in columns that [`lay_out`] laid out, each with the
@@ -204,10 +220,10 @@ pub(crate) fn say_of(laid_out: &[u8], thing: ThingId) -> Result<Vec<Entry>, Code
 /// [`CodecError`] where the bytes are no such columns.
 pub(crate) fn first_named(laid_out: &[u8]) -> Result<Vec<(usize, [u8; 16])>, CodecError> {
     let mut reader = Reader::of(laid_out)?;
-    if reader.left.shape.contains(&AS_IT_IS) {
+    if reader.left.shape.rest().contains(&AS_IT_IS) {
         let mut named = Vec::new();
-        for (nth, entry) in say(laid_out)?.iter().enumerate() {
-            each_id(entry, |id| named.push((nth, *id)));
+        for (nth, written) in read(laid_out, usize::MAX)?.iter().enumerate() {
+            each_id(&written.entry, |id| named.push((nth, *id)));
         }
         return Ok(named);
     }
@@ -220,13 +236,12 @@ pub(crate) fn first_named(laid_out: &[u8]) -> Result<Vec<(usize, [u8; 16])>, Cod
                 first.get_or_insert(nth);
             }
         };
-        name(take(&mut reader.left.device)?);
-        let visit: u64 = take(&mut reader.left.visit)?;
+        name(reader.left.device.number()?);
+        let visit = reader.left.visit.number()?;
         visit.checked_sub(1).into_iter().for_each(&mut name);
-        let changes: usize = take(&mut reader.left.changes)?;
-        for _ in 0..changes {
-            if matches!(byte(&mut reader.left.kind)?, codec::SET | codec::OBSERVE) {
-                name(take(&mut reader.left.thing)?);
+        for _ in 0..reader.left.changes.count()? {
+            if is_about_a_thing(reader.left.kind.byte()?) {
+                name(reader.left.thing.number()?);
             }
         }
         nth += 1;
@@ -294,16 +309,16 @@ macro_rules! columns {
 
         /// What is left of each column.
         struct Left<'a> {
-            $($column: &'a [u8],)*
-            $($column_2: &'a [u8],)*
+            $($column: Scan<'a>,)*
+            $($column_2: Scan<'a>,)*
         }
 
         impl<'a> Left<'a> {
             fn of(version: u8, laid_out: &'a [u8]) -> Result<Self, CodecError> {
                 let mut scan = Scan::of(laid_out);
                 let left = Self {
-                    $($column: scan.sized()?,)*
-                    $($column_2: if version > 1 { scan.sized()? } else { &[] },)*
+                    $($column: Scan::of(scan.sized()?),)*
+                    $($column_2: Scan::of(if version > 1 { scan.sized()? } else { &[] }),)*
                 };
                 scan.finish()?;
                 Ok(left)
@@ -365,8 +380,11 @@ const LAID_OUT: u8 = 1;
 /// What both sides remember between entries.
 #[derive(Debug, Default)]
 struct Memory {
-    // Of each device in each logbook, what it wrote in this batch.
-    written: BTreeMap<(LogbookId, DeviceId), Run>,
+    // What each device wrote in each logbook in this batch, by when it began, and where that stands.
+    runs: Vec<((LogbookId, DeviceId), Run)>,
+    by_writer: BTreeMap<(LogbookId, DeviceId), usize>,
+    // Where that of the last entry stands: most entries come after one of the same device.
+    latest: usize,
     wall: u64,
     offset: i16,
 }
@@ -382,14 +400,25 @@ struct Run {
 }
 
 impl Memory {
+    fn run(&self, logbook: LogbookId, device: DeviceId) -> Option<usize> {
+        let writer = (logbook, device);
+        match self.runs.get(self.latest) {
+            Some((of, _)) if *of == writer => Some(self.latest),
+            _ => self.by_writer.get(&writer).copied(),
+        }
+    }
+
     /// What the next entry of this device is expected to follow.
     fn last(&self, logbook: LogbookId, device: DeviceId) -> Last {
-        match self.written.get(&(logbook, device)) {
-            Some(run) => Last {
-                seq: run.next().wrapping_sub(1),
-                tip: run.tips.last().copied().unwrap_or(Tip::NONE),
-                wall: run.wall,
-            },
+        match self.run(logbook, device) {
+            Some(at) => {
+                let run = &self.runs[at].1;
+                Last {
+                    seq: run.next().wrapping_sub(1),
+                    tip: run.tips.last().copied().unwrap_or(Tip::NONE),
+                    wall: run.wall,
+                }
+            }
             None => Last {
                 seq: 0,
                 tip: Tip::NONE,
@@ -400,22 +429,43 @@ impl Memory {
 
     /// The tip of an entry of this batch.
     fn tip(&self, logbook: LogbookId, device: DeviceId, seq: Seq) -> Option<Tip> {
-        let run = self.written.get(&(logbook, device))?;
+        let run = &self.runs[self.run(logbook, device)?].1;
         let nth = usize::try_from(seq.get().checked_sub(run.first)?).ok()?;
         run.tips.get(nth).copied()
     }
 
     fn remember(&mut self, entry: &Entry, tip: impl FnOnce() -> Tip) {
-        let (seq, wall) = (entry.seq.get(), entry.stamp.wall().get());
-        let run = self.written.entry((entry.logbook, entry.device));
-        let run = run.or_insert_with(|| Run::from(seq));
+        let writer = (entry.logbook, entry.device);
+        self.goes_on(writer, (entry.seq, entry.stamp, entry.utc_offset_min), tip);
+    }
+
+    /// Remembers an entry whose tip nobody will ask for.
+    fn remember_head(&mut self, head: &Head<'_>) {
+        let writer = (head.logbook, head.device);
+        let told = (head.seq, head.stamp, head.utc_offset_min);
+        self.goes_on(writer, told, || Tip::NONE);
+    }
+
+    fn goes_on(
+        &mut self,
+        writer: (LogbookId, DeviceId),
+        (seq, stamp, offset): (Seq, Stamp, i16),
+        tip: impl FnOnce() -> Tip,
+    ) {
+        let (seq, wall) = (seq.get(), stamp.wall().get());
+        self.latest = self.run(writer.0, writer.1).unwrap_or_else(|| {
+            self.by_writer.insert(writer, self.runs.len());
+            self.runs.push((writer, Run::from(seq)));
+            self.runs.len() - 1
+        });
+        let run = &mut self.runs[self.latest].1;
         if seq != run.next() {
             *run = Run::from(seq);
         }
         run.tips.push(tip());
         run.wall = wall;
         self.wall = wall;
-        self.offset = entry.utc_offset_min;
+        self.offset = offset;
     }
 }
 
@@ -655,13 +705,12 @@ impl<'a> Reader<'a> {
     fn of_version(version: u8, laid_out: &'a [u8]) -> Result<Self, CodecError> {
         let columns = Left::of(version, laid_out)
             .map_err(|_| CodecError::Shape("its columns are in another shape"))?;
-        let (ids, []) = columns.ids.as_chunks::<16>() else {
+        let (ids, []) = columns.ids.rest().as_chunks::<16>() else {
             return Err(CodecError::Shape("an id in it is cut short"));
         };
         let (mut names, mut left) = (Vec::new(), columns.names);
         while !left.is_empty() {
-            let length = take(&mut left)?;
-            let name = core::str::from_utf8(bytes(&mut left, length)?);
+            let name = left.text();
             names.push(name.map_err(|_| CodecError::Shape("a name in it is no text"))?);
         }
         Ok(Self {
@@ -682,9 +731,8 @@ impl<'a> Reader<'a> {
         let mut told = Vec::new();
         let mut left = self.left.short;
         while !left.is_empty() {
-            let (number, home): (usize, usize) = (take(&mut left)?, take(&mut left)?);
-            let short: Short = bytes(&mut left, SHORT)?.try_into().map_err(|_| ODD)?;
-            told.push((number, home, short));
+            let (number, home) = (left.count()?, left.count()?);
+            told.push((number, home, left.array::<SHORT>()?));
         }
         // The spelled out ids stand in the order of their numbers, with gaps for the others.
         let mut spelled = core::mem::take(&mut self.ids).into_iter();
@@ -735,130 +783,133 @@ impl<'a> Reader<'a> {
     }
 
     fn next_shape(&mut self) -> Option<u8> {
-        let (&shape, rest) = self.left.shape.split_first()?;
-        self.left.shape = rest;
-        Some(shape)
+        self.left.shape.byte().ok()
     }
 
     /// Reads an entry that is laid out, makes its bytes, and remembers it.
     fn exact(&mut self) -> Result<(Entry, Vec<u8>, Tip), CodecError> {
-        let entry = self.laid_out()?;
+        let head = self.head()?;
+        let changes = self.left.changes.count()?;
+        let changes = (0..changes)
+            .map(|_| self.change())
+            .collect::<Result<_, _>>()?;
+        let entry = Entry {
+            logbook: head.logbook,
+            device: head.device,
+            seq: head.seq,
+            prev: head.prev,
+            stamp: head.stamp,
+            utc_offset_min: head.utc_offset_min,
+            by: head.by.to_owned(),
+            visit: head.visit,
+            gained: head.gained,
+            changes,
+        };
         let raw = codec::encode(&entry)?;
         let tip = Tip::of(&raw);
         self.memory.remember(&entry, || tip);
         Ok((entry, raw, tip))
     }
 
-    fn laid_out(&mut self) -> Result<Entry, CodecError> {
-        self.laid_out_with(|reader| reader.change().map(Some))
+    /// Tells of an entry that is laid out, and remembers it without its tip.
+    fn tell(&mut self, listener: &mut impl Listener) -> Result<(), CodecError> {
+        let head = self.head()?;
+        self.memory.remember_head(&head);
+        listener.entry(&head);
+        for nth in 0..self.left.changes.count()? {
+            if self.is_wanted(listener)? {
+                listener.change(nth, self.change()?);
+            } else {
+                self.pass_over_change()?;
+            }
+        }
+        Ok(())
     }
 
-    fn laid_out_with(
-        &mut self,
-        mut change: impl FnMut(&mut Self) -> Result<Option<Change>, CodecError>,
-    ) -> Result<Entry, CodecError> {
-        let logbook = take(&mut self.left.logbook)?;
-        let logbook = LogbookId::from_bytes(self.id(logbook)?);
-        let device = take(&mut self.left.device)?;
-        let device = DeviceId::from_bytes(self.id(device)?);
+    fn head(&mut self) -> Result<Head<'a>, CodecError> {
+        let left = &mut self.left;
+        let logbook = id(&self.ids, left.logbook.number()?)?;
+        let logbook = LogbookId::from_bytes(logbook);
+        let device = DeviceId::from_bytes(id(&self.ids, left.device.number()?)?);
         let last = self.memory.last(logbook, device);
         let seq = last.seq.wrapping_add(1);
-        let seq = seq.wrapping_add_signed(take(&mut self.left.seq)?);
-        let prev = match byte(&mut self.left.prev)? {
+        let seq = seq.wrapping_add_signed(left.seq.signed()?);
+        let prev = match left.prev.byte()? {
             0 => last.tip,
-            _ => self.tip()?,
+            _ => Tip(left.tips.array()?),
         };
-        let wall = last.wall.wrapping_add_signed(take(&mut self.left.wall)?);
-        let tick: u16 = take(&mut self.left.tick)?;
-        let offset = self
-            .memory
-            .offset
-            .wrapping_add(take(&mut self.left.offset)?);
-        let by: usize = take(&mut self.left.by)?;
-        let by = *self
-            .names
-            .get(by)
-            .ok_or(CodecError::Shape("it names an unknown person"))?;
-        let visit: u64 = take(&mut self.left.visit)?;
-        let visit = visit
-            .checked_sub(1)
-            .map(|visit| self.id(visit))
-            .transpose()?;
-        let gained = self.gained(logbook)?;
-        let changes: usize = take(&mut self.left.changes)?;
-        let changes = (0..changes)
-            .filter_map(|_| change(self).transpose())
-            .collect::<Result<_, _>>()?;
-        Ok(Entry {
+        let wall = last.wall.wrapping_add_signed(left.wall.signed()?);
+        let tick = left.tick.number_u16()?;
+        let offset = self.memory.offset;
+        let offset = offset.wrapping_add(left.offset.signed_i16()?);
+        let by = self.names.get(left.by.count()?);
+        let by = by.ok_or(CodecError::Shape("it names an unknown person"))?;
+        let visit = left.visit.number()?.checked_sub(1);
+        let visit = visit.map(|visit| id(&self.ids, visit)).transpose()?;
+        Ok(Head {
             logbook,
             device,
             seq: Seq::new(seq).ok_or(CodecError::Shape("an entry's place in it is zero"))?,
             prev,
             stamp: Stamp::new(WallMs::new(wall), tick),
             utc_offset_min: offset,
-            by: by.to_owned(),
+            by,
             visit: visit.map(ThingId::from_bytes),
-            gained,
-            changes,
+            gained: self.gained(logbook)?,
         })
     }
 
-    fn tip(&mut self) -> Result<Tip, CodecError> {
-        let tip = bytes(&mut self.left.tips, 8)?;
-        Ok(Tip(tip.try_into().expect("eight bytes were taken")))
-    }
-
     fn gained(&mut self, logbook: LogbookId) -> Result<Vec<Mark>, CodecError> {
-        let count: usize = take(&mut self.left.gained)?;
-        (0..count)
-            .map(|_| {
-                let device = take(&mut self.left.gained)?;
-                let device = DeviceId::from_bytes(self.id(device)?);
-                let seq = Seq::new(take(&mut self.left.gained)?);
-                let seq = seq.ok_or(CodecError::Shape("it gained a place that is zero"))?;
-                let spelled_out = self.version == 1 || byte(&mut self.left.known)? != 0;
-                let tip = if spelled_out {
-                    self.tip()?
-                } else {
-                    let known = self.memory.tip(logbook, device, seq);
-                    known.ok_or(CodecError::Shape("it names an entry that is not in it"))?
-                };
-                Ok(Mark { device, seq, tip })
-            })
-            .collect()
+        let left = &mut self.left;
+        let count = left.gained.count()?;
+        let marks = (0..count).map(|_| {
+            let device = DeviceId::from_bytes(id(&self.ids, left.gained.number()?)?);
+            let seq = Seq::new(left.gained.number()?);
+            let seq = seq.ok_or(CodecError::Shape("it gained a place that is zero"))?;
+            let spelled_out = self.version == 1 || left.known.byte()? != 0;
+            let tip = if spelled_out {
+                Tip(left.tips.array()?)
+            } else {
+                let known = self.memory.tip(logbook, device, seq);
+                known.ok_or(CodecError::Shape("it names an entry that is not in it"))?
+            };
+            Ok(Mark { device, seq, tip })
+        });
+        marks.collect()
     }
 
-    /// Reads a change, or passes over it if it is about another thing.
-    fn change_about(&mut self, thing: ThingId) -> Result<Option<Change>, CodecError> {
-        let mut kinds = self.left.kind;
-        if !matches!(byte(&mut kinds)?, codec::SET | codec::OBSERVE) {
-            return self.change().map(Some);
+    /// Whether the change that comes next is to be told.
+    fn is_wanted(&self, listener: &impl Listener) -> Result<bool, CodecError> {
+        let (mut kind, mut thing) = (self.left.kind, self.left.thing);
+        if !is_about_a_thing(kind.byte()?) {
+            return Ok(true);
         }
-        let mut things = self.left.thing;
-        let number = take(&mut things)?;
-        if self.id(number)? == *thing.bytes() {
-            return self.change().map(Some);
-        }
-        (self.left.kind, self.left.thing) = (kinds, things);
-        let _field: u64 = take(&mut self.left.field)?;
-        let _how = byte(&mut self.left.how)?;
-        match codec::is_amount(byte(&mut self.left.tag)?) {
+        let thing = id(&self.ids, thing.number()?)?;
+        Ok(listener.wants(ThingId::from_bytes(thing)))
+    }
+
+    /// Passes over a change that is about a thing.
+    fn pass_over_change(&mut self) -> Result<(), CodecError> {
+        let left = &mut self.left;
+        (left.kind.byte()?, left.thing.number()?);
+        (left.field.number()?, left.how.byte()?);
+        match codec::is_amount(left.tag.byte()?) {
             Some(has_unit) => drop(self.amount(has_unit)?),
             None => drop(self.body()?),
         }
-        Ok(None)
+        Ok(())
     }
 
     fn change(&mut self) -> Result<Change, CodecError> {
-        let kind = byte(&mut self.left.kind)?;
-        if !matches!(kind, codec::SET | codec::OBSERVE) {
+        let left = &mut self.left;
+        let kind = left.kind.byte()?;
+        if !is_about_a_thing(kind) {
             return codec::frame_change(kind, self.body()?);
         }
-        let thing = take(&mut self.left.thing)?;
-        let thing = ThingId::from_bytes(self.id(thing)?);
-        let number = take(&mut self.left.field)?;
-        let how = codec::code_how(byte(&mut self.left.how)?);
-        let tag = byte(&mut self.left.tag)?;
+        let thing = ThingId::from_bytes(id(&self.ids, left.thing.number()?)?);
+        let number = left.field.number_u16()?;
+        let how = codec::code_how(left.how.byte()?);
+        let tag = left.tag.byte()?;
         let value = match codec::is_amount(tag) {
             Some(has_unit) if self.version > 1 => self.amount(has_unit)?,
             _ => codec::frame_value(tag, self.body()?)?,
@@ -881,41 +932,34 @@ impl<'a> Reader<'a> {
     }
 
     fn amount(&mut self, has_unit: bool) -> Result<Value, CodecError> {
-        let amount = match byte(&mut self.left.decimals)? {
-            0 => {
-                let bytes = bytes(&mut self.left.body, 8)?;
-                f64::from_le_bytes(bytes.try_into().expect("eight bytes were taken"))
-            }
-            more @ 1..=4 => {
-                let digits: i64 = take(&mut self.left.amount)?;
-                digits as f64 / POWERS[usize::from(more - 1)]
-            }
+        let left = &mut self.left;
+        let amount = match left.decimals.byte()? {
+            0 => f64::from_le_bytes(left.body.array()?),
+            more @ 1..=4 => left.amount.signed()? as f64 / POWERS[usize::from(more - 1)],
             _ => return Err(CodecError::Shape("a number in it has too many decimals")),
         };
         if !has_unit {
             return Ok(Value::Number(amount));
         }
-        let unit = UnitNumber(take(&mut self.left.unit)?);
+        let unit = UnitNumber(left.unit.number_u16()?);
         Ok(Value::Quantity { amount, unit })
     }
 
     fn body(&mut self) -> Result<&'a [u8], CodecError> {
-        let length = take(&mut self.left.length)?;
+        let length = self.left.length.count()?;
         if length > MAX_ENTRY_BYTES {
             return Err(CodecError::TooLong(length));
         }
-        bytes(&mut self.left.body, length)
+        self.left.body.bytes(length)
     }
+}
 
-    fn id(&self, number: u64) -> Result<[u8; 16], CodecError> {
-        usize::try_from(number)
-            .ok()
-            .and_then(|number| self.ids.get(number))
-            .copied()
-            .ok_or(CodecError::Shape(
-                "it gives the number of an id that it does not hold",
-            ))
-    }
+fn id(ids: &[[u8; 16]], number: u64) -> Result<[u8; 16], CodecError> {
+    let number = usize::try_from(number).ok();
+    let id = number.and_then(|number| ids.get(number)).copied();
+    id.ok_or(CodecError::Shape(
+        "it gives the number of an id that it does not hold",
+    ))
 }
 
 /// What is told of an id when it is shortened.
@@ -935,27 +979,8 @@ fn decimals(amount: f64) -> Option<(u8, i64)> {
     })
 }
 
-fn take<'a, T: Deserialize<'a>>(column: &mut &'a [u8]) -> Result<T, CodecError> {
-    let (value, rest) = postcard::take_from_bytes(column).map_err(|_| CUT)?;
-    *column = rest;
-    Ok(value)
-}
-
-fn byte(column: &mut &[u8]) -> Result<u8, CodecError> {
-    let (&byte, rest) = column.split_first().ok_or(CUT)?;
-    *column = rest;
-    Ok(byte)
-}
-
-fn bytes<'a>(column: &mut &'a [u8], length: usize) -> Result<&'a [u8], CodecError> {
-    let (bytes, rest) = column.split_at_checked(length).ok_or(CUT)?;
-    *column = rest;
-    Ok(bytes)
-}
-
 const UNKNOWN_SHAPE: CodecError = CodecError::Shape("an entry in it has an unknown shape");
 const TOO_MUCH: CodecError = CodecError::Shape("it unpacks to more than a batch may");
-const CUT: CodecError = CodecError::Shape("one of its columns is cut short");
 
 #[cfg(test)]
 mod tests {
@@ -965,6 +990,50 @@ mod tests {
     use super::*;
 
     const MAX: usize = 4 * 1024 * 1024;
+
+    /// Writes down what it is told.
+    struct Heard {
+        only: Option<ThingId>,
+        entries: Vec<Told>,
+    }
+
+    type Told = (
+        DeviceId,
+        Seq,
+        Stamp,
+        i16,
+        String,
+        Option<ThingId>,
+        Vec<(DeviceId, Seq)>,
+        Vec<(usize, Change)>,
+    );
+
+    impl Listener for Heard {
+        fn entry(&mut self, head: &Head<'_>) {
+            let gained = head.gained.iter().map(|mark| (mark.device, mark.seq));
+            let (by, gained) = (head.by.to_owned(), gained.collect());
+            let (offset, visit) = (head.utc_offset_min, head.visit);
+            let told = (
+                head.device,
+                head.seq,
+                head.stamp,
+                offset,
+                by,
+                visit,
+                gained,
+                Vec::new(),
+            );
+            self.entries.push(told);
+        }
+
+        fn wants(&self, thing: ThingId) -> bool {
+            self.only.is_none_or(|only| only == thing)
+        }
+
+        fn change(&mut self, nth: usize, change: Change) {
+            self.entries.last_mut().unwrap().7.push((nth, change));
+        }
+    }
 
     proptest! {
         #[test]
@@ -986,22 +1055,15 @@ mod tests {
                 told.entry(id).or_insert(nth);
             }
             prop_assert_eq!(told, named);
-            for thing in written.iter().flat_map(|one| &one.entry.changes).filter_map(Change::thing) {
-                let of_thing = |change: &Change| change.thing().is_none_or(|of| of == thing);
-                let right = written.iter().map(|one| {
-                    one.entry.changes.iter().filter(|change| of_thing(change)).cloned().collect()
-                });
-                let said = say_of(&laid_out, thing).unwrap().into_iter();
-                prop_assert_eq!(
-                    said.map(|entry| entry.changes).collect::<Vec<_>>(),
-                    right.collect::<Vec<Vec<_>>>()
-                );
+            let things = written.iter().flat_map(|one| &one.entry.changes);
+            let things: Vec<_> = things.filter_map(Change::thing).collect();
+            for only in things.into_iter().map(Some).chain([None]) {
+                let mut heard = Heard { only, entries: Vec::new() };
+                prop_assert_eq!(hear(&laid_out, &mut heard), Ok(written.len()));
+                let mut right = Heard { only, entries: Vec::new() };
+                written.iter().for_each(|one| tell(&one.entry, &mut right));
+                prop_assert_eq!(heard.entries, right.entries);
             }
-            let said = say(&laid_out).unwrap().into_iter().map(|entry| entry.changes);
-            prop_assert_eq!(
-                said.collect::<Vec<_>>(),
-                written.iter().map(|one| one.entry.changes.clone()).collect::<Vec<_>>()
-            );
         }
 
         #[test]

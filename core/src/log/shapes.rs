@@ -52,6 +52,7 @@ pub(crate) fn framed(out: &mut Vec<u8>, body: impl FnOnce(&mut Vec<u8>) -> u8) {
 }
 
 /// What is left to read.
+#[derive(Debug, Clone, Copy)]
 pub(crate) struct Scan<'a>(&'a [u8]);
 
 impl<'a> Scan<'a> {
@@ -72,6 +73,12 @@ impl<'a> Scan<'a> {
         self.0.is_empty()
     }
 
+    /// Returns all of it, and reads none.
+    pub(crate) const fn rest(&self) -> &'a [u8] {
+        self.0
+    }
+
+    #[inline]
     pub(crate) fn byte(&mut self) -> Result<u8, CodecError> {
         let (&byte, rest) = self.0.split_first().ok_or(SHORT)?;
         self.0 = rest;
@@ -122,6 +129,10 @@ impl<'a> Scan<'a> {
 
     pub(crate) fn sized(&mut self) -> Result<&'a [u8], CodecError> {
         let length = self.count()?;
+        self.bytes(length)
+    }
+
+    pub(crate) fn bytes(&mut self, length: usize) -> Result<&'a [u8], CodecError> {
         let (bytes, rest) = self.0.split_at_checked(length).ok_or(SHORT)?;
         self.0 = rest;
         Ok(bytes)
@@ -141,7 +152,15 @@ impl<'a> Scan<'a> {
     }
 
     /// Reads a number that fits so many bits.
+    #[inline]
     fn of_bits(&mut self, bits: u32) -> Result<u64, CodecError> {
+        // Most are short.
+        if let Some((&byte, rest)) = self.0.split_first()
+            && byte < 0x80
+        {
+            self.0 = rest;
+            return Ok(u64::from(byte));
+        }
         let most = bits.div_ceil(7);
         let mut number = 0;
         for nth in 0..most {

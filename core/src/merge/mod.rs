@@ -6,6 +6,7 @@
 //! stores them and does not know what a field means. Start at [`register::Register`].
 
 pub mod branches;
+pub(crate) mod fold;
 pub mod knowledge;
 pub mod register;
 pub mod replay;

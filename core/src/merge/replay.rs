@@ -2,6 +2,7 @@
 
 use std::collections::btree_map::Entry as Slot;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use super::knowledge::Knowledge;
 use super::register::{Register, Write};
@@ -31,7 +32,7 @@ pub struct Observation {
     /// Minutes east of UTC where it was seen.
     pub utc_offset_min: i16,
     /// Who saw it.
-    pub by: String,
+    pub by: Arc<str>,
     /// During which visit.
     pub visit: Option<ThingId>,
     /// What was seen.
@@ -85,6 +86,16 @@ impl Observation {
     fn rank(&self) -> (Stamp, Place, u16) {
         (self.stamp, self.place, self.index)
     }
+
+    /// Puts one at its place in time; one already there stays as it is.
+    pub(crate) fn put(list: &mut Vec<Self>, seen: Self) {
+        // Most come in their order.
+        if list.last().is_none_or(|last| last.rank() < seen.rank()) {
+            list.push(seen);
+        } else if let Err(at) = list.binary_search_by_key(&seen.rank(), Self::rank) {
+            list.insert(at, seen);
+        }
+    }
 }
 
 /// Who says what an entry's changes say, when and where it stands.
@@ -100,30 +111,6 @@ impl State {
     /// Replays these entries of one logbook, in whatever order and however often they come.
     pub fn of(entries: &[Placed]) -> Self {
         Self::of_which(entries, None, |_, _| true)
-    }
-
-    /// Replays these entries as [`Self::of`] does, and takes their values out of them.
-    pub fn taking(entries: Vec<Placed>) -> Self {
-        let knowledge = Knowledge::of(&entries);
-        let (receipts, held_back) = (receipts(&entries), held_back(&entries));
-        let mut state = Self::default();
-        for Placed { place, entry, .. } in entries {
-            if held_back.contains(&place) {
-                continue;
-            }
-            let stamp = receipts.get(&place).copied().unwrap_or(entry.stamp);
-            let said = Said {
-                place,
-                stamp,
-                utc_offset_min: entry.utc_offset_min,
-                by: &entry.by,
-                visit: entry.visit,
-            };
-            for (index, change) in (0_u16..).zip(entry.changes) {
-                state.fold(&said, index, change, &knowledge);
-            }
-        }
-        state
     }
 
     /// Replays those of the entries that were written up to `until`, by the stamps that order
@@ -209,7 +196,7 @@ impl State {
                     index,
                     stamp,
                     utc_offset_min: said.utc_offset_min,
-                    by: said.by.to_owned(),
+                    by: said.by.into(),
                     visit: said.visit,
                     value,
                     how,
@@ -230,9 +217,17 @@ impl State {
 
     /// Puts in an observation, at its place in time; one already there stays as it is.
     pub(crate) fn observe(&mut self, thing: ThingId, what: ObservationNumber, seen: Observation) {
-        let list = self.observations.entry((thing, what)).or_default();
-        if let Err(at) = list.binary_search_by_key(&seen.rank(), Observation::rank) {
-            list.insert(at, seen);
+        Observation::put(self.observations.entry((thing, what)).or_default(), seen);
+    }
+
+    /// Puts together what was folded elsewhere.
+    pub(crate) fn made_of(
+        registers: impl IntoIterator<Item = ((ThingId, FieldNumber), Register)>,
+        observations: impl IntoIterator<Item = ((ThingId, ObservationNumber), Vec<Observation>)>,
+    ) -> Self {
+        Self {
+            registers: registers.into_iter().collect(),
+            observations: observations.into_iter().collect(),
         }
     }
 
@@ -285,24 +280,35 @@ impl State {
     }
 }
 
-/// Returns the stamp that orders each entry for which a hub gave a receipt: of several, the
-/// earliest, so that stores agree whichever receipt they got first.
+/// Returns the stamp that orders each entry for which a hub gave a receipt.
 pub fn receipts<'a>(entries: impl IntoIterator<Item = &'a Placed>) -> BTreeMap<Place, Stamp> {
+    let receipts = entries.into_iter().flat_map(|placed| &placed.receipts);
+    earliest(receipts.copied())
+}
+
+/// Returns the entries that do not count.
+pub fn held_back<'a>(entries: impl IntoIterator<Item = &'a Placed>) -> BTreeSet<Place> {
+    let verdicts = entries.into_iter().flat_map(|placed| &placed.verdicts);
+    not_counting(verdicts.copied())
+}
+
+/// Of several receipts for an entry the earliest, so that stores agree whichever they got first.
+pub(crate) fn earliest(given: impl Iterator<Item = (Place, Stamp)>) -> BTreeMap<Place, Stamp> {
     let mut receipts: BTreeMap<Place, Stamp> = BTreeMap::new();
-    for (place, stamp) in entries.into_iter().flat_map(|placed| &placed.receipts) {
-        let earliest = receipts.entry(*place).or_insert(*stamp);
-        *earliest = (*stamp).min(*earliest);
+    for (place, stamp) in given {
+        let earliest = receipts.entry(place).or_insert(stamp);
+        *earliest = stamp.min(*earliest);
     }
     receipts
 }
 
-/// Returns the entries that do not count: held back, and admitted by nobody.
-pub fn held_back<'a>(entries: impl IntoIterator<Item = &'a Placed>) -> BTreeSet<Place> {
+/// Those that are held back, and admitted by nobody.
+pub(crate) fn not_counting(given: impl Iterator<Item = (Place, Verdict)>) -> BTreeSet<Place> {
     let (mut held_back, mut admitted) = (BTreeSet::new(), BTreeSet::new());
-    for (of, verdict) in entries.into_iter().flat_map(|placed| &placed.verdicts) {
+    for (of, verdict) in given {
         match verdict {
-            Verdict::HeldBack => held_back.insert(*of),
-            Verdict::Admitted => admitted.insert(*of),
+            Verdict::HeldBack => held_back.insert(of),
+            Verdict::Admitted => admitted.insert(of),
         };
     }
     held_back.retain(|of| !admitted.contains(of));

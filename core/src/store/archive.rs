@@ -11,8 +11,8 @@ use super::block::{self, Block};
 use super::filed::Filed;
 use super::tables::{self, BLOCKS};
 use crate::log::chain::Tip;
-use crate::log::entry::Entry;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, ThingId};
+use crate::log::columns::{self, Listener};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::written::Written;
 
 /// What came last and lies in no block yet, in order of arrival.
@@ -148,33 +148,22 @@ impl<'a> Archive<'a> {
         Ok(all)
     }
 
-    /// Returns what all entries say, in order of arrival, but not which entry each of them follows.
+    /// Tells what all entries say, in order of arrival, but not which entry each of them follows; returns
+    /// how many they are.
     ///
     /// # Errors
     /// [`Error::DamagedEntry`] where one is not what was written.
-    pub(super) fn say(&self) -> Result<Vec<Entry>, Error> {
-        self.said_by(|block| block.say())
-    }
-
-    /// Returns what all entries say of one thing at least.
-    ///
-    /// # Errors
-    /// [`Error::DamagedEntry`] where one is not what was written.
-    pub(super) fn say_of(&self, thing: ThingId) -> Result<Vec<Entry>, Error> {
-        self.said_by(|block| block.say_of(thing))
-    }
-
-    fn said_by(
-        &self,
-        said: impl Fn(&Block<'_>) -> Result<Vec<Entry>, Error>,
-    ) -> Result<Vec<Entry>, Error> {
-        let mut all = Vec::new();
+    pub(super) fn tell(&self, listener: &mut impl Listener) -> Result<usize, Error> {
+        let mut told = 0;
         self.each_block(|block| {
-            all.append(&mut said(&block?)?);
+            told += block?.tell(listener)?;
             Ok(())
         })?;
-        all.extend(self.tail().map(|filed| filed.written.entry.clone()));
-        Ok(all)
+        for filed in self.tail() {
+            columns::tell(&filed.written.entry, listener);
+            told += 1;
+        }
+        Ok(told)
     }
 
     /// Returns the entries of a device under a number: one, or several where its chain has branches.

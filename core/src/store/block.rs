@@ -9,9 +9,8 @@ use super::Error;
 use super::filed::Filed;
 use crate::log::chain;
 use crate::log::codec::CodecError;
-use crate::log::columns;
-use crate::log::entry::Entry;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, ThingId};
+use crate::log::columns::{self, Listener};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::shapes::{Scan, number, signed, sized};
 use crate::log::stamp::WallMs;
 
@@ -194,7 +193,10 @@ impl<'a> Block<'a> {
     /// # Errors
     /// [`Error::DamagedEntry`] where they are not what was written.
     pub(super) fn entries(&self) -> Result<Vec<Filed>, Error> {
-        let written = self.with_columns(|columns| columns::read(columns, UNPACKED))?;
+        let written = self.unpacked(|columns| columns::read(columns, UNPACKED))?;
+        if written.len() != self.arrivals.len() {
+            return Err(self.damaged());
+        }
         let arrivals = self.arrivals.iter();
         Ok(arrivals
             .zip(written)
@@ -206,20 +208,17 @@ impl<'a> Block<'a> {
             .collect())
     }
 
-    /// Returns what its entries say, but not which entry each of them follows.
+    /// Tells what its entries say, but not which entry each of them follows; returns how many they are.
     ///
     /// # Errors
     /// Those of [`Self::entries`].
-    pub(super) fn say(&self) -> Result<Vec<Entry>, Error> {
-        self.with_columns(columns::say)
-    }
-
-    /// Returns what its entries say of one thing, as [`Self::say`] does of all.
-    ///
-    /// # Errors
-    /// Those of [`Self::entries`].
-    pub(super) fn say_of(&self, thing: ThingId) -> Result<Vec<Entry>, Error> {
-        self.with_columns(|columns| columns::say_of(columns, thing))
+    pub(super) fn tell(&self, listener: &mut impl Listener) -> Result<usize, Error> {
+        let told = self.unpacked(|columns| columns::hear(columns, listener))?;
+        if told == self.arrivals.len() {
+            Ok(told)
+        } else {
+            Err(self.damaged())
+        }
     }
 
     /// Returns the ids that its entries name, each with the arrival of the one that names it first.
@@ -233,18 +232,6 @@ impl<'a> Block<'a> {
             Some((arrival, id))
         });
         named.collect::<Option<_>>().ok_or(self.damaged())
-    }
-
-    fn with_columns<T>(
-        &self,
-        read: impl FnOnce(&[u8]) -> Result<Vec<T>, CodecError>,
-    ) -> Result<Vec<T>, Error> {
-        let all = self.unpacked(read)?;
-        if all.len() == self.arrivals.len() {
-            Ok(all)
-        } else {
-            Err(self.damaged())
-        }
     }
 
     fn unpacked<T>(&self, read: impl FnOnce(&[u8]) -> Result<T, CodecError>) -> Result<T, Error> {

@@ -26,6 +26,7 @@ mod migrate;
 mod press;
 mod query;
 mod rebuild;
+mod said;
 mod seals;
 mod tables;
 mod verify;

@@ -11,16 +11,16 @@ use super::filed::Filed;
 use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
 use super::live::{self, Book, Ledgers, Live};
+use super::said::Named;
 use super::tables::{self, GROUPS, Group};
 use super::{Bookmark, Error, Store};
 use crate::log::chain::{self, Held, Link, Mark, Tip};
 use crate::log::columns::{Found, Short};
-use crate::log::entry::Change;
 use crate::log::id::{Arrival, ChainId, DeviceId, FieldNumber, LogbookId, Place, Seq, ThingId};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::merge::register::Register;
-use crate::merge::replay::{self, Placed, State, Verdict};
+use crate::merge::replay::{self, Placed, State};
 
 /// What is held of one chain of a logbook.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -650,54 +650,6 @@ struct Walked {
     entries: Vec<Filed>,
 }
 
-type Receipts = Vec<(Place, Stamp)>;
-type Verdicts = Vec<(Place, Verdict)>;
-
-/// Where the entries of a logbook stand that others name.
-enum Named {
-    /// Every device has one chain.
-    ByNumber,
-    ByMark(BTreeMap<Mark, Place>),
-}
-
-impl Named {
-    fn of(ledger: &Ledger, placed: &[(Place, VersionVector)], entries: &[Filed]) -> Self {
-        if ledger.branches().is_empty() {
-            return Self::ByNumber;
-        }
-        let marks = entries.iter().map(|filed| filed.written.mark());
-        let places = placed.iter().map(|(place, _)| *place);
-        Self::ByMark(marks.zip(places).collect())
-    }
-
-    fn place(&self, mark: Mark) -> Option<Place> {
-        match self {
-            Self::ByNumber => Some(Place {
-                chain: ChainId::of(mark.device),
-                seq: mark.seq,
-            }),
-            Self::ByMark(places) => places.get(&mark).copied(),
-        }
-    }
-
-    /// The receipts and verdicts among an entry's changes, by the places that they name.
-    fn words(&self, changes: &[Change]) -> (Receipts, Verdicts) {
-        let (mut receipts, mut verdicts) = (Vec::new(), Vec::new());
-        for change in changes {
-            let Some(place) = change.of().and_then(|of| self.place(of)) else {
-                continue;
-            };
-            match change {
-                Change::Receipt { stamp, .. } => receipts.push((place, *stamp)),
-                Change::HoldBack { .. } => verdicts.push((place, Verdict::HeldBack)),
-                Change::Admit { .. } => verdicts.push((place, Verdict::Admitted)),
-                Change::Set { .. } | Change::Observe { .. } | Change::Unknown { .. } => {}
-            }
-        }
-        (receipts, verdicts)
-    }
-}
-
 impl Reading<'_> {
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error> {
         let mut chains = Vec::new();
@@ -726,7 +678,7 @@ impl Reading<'_> {
     }
 
     /// Reads all entries of a logbook.
-    fn kept(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
+    pub(super) fn kept(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
         let Walked {
             ledger,
             placed,
@@ -782,44 +734,12 @@ impl Reading<'_> {
     }
 
     /// Sees to it that no entry of a logbook is missing: a row that is gone has no check.
-    fn all_there(&self, logbook: LogbookId, found: usize) -> Result<(), Error> {
+    pub(super) fn all_there(&self, logbook: LogbookId, found: usize) -> Result<(), Error> {
         let expected = self.ledger(logbook)?.entries();
         if expected == found as u64 {
             Ok(())
         } else {
             Err(Error::damaged_index("ledgers"))
         }
-    }
-
-    /// Folds a logbook's entries; of one thing at least, if one is named.
-    fn state_of(&self, logbook: LogbookId, thing: Option<ThingId>) -> Result<State, Error> {
-        if !self.ledger(logbook)?.branches().is_empty() {
-            let kept = self.kept(logbook)?.into_iter();
-            return Ok(State::taking(kept.map(|kept| kept.placed).collect()));
-        }
-        let archive = self.shelves.of(logbook);
-        let entries = match thing {
-            Some(thing) => archive.say_of(thing)?,
-            None => archive.say()?,
-        };
-        self.all_there(logbook, entries.len())?;
-        let names = Named::ByNumber;
-        let placed = entries.into_iter().map(|entry| {
-            let gained = entry.gained.iter();
-            let (receipts, verdicts) = names.words(&entry.changes);
-            Placed {
-                place: Place {
-                    chain: ChainId::of(entry.device),
-                    seq: entry.seq,
-                },
-                gained: gained
-                    .map(|mark| (ChainId::of(mark.device), mark.seq))
-                    .collect(),
-                receipts,
-                verdicts,
-                entry,
-            }
-        });
-        Ok(State::taking(placed.collect()))
     }
 }

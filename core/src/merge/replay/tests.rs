@@ -4,6 +4,7 @@ use proptest::prelude::*;
 use proptest::sample::Index;
 
 use super::super::crews::{self, Played, THING};
+use super::super::fold::Fold;
 use super::*;
 
 /// The open writes of a field by the rule itself: those that no other write of it saw, latest
@@ -52,7 +53,7 @@ proptest! {
     fn the_open_writes_are_those_that_nobody_saw_latest_first(steps in crews::steps()) {
         let played = crews::play(&steps);
         let state = State::of(&played.placed);
-        prop_assert_eq!(&State::taking(played.placed.clone()), &state);
+        prop_assert_eq!(&Fold::of(played.placed.clone()), &state);
         for field in (0..4).map(FieldNumber) {
             let open: Vec<_> = state
                 .register(THING, field)

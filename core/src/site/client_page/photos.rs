@@ -50,7 +50,7 @@ impl ClientPage {
             self.photos.push(Pictured {
                 words: words.join(", "),
                 jpeg: read(seen.value.digest)?,
-                by: seen.by.by.clone(),
+                by: seen.by.by.to_string(),
             });
         }
         Ok(self)

@@ -267,7 +267,7 @@ pub fn named(state: &State) -> BTreeMap<PhotoDigest, Named> {
         let one = named.entry(photo.digest).or_insert_with(|| Named {
             photo: photo.clone(),
             things: Vec::new(),
-            by: seen.by.clone(),
+            by: seen.by.to_string(),
             chains: Vec::new(),
         });
         if !one.things.contains(&thing) {
@@ -276,7 +276,7 @@ pub fn named(state: &State) -> BTreeMap<PhotoDigest, Named> {
         one.chains.push(seen.place.chain);
         if photo.kept == Kept::Kept && one.photo.kept == Kept::NoRoom {
             one.photo = photo; // somebody else could keep it
-            one.by.clone_from(&seen.by);
+            one.by = seen.by.to_string();
         }
     }
     named

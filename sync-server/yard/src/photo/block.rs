@@ -96,7 +96,7 @@ fn tile(desk: &Desk<'_>, seen: &Seen<'_, Photo>) -> PhotoTile {
     let mut words = vec![
         shows.said(language).to_owned(),
         at.format("%m-%d %H:%M").to_string(),
-        seen.by.by.clone(),
+        seen.by.by.to_string(),
     ];
     words.extend(photo.caption.clone());
     words.push(photo::size(photo.bytes));
