@@ -14,10 +14,17 @@ use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::shapes::{Scan, number, signed, sized};
 use crate::log::stamp::WallMs;
 
-/// The most entries in a block, so that reading one of them stays short.
-pub(super) const MOST_ENTRIES: usize = 1_024;
+/// The most entries in a block of what came lately, so that reading one of them stays short.
+const MOST_LOOSE: usize = 1_024;
+/// The most entries in a block that is packed tight.
+const MOST_TIGHT: usize = 8_192;
+/// What a row of a block that is packed tight is to come to, about: redb gives a row that is longer
+/// than a page of 4 KiB two, four or eight of them, and 40 bytes of those go to its own account.
+const FULL: usize = 16 * 1_024 - 40;
+/// How often another length is tried until a row is full.
+const TRIES: usize = 4;
 /// The most bytes of entries in a block beyond its first.
-pub(super) const MOST_BYTES: usize = 1 << 20;
+const MOST_BYTES: usize = 1 << 20;
 /// What a block's entries may come to: the limit above and one entry that is as long as may be.
 const UNPACKED: usize = MOST_BYTES + 2 * crate::log::codec::MAX_ENTRY_BYTES;
 
@@ -250,20 +257,57 @@ impl<'a> Block<'a> {
     }
 }
 
-/// Cuts entries of one logbook into blocks of a size that is quickly read.
-pub(super) fn cut<'a, 'b>(entries: &'a [&'b Filed]) -> impl Iterator<Item = &'a [&'b Filed]> {
+/// Does `with` each block that these entries of one logbook make, and its row: what came lately in
+/// blocks that are quickly read, what is packed tight in rows that fill what the file gives them.
+pub(super) fn each(
+    logbook: LogbookId,
+    entries: &[&Filed],
+    packing: Packing,
+    mut with: impl FnMut(&[&Filed], &[u8]) -> Result<(), Error>,
+) -> Result<(), Error> {
     let mut left = entries;
-    core::iter::from_fn(move || {
-        let mut bytes = 0;
-        let here = left.iter().take(MOST_ENTRIES).take_while(|filed| {
-            let before = bytes;
-            bytes += filed.written.raw.len();
-            before <= MOST_BYTES
-        });
-        let (here, after) = left.split_at(here.count());
+    // As many as fill a row, as the one before tells.
+    let mut expected = MOST_TIGHT;
+    while !left.is_empty() {
+        let most = within_bytes(left);
+        let (mut many, mut row);
+        match packing {
+            Packing::Loose => {
+                many = most.min(MOST_LOOSE);
+                row = self::row(logbook, &left[..many], packing);
+            }
+            Packing::Tight => {
+                many = most.min(expected);
+                row = self::row(logbook, &left[..many], packing);
+                for _ in 0..TRIES {
+                    let fits = row.len() <= FULL;
+                    let ends = many == most.min(MOST_TIGHT);
+                    if many == 1 || fits && (ends || row.len() >= FULL - FULL / 16) {
+                        break;
+                    }
+                    let next = many * (FULL - FULL / 64) / row.len();
+                    many = next.clamp(1, most.min(MOST_TIGHT));
+                    row = self::row(logbook, &left[..many], packing);
+                }
+                expected = many;
+            }
+        }
+        let (here, after) = left.split_at(many);
+        with(here, &row)?;
         left = after;
-        (!here.is_empty()).then_some(here)
-    })
+    }
+    Ok(())
+}
+
+/// How many of these entries, at least one, come to as many bytes as a block may.
+fn within_bytes(entries: &[&Filed]) -> usize {
+    let mut bytes = 0;
+    let within = entries.iter().take(MOST_TIGHT).take_while(|filed| {
+        let before = bytes;
+        bytes += filed.written.raw.len();
+        before <= MOST_BYTES
+    });
+    within.count()
 }
 
 /// A stretch of arrivals that no block reaches beyond.

@@ -34,16 +34,14 @@ impl<'txn> Filing<'txn> {
 
     /// Writes entries of one logbook, in order of arrival.
     pub(super) fn write(&mut self, logbook: LogbookId, entries: &[&Filed]) -> Result<(), Error> {
-        for entries in block::cut(entries) {
+        block::each(logbook, entries, self.packing, |entries, row| {
             let (first, last) = (entries[0].arrival, entries[entries.len() - 1]);
-            let row = block::row(logbook, entries, self.packing);
-            self.blocks
-                .insert(&block::key(logbook, first), row.as_slice())?;
+            self.blocks.insert(&block::key(logbook, first), row)?;
             self.written.push((first, last.arrival, logbook));
             let last = (last.bookmark(), last.arrived);
             self.lasts.insert(last.0.arrival, last);
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     /// Writes the groups into which these blocks fall.

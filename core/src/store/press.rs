@@ -16,6 +16,8 @@ use crate::log::stamp::WallMs;
 
 /// How many entries are packed at once. Whoever reads on from a bookmark among them unpacks all.
 const AT_ONCE: u64 = 65_536;
+/// The same at the end of a season: fewer and fuller blocks, and few bookmarks among them.
+const A_SEASON: u64 = 4 * AT_ONCE;
 /// How many entries stay as they are: peers that call now and then have their bookmarks there.
 const LATELY: u64 = 16_384;
 
@@ -28,7 +30,7 @@ impl Store {
     pub fn press(&self) -> Result<u64, Error> {
         let mut pressed = 0;
         loop {
-            match self.press_once(LATELY, AT_ONCE)? {
+            match self.press_once(LATELY, AT_ONCE, AT_ONCE)? {
                 0 => return Ok(pressed),
                 more => pressed += more,
             }
@@ -46,7 +48,7 @@ impl Store {
         }
         let mut pressed = 0;
         loop {
-            match self.press_once(0, 1)? {
+            match self.press_once(0, 1, A_SEASON)? {
                 0 => return Ok(pressed),
                 more => pressed += more,
             }
@@ -62,9 +64,9 @@ impl Store {
         Ok(())
     }
 
-    /// Packs the groups that follow those packed before: up to [`AT_ONCE`] entries, but none of the
-    /// last `keep`, and only if they are at least so many.
-    fn press_once(&self, keep: u64, least: u64) -> Result<u64, Error> {
+    /// Packs the groups that follow those packed before: up to `most` entries, but none of the last
+    /// `keep`, and only if they are at least so many.
+    fn press_once(&self, keep: u64, least: u64, most: u64) -> Result<u64, Error> {
         let _nobody_else_writes = self.live();
         let read = self.db.begin_read()?;
         let pressed = tables::word_if_any(&read.open_table(IDENTITY)?, "pressed")?;
@@ -76,7 +78,7 @@ impl Store {
         for row in groups.range(pressed + 1..)? {
             let (to, row) = row?;
             let to = to.value();
-            let too_many = to - pressed > AT_ONCE && !ends.is_empty();
+            let too_many = to - pressed > most && !ends.is_empty();
             if too_many || to + keep > last {
                 break;
             }
