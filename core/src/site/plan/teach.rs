@@ -94,23 +94,24 @@ impl<'a> Lessons<'a> {
             });
             dates.entry(sign).or_default().push(date);
         }
+        if notes.is_empty() {
+            return (Fraction::new(1.0), why);
+        }
         let Ok(learned) = learn::learned(published, &notes) else {
             return (Fraction::new(1.0), why);
         };
         let count = |sign: Sign| dates.get(&sign).map_or(0, Vec::len);
-        if !notes.is_empty() {
-            why.insert(
-                0,
-                Why::Learned {
-                    from: published.figure,
-                    to: learned.coefficient,
-                    dry: count(Sign::Dry),
-                    wet: count(Sign::Wet),
-                    right: count(Sign::Right),
-                    range: (published.low, published.high),
-                },
-            );
-        }
+        why.insert(
+            0,
+            Why::Learned {
+                from: published.figure,
+                to: learned.coefficient,
+                dry: count(Sign::Dry),
+                wet: count(Sign::Wet),
+                right: count(Sign::Right),
+                range: (published.low, published.high),
+            },
+        );
         (Fraction::new(learned.coefficient / published.figure), why)
     }
 
