@@ -1,8 +1,21 @@
 //! The file under a store, open for writing or for reading alone.
 
-use redb::{Database, ReadOnlyDatabase, ReadTransaction, ReadableDatabase, WriteTransaction};
+use redb::{
+    Builder, Database, ReadOnlyDatabase, ReadTransaction, ReadableDatabase, WriteTransaction,
+};
 
 use super::Error;
+
+/// How many bytes of the file's pages are kept in memory at most. The operating system keeps them as
+/// well; redb's own measure, 1 GiB, would hold a whole log.
+const CACHE: usize = 16 << 20;
+
+/// How every file is opened.
+pub(super) fn builder() -> Builder {
+    let mut builder = Builder::new();
+    builder.set_cache_size(CACHE);
+    builder
+}
 
 /// An open redb file.
 pub(super) enum Db {

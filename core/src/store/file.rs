@@ -5,9 +5,9 @@ use std::io;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
 
-use redb::{Database, DatabaseError, ReadOnlyDatabase};
+use redb::DatabaseError;
 
-use super::db::Db;
+use super::db::{self, Db};
 use super::{Error, NewStore, Store};
 
 impl Store {
@@ -24,7 +24,8 @@ impl Store {
         let mut making = path.as_os_str().to_owned();
         making.push(format!(".making-{}", new.id));
         let making = Path::new(&making);
-        let made = Database::create(making)
+        let made = db::builder()
+            .create(making)
             .map_err(Error::from)
             .and_then(|db| Self::begin(db, new).map(drop))
             .and_then(|()| named(making, path));
@@ -44,7 +45,7 @@ impl Store {
         if !path.exists() {
             return Err(Error::Missing(path.to_owned()));
         }
-        guarded(|| Self::identified(Db::Writing(Database::open(path)?)))
+        guarded(|| Self::identified(Db::Writing(db::builder().open(path)?)))
     }
 
     /// Opens the store in this file for reading alone, beside any others that read it: nothing in the
@@ -57,7 +58,7 @@ impl Store {
         if !path.exists() {
             return Err(Error::Missing(path.to_owned()));
         }
-        let read = guarded(|| match ReadOnlyDatabase::open(path) {
+        let read = guarded(|| match db::builder().open_read_only(path) {
             Err(DatabaseError::RepairAborted) => Ok(None),
             db => match Self::identified(Db::Reading(db?)) {
                 Err(Error::ForReading) => Ok(None),
