@@ -1,6 +1,7 @@
 //! One logbook as a command reads it: its entries by place, and what they say at a moment.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use headwalk_core::log::id::{LogbookId, Place};
 use headwalk_core::log::stamp::{Stamp, WallMs};
@@ -14,7 +15,7 @@ use headwalk_core::store::{Kept, Store};
 use crate::error::Error;
 
 /// Returns what a logbook says now, as people should be told it.
-pub fn state_of(store: &Store, id: LogbookId) -> Result<State, Error> {
+pub fn state_of(store: &Store, id: LogbookId) -> Result<Arc<State>, Error> {
     Ok(headwalk_sync_server::office::told(store, id)?)
 }
 
@@ -29,7 +30,7 @@ pub struct Moment {
 
 /// Returns what a logbook says at a moment, for who asks no more than that: now, it reads no entry
 /// unless something was removed.
-pub fn state_at(store: &Store, id: LogbookId, moment: Moment) -> Result<State, Error> {
+pub fn state_at(store: &Store, id: LogbookId, moment: Moment) -> Result<Arc<State>, Error> {
     if moment == Moment::default() {
         return state_of(store, id);
     }
@@ -43,7 +44,7 @@ pub struct Logbook {
     /// Its entries, by who wrote them and in their order.
     pub entries: BTreeMap<Place, Kept>,
     /// What they say.
-    pub state: State,
+    pub state: Arc<State>,
     /// Who had seen what when they wrote.
     pub knowledge: Knowledge,
 }
@@ -62,7 +63,7 @@ impl Logbook {
             let entries: Vec<_> = kept.iter().map(|kept| kept.placed.clone()).collect();
             let until = moment.as_of.map(Stamp::end_of);
             kept.retain(|kept| until.is_none_or(|until| kept.stamp <= until));
-            apart::told(&entries, until)
+            Arc::new(apart::told(&entries, until))
         };
         let entries = kept.into_iter();
         Ok(Self {

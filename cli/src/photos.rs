@@ -260,7 +260,7 @@ impl<'s> Album<'s> {
     fn unknown(&self, moved: impl Iterator<Item = LogbookId>) -> Result<Vec<Named>, Error> {
         let mut unknown = Vec::new();
         for logbook in moved {
-            for digest in photo::named(&self.store.state(logbook)?).into_keys() {
+            for digest in photo::named(self.store.state(logbook)?.as_ref()).into_keys() {
                 let here = self.folder.has(digest);
                 if !here && self.said(digest)?.as_deref() != Some(AT_OFFICE) {
                     unknown.push((logbook, digest));
@@ -348,7 +348,7 @@ impl<'s> Album<'s> {
         let unsent = self.unsent()?.into_iter().map(|(logbook, _)| logbook);
         let logbooks: BTreeSet<_> = moved.chain(unsent).collect();
         for logbook in logbooks {
-            for digest in photo::named(&self.store.state(logbook)?).into_keys() {
+            for digest in photo::named(self.store.state(logbook)?.as_ref()).into_keys() {
                 match (self.read(digest)?, other.read(digest)?) {
                     (Some(bytes), None) => {
                         other.keep(&bytes, logbook)?;

@@ -13,6 +13,7 @@ mod disk;
 
 use std::fs;
 use std::panic::catch_unwind;
+use std::sync::Arc;
 
 use disk::{Chance, Disk};
 use headwalk_core::log::entry::{Change, Draft};
@@ -99,7 +100,7 @@ struct Answers {
     entries: Vec<Result<Vec<Kept>, Error>>,
     raws: Vec<Result<Vec<Vec<u8>>, Error>>,
     seals: Vec<Result<Vec<Seal>, Error>>,
-    states: Vec<Result<State, Error>>,
+    states: Vec<Result<Arc<State>, Error>>,
     logbooks: Result<Vec<LogbookId>, Error>,
 }
 

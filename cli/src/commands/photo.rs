@@ -323,7 +323,7 @@ fn listed(
 
 fn got(get: &Get, store: &Store, roots: &Roots, album: &Album<'_>) -> Result<Written, Error> {
     let root = roots.find(&get.site)?;
-    let named = photo::named(&state_of(store, root.id)?);
+    let named = photo::named(state_of(store, root.id)?.as_ref());
     let mut fits = named
         .keys()
         .filter(|digest| digest.short() == get.photo || digest.to_string() == get.photo);

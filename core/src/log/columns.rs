@@ -891,8 +891,10 @@ impl<'a> Reader<'a> {
     /// Passes over a change that is about a thing.
     fn pass_over_change(&mut self) -> Result<(), CodecError> {
         let left = &mut self.left;
-        (left.kind.byte()?, left.thing.number()?);
-        (left.field.number()?, left.how.byte()?);
+        left.kind.byte()?;
+        left.thing.number()?;
+        left.field.number()?;
+        left.how.byte()?;
         match codec::is_amount(left.tag.byte()?) {
             Some(has_unit) => drop(self.amount(has_unit)?),
             None => drop(self.body()?),

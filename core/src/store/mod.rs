@@ -137,7 +137,7 @@ impl Store {
     /// # Errors
     /// [`Error`] where the backend fails, or holds something else than a store of this version.
     pub fn on_backend(backend: impl StorageBackend, new: NewStore) -> Result<Self, Error> {
-        let db = file::guarded(|| Ok(Database::builder().create_with_backend(backend)?))?;
+        let db = file::guarded(|| Ok(db::builder().create_with_backend(backend)?))?;
         Self::begin(db, new)
     }
 

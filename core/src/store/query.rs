@@ -624,12 +624,7 @@ impl Store {
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read.
-    pub fn state(&self, logbook: LogbookId) -> Result<State, Error> {
-        Ok(Arc::unwrap_or_clone(self.said(logbook)?))
-    }
-
-    /// Returns what a logbook says now, which may be at hand.
-    fn said(&self, logbook: LogbookId) -> Result<Arc<State>, Error> {
+    pub fn state(&self, logbook: LogbookId) -> Result<Arc<State>, Error> {
         self.at_hand(
             |live| live.states.get(&logbook).map(Arc::clone),
             |reading| reading.state_of(logbook, None).map(Arc::new),

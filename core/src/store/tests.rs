@@ -101,7 +101,7 @@ proptest! {
             held = to;
         }
         kept.append(batch, at(1), Clocks::TakenAsTold).unwrap();
-        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&played.placed));
+        prop_assert_eq!(&*kept.state(LOGBOOK).unwrap(), &State::of(&played.placed));
         let before = kept.verify().unwrap();
         prop_assert_eq!(&before.faults, &[]);
         prop_assert_eq!(before.entries, played.seen.len() as u64);
@@ -136,7 +136,7 @@ proptest! {
         let names: BTreeSet<_> =
             kept.entries(LOGBOOK).unwrap().iter().map(|kept| kept.place).collect();
         prop_assert_eq!(names, there);
-        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&played.placed));
+        prop_assert_eq!(&*kept.state(LOGBOOK).unwrap(), &State::of(&played.placed));
         let before = kept.verify().unwrap();
         prop_assert_eq!(&before.faults, &[]);
         kept.rebuild().unwrap();
@@ -183,7 +183,7 @@ proptest! {
         }
         prop_assert_eq!(kept.press_all().unwrap(), 0);
         prop_assert_eq!(kept.entries(LOGBOOK).unwrap(), same.entries(LOGBOOK).unwrap());
-        prop_assert_eq!(kept.state(LOGBOOK).unwrap(), State::of(&played.placed));
+        prop_assert_eq!(&*kept.state(LOGBOOK).unwrap(), &State::of(&played.placed));
         let covered = BTreeSet::from([LOGBOOK]);
         for after in 0..=played.raws.len() as u64 {
             let news = |store: &Store, room| {
@@ -268,7 +268,7 @@ fn a_phone_a_day_fast_gets_a_receipt_and_loses_to_a_later_edit() {
         .into_iter()
         .map(|kept| kept.placed)
         .collect();
-    assert_eq!(State::of(&entries), hub.state(LOGBOOK).unwrap());
+    assert_eq!(State::of(&entries), *hub.state(LOGBOOK).unwrap());
 }
 
 #[test]

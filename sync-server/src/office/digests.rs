@@ -2,6 +2,7 @@
 //! Serves the hub and the command alike. Start at [`Digests::refresh`].
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 use headwalk_core::log::codec;
@@ -347,7 +348,7 @@ impl Digests {
 ///
 /// # Errors
 /// [`store::Error`] where the store cannot be read.
-pub fn told(store: &Store, book: LogbookId) -> Result<State, store::Error> {
+pub fn told(store: &Store, book: LogbookId) -> Result<Arc<State>, store::Error> {
     apart::told_now(store.state(book)?, || {
         let kept = store.entries(book)?.into_iter();
         Ok(kept.map(|kept| kept.placed).collect())

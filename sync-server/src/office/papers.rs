@@ -2,6 +2,7 @@
 //! alike, so that both write the same bytes.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 use headwalk_core::log::id::LogbookId;
@@ -27,8 +28,8 @@ pub struct Beside {
 /// The logbooks that papers are made of.
 #[derive(Debug)]
 pub struct Shelf {
-    sites: Vec<(LogbookId, State)>,
-    firm: Option<(LogbookId, State)>,
+    sites: Vec<(LogbookId, Arc<State>)>,
+    firm: Option<(LogbookId, Arc<State>)>,
     stations: BTreeMap<LogbookId, String>,
     weather: BTreeMap<LogbookId, Record>,
 }
@@ -50,7 +51,7 @@ impl Shelf {
     pub fn read<E>(
         wanted: &[LogbookId],
         beside: Beside,
-        state: impl Fn(LogbookId) -> Result<State, E>,
+        state: impl Fn(LogbookId) -> Result<Arc<State>, E>,
     ) -> Result<Self, E> {
         let read = |id: &LogbookId| Ok((*id, state(*id)?));
         let sites: Vec<_> = wanted.iter().map(read).collect::<Result<_, E>>()?;
@@ -60,7 +61,7 @@ impl Shelf {
             if let Some(station) = station_of(&Site::of(of, *id), &beside.stations)
                 && !weather.contains_key(&station)
             {
-                weather.insert(station, Record::of(&state(station)?, station));
+                weather.insert(station, Record::of(state(station)?.as_ref(), station));
             }
         }
         Ok(Self {

@@ -104,7 +104,7 @@ impl Photos {
         if named.len() >= REMEMBERED {
             named.clear();
         }
-        let names = Arc::new(photo::named(&log.state(logbook)?));
+        let names = Arc::new(photo::named(log.state(logbook)?.as_ref()));
         named.insert(logbook, (vector, Arc::clone(&names)));
         Ok(names)
     }

@@ -1,5 +1,7 @@
 //! The logbooks on this phone: their names, and what each says.
 
+use std::sync::Arc;
+
 use headwalk_core::log::id::{FieldNumber, LogbookId, ThingId};
 use headwalk_core::log::value::Value;
 use headwalk_core::merge::replay::State;
@@ -16,7 +18,7 @@ use crate::error::Error;
 pub struct Book {
     /// Which.
     pub id: LogbookId,
-    state: State,
+    state: Arc<State>,
 }
 
 impl Book {
@@ -40,7 +42,7 @@ impl Book {
 
     /// Returns what it says.
     #[must_use]
-    pub const fn state(&self) -> &State {
+    pub fn state(&self) -> &State {
         &self.state
     }
 }

@@ -12,6 +12,7 @@ mod programs;
 mod story;
 
 use std::path::Path;
+use std::sync::Arc;
 
 use serde::Serialize;
 
@@ -117,7 +118,7 @@ pub struct Book {
     pub name: String,
     /// Which.
     pub id: LogbookId,
-    state: State,
+    state: Arc<State>,
 }
 
 impl Book {

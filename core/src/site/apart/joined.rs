@@ -49,17 +49,18 @@ fn first_of(state: &State, thing: ThingId) -> Option<ThingId> {
 }
 
 /// Tells every joined thing as one: the first record has the open writes of all, by the rule of
-/// the merge, and all observations; whatever named a second record names the first.
-pub(super) fn as_one(state: State) -> State {
+/// the merge, and all observations; whatever named a second record names the first. None where
+/// nothing was joined.
+pub(super) fn as_one(state: &State) -> Option<State> {
     let said = state.registers().filter(|(_, field, register)| {
         *field == any::SAME_AS.number && register.in_force().value.as_thing().is_some()
     });
     let seconds: BTreeMap<ThingId, ThingId> = said
-        .map(|(thing, ..)| (thing, kept(&state, thing)))
+        .map(|(thing, ..)| (thing, kept(state, thing)))
         .filter(|(second, first)| second != first)
         .collect();
     if seconds.is_empty() {
-        return state;
+        return None;
     }
     let first = |thing: ThingId| seconds.get(&thing).copied().unwrap_or(thing);
     let mut one = State::default();
@@ -78,7 +79,7 @@ pub(super) fn as_one(state: State) -> State {
             .or_default()
             .extend(open());
     }
-    let there = still_there(&state, &seconds);
+    let there = still_there(state, &seconds);
     for ((thing, field), open) in writes {
         let is_there = field == any::REMOVED.number && there.contains(&thing);
         if !is_there || open.iter().any(|write| write.value != Value::Bool(true)) {
@@ -93,7 +94,7 @@ pub(super) fn as_one(state: State) -> State {
         };
         one.observe(first(thing), what, seen);
     }
-    one
+    Some(one)
 }
 
 /// Returns the joined things of which at least one record was not removed: those are there.

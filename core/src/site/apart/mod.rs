@@ -13,6 +13,8 @@ pub mod pairs;
 pub mod removed;
 mod taken_back;
 
+use std::sync::Arc;
+
 use self::moved::Elsewhere;
 use crate::log::stamp::Stamp;
 use crate::merge::replay::{Placed, State};
@@ -29,7 +31,8 @@ pub fn told(entries: &[Placed], until: Option<Stamp>) -> State {
         }),
     };
     let state = removed::brought_back(state, entries, until, &elsewhere);
-    taken_back::left_out(joined::as_one(state))
+    let state = joined::as_one(&state).unwrap_or(state);
+    taken_back::left_out(&state).unwrap_or(state)
 }
 
 /// Returns the same of now, from a state that a store kept; the entries are asked for only where
@@ -38,21 +41,21 @@ pub fn told(entries: &[Placed], until: Option<Stamp>) -> State {
 /// # Errors
 /// What asking for the entries gives.
 pub fn told_now<E>(
-    state: State,
+    state: Arc<State>,
     entries: impl FnOnce() -> Result<Vec<Placed>, E>,
-) -> Result<State, E> {
+) -> Result<Arc<State>, E> {
     if removed::anything_removed(&state) || moved::anything_moved(&state) {
-        Ok(told(&entries()?, None))
-    } else {
-        Ok(taken_back::left_out(joined::as_one(state)))
+        return Ok(Arc::new(told(&entries()?, None)));
     }
+    let state = joined::as_one(&state).map_or(state, Arc::new);
+    Ok(taken_back::left_out(&state).map_or(state, Arc::new))
 }
 
 /// Returns a state without the observations that their writer took back, and with everything else
 /// as it stands there: also what counts elsewhere now.
 #[must_use]
-pub fn without_taken_back(state: State) -> State {
-    taken_back::left_out(state)
+pub fn without_taken_back(state: Arc<State>) -> Arc<State> {
+    taken_back::left_out(&state).map_or(state, Arc::new)
 }
 
 #[cfg(test)]

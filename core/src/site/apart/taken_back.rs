@@ -13,22 +13,22 @@ use crate::merge::replay::{Observation, State};
 /// Which observation: its thing, its kind, and its place in that list.
 type Which = (ThingId, ObservationNumber, usize);
 
-/// Tells a state without what was taken back.
-pub(super) fn left_out(state: State) -> State {
-    let left_out = taken_back(&state);
+/// Tells a state without what was taken back; none where nothing was.
+pub(super) fn left_out(state: &State) -> Option<State> {
+    let left_out = taken_back(state);
     if left_out.is_empty() {
-        return state;
+        return None;
     }
     let mut told = State::default();
     for (thing, field, register) in state.registers() {
         told.keep(thing, field, register.clone());
     }
-    for (which, seen) in numbered(&state) {
+    for (which, seen) in numbered(state) {
         if !left_out.contains(&which) {
             told.observe(which.0, which.1, seen.clone());
         }
     }
-    told
+    Some(told)
 }
 
 fn taken_back(state: &State) -> BTreeSet<Which> {

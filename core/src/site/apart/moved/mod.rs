@@ -12,6 +12,7 @@ mod origin;
 mod plan;
 mod same;
 
+use std::borrow::Borrow;
 use std::collections::{BTreeMap, BTreeSet};
 
 pub use origin::Origin;
@@ -151,11 +152,12 @@ pub enum Astray {
 /// # Errors
 /// What reading entries gives.
 pub fn whereabouts<E>(
-    states: &[(LogbookId, State)],
+    states: &[(LogbookId, impl Borrow<State>)],
     entries: impl Fn(LogbookId) -> Result<Vec<Placed>, E>,
 ) -> Result<Vec<Astray>, E> {
     let mut lies: BTreeMap<ThingId, BTreeMap<LogbookId, bool>> = BTreeMap::new();
     for (id, state) in states {
+        let state = state.borrow();
         let moved: BTreeSet<_> = moved(state).map(|(visit, _)| visit).collect();
         let concerned = state.registers().filter(|(_, field, _)| {
             [visit::MOVED_TO.number, visit::MOVED_FROM.number].contains(field)

@@ -307,7 +307,8 @@ impl<'a> Side<'a> {
 
     /// What the logbook says, with the visits that were moved away.
     fn plain(&self) -> State {
-        joined::as_one(State::of(self.entries))
+        let told = State::of(self.entries);
+        joined::as_one(&told).unwrap_or(told)
     }
 }
 
