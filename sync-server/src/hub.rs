@@ -30,7 +30,7 @@ use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
 use crate::error::Error;
 use crate::hub_log::{HubLog, LogError};
-use crate::ledger::Ledger;
+use crate::hub_store::HubStore;
 use crate::meter::Meter;
 use crate::office::Office;
 use crate::photos::Photos;
@@ -57,7 +57,7 @@ const HEARD_LAG_MS: i64 = 60_000;
 /// An open hub. Only one process can have a folder open.
 #[derive(Debug)]
 pub struct Hub {
-    ledger: Ledger,
+    store: HubStore,
     meter: Option<Arc<Meter>>,
     edge: Edge,
     // Held for one insert or read at a time, never while the disk works.
@@ -138,7 +138,7 @@ fn follow(
     name: &Name,
     edge: &Edge,
     meter: &Arc<Meter>,
-) -> Result<Ledger, Error> {
+) -> Result<HubStore, Error> {
     let store = match Store::open(log_file) {
         Err(store::Error::Missing(_)) => {
             let new = NewStore {
@@ -152,7 +152,7 @@ fn follow(
         opened => opened?,
     };
     let access = Access::open(access_file)?;
-    Ledger::following(
+    HubStore::following(
         store,
         access,
         edge.clone(),
@@ -249,9 +249,9 @@ impl Hub {
         for try_again in [true, false] {
             let meter = Arc::new(Meter::new(edge.clone()));
             match follow(&files, &log, name, &edge, &meter) {
-                Ok(ledger) => {
+                Ok(store) => {
                     let photos = Photos::in_folder(folder);
-                    return Ok(Self::with(ledger, photos, Some(meter), edge));
+                    return Ok(Self::with(store, photos, Some(meter), edge));
                 }
                 Err(error @ (Error::InUse | Error::Shared(LogError::Unreachable(_)))) => {
                     return Err(error);
@@ -267,12 +267,17 @@ impl Hub {
 
     /// Puts a hub together from its parts.
     pub(crate) fn of(log: Store, access: Access, photos: Photos, edge: Edge) -> Self {
-        Self::with(Ledger::alone(log, access, edge.clone()), photos, None, edge)
+        Self::with(
+            HubStore::alone(log, access, edge.clone()),
+            photos,
+            None,
+            edge,
+        )
     }
 
-    fn with(ledger: Ledger, photos: Photos, meter: Option<Arc<Meter>>, edge: Edge) -> Self {
+    fn with(store: HubStore, photos: Photos, meter: Option<Arc<Meter>>, edge: Edge) -> Self {
         Self {
-            ledger,
+            store,
             meter,
             edge,
             heard: Mutex::new(BTreeMap::new()),
@@ -283,11 +288,11 @@ impl Hub {
     }
 
     pub(crate) fn access(&self) -> &Access {
-        self.ledger.access()
+        self.store.access()
     }
 
-    pub(crate) const fn ledger(&self) -> &Ledger {
-        &self.ledger
+    pub(crate) const fn store(&self) -> &HubStore {
+        &self.store
     }
 
     /// Returns the counts of this hub's work with the fleet's log as lines of text; none where it
@@ -301,7 +306,7 @@ impl Hub {
     /// # Errors
     /// [`Error::Shared`] where the log cannot be reached.
     pub fn catch_up(&self) -> Result<(), Error> {
-        self.ledger.catch_up()
+        self.store.catch_up()
     }
 
     /// Waits a moment until this hub holds all that the fleet's log has acknowledged.
@@ -309,7 +314,7 @@ impl Hub {
     /// # Errors
     /// [`Error::Shared`] where the log cannot be reached.
     pub fn be_current(&self) -> Result<(), Error> {
-        self.ledger.be_current()
+        self.store.be_current()
     }
 
     pub(crate) const fn office(&self) -> &Office {
@@ -322,7 +327,7 @@ impl Hub {
 
     /// Returns what tells how far the log has come, as often as it moves on.
     pub fn news(&self) -> watch::Receiver<u64> {
-        self.ledger.news()
+        self.store.news()
     }
 
     /// Begins to serve: the hub's own entries (receipts) come from a new device from now on, so
@@ -331,13 +336,13 @@ impl Hub {
     /// # Errors
     /// [`Error`] where it cannot be written.
     pub fn begin_serving(&mut self) -> Result<(), Error> {
-        self.ledger.tell_of_news()?;
-        self.ledger.take_new_id()
+        self.store.tell_of_news()?;
+        self.store.take_new_id()
     }
 
     /// Returns the hub's log.
     pub fn log(&self) -> &Store {
-        self.ledger.store()
+        self.store.file()
     }
 
     /// Returns where the hub takes the time from.
@@ -473,7 +478,7 @@ impl Hub {
             visit: None,
             changes: enrolled.for_the_company(logbook, there),
         };
-        self.ledger.record(&[draft], now, None)
+        self.store.record(&[draft], now, None)
     }
 
     /// Returns the dispatcher whose token this is.
@@ -503,7 +508,7 @@ impl Hub {
             self.roster.forget();
         }
         if self.log().id_is_in_use_elsewhere() {
-            self.ledger.take_new_id()?; // another hub goes on from a copy of this one's folder
+            self.store.take_new_id()?; // another hub goes on from a copy of this one's folder
         }
         let now = self.edge.now();
         let answer = self.answer(&holder, &parcel, now)?.to_bytes();
@@ -513,7 +518,7 @@ impl Hub {
         };
         self.hear(&holder, heard)?;
         self.enter(&holder, Entering::Unlisted)?;
-        self.ledger.tell_of_news()?;
+        self.store.tell_of_news()?;
         Ok(answer)
     }
 
@@ -534,14 +539,14 @@ impl Hub {
             Role::Auditor => as_hub.reading_only(),
         };
         let Some(route) = self.route(holder, &listed)? else {
-            return Ok(session::answer(&self.ledger, parcel, &answering, now)?);
+            return Ok(session::answer(&self.store, parcel, &answering, now)?);
         };
         // What it recorded before a site was taken off its route is taken all the same; nothing of
         // that site goes back.
         let unsent = self.beyond_ours(parcel)?;
         let wider = route.union(&unsent).copied().collect();
         let answering = answering.on_route(wider);
-        let mut answer = session::answer(&self.ledger, parcel, &answering, now)?;
+        let mut answer = session::answer(&self.store, parcel, &answering, now)?;
         if let Says::Holdings { parts, .. } = &mut answer.says {
             let off =
                 |part: &&mut Part| unsent.contains(&part.logbook) && !route.contains(&part.logbook);

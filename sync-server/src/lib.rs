@@ -51,7 +51,7 @@ mod exchange_http;
 pub mod export_file;
 pub mod hub;
 pub mod hub_log;
-mod ledger;
+mod hub_store;
 mod limiter;
 mod meter;
 pub mod moving;

@@ -328,7 +328,7 @@ impl Hub {
         let mut tries = MOST_TRIES;
         loop {
             self.be_current()?;
-            let position = self.ledger().position();
+            let position = self.store().position();
             let (logbook, today, changes, made) = make(&mut digests)?;
             let draft = Draft {
                 logbook,
@@ -338,7 +338,7 @@ impl Hub {
                 changes,
             };
             let only_if = Some((logbook, position));
-            match self.ledger().record(&[draft], today.now, only_if) {
+            match self.store().record(&[draft], today.now, only_if) {
                 Err(Error::Shared(LogError::Moved)) if tries > 0 => tries -= 1,
                 done => return done.map(|()| made).map_err(Refused::from),
             }

@@ -411,7 +411,7 @@ fn of_two_who_write_on_what_they_saw_at_two_hubs_the_second_is_told() {
         )
     };
     let ((one, _f1), (other, _f2)) = (hub(), hub());
-    let seen = [one.ledger().position(), other.ledger().position()];
+    let seen = [one.store().position(), other.store().position()];
     let draft = |words: &str| {
         let device = store_with(8, "");
         write(&device, 1, words, WallMs::new(BEGAN_MS));
@@ -426,18 +426,18 @@ fn of_two_who_write_on_what_they_saw_at_two_hubs_the_second_is_told() {
     };
     let now = WallMs::new(BEGAN_MS);
     let only_if = |at| Some((LOGBOOK, at));
-    one.ledger()
+    one.store()
         .record(&[draft("mine")], now, only_if(seen[0]))
         .unwrap();
     let late = other
-        .ledger()
+        .store()
         .record(&[draft("mine, too")], now, only_if(seen[1]));
     let moved = matches!(late, Err(Error::Shared(crate::hub_log::LogError::Moved)));
     assert!(moved, "{late:?}");
     other.be_current().unwrap();
-    let at = other.ledger().position();
+    let at = other.store().position();
     other
-        .ledger()
+        .store()
         .record(&[draft("then this")], now, only_if(at))
         .unwrap();
 }

@@ -1,10 +1,10 @@
-//! What a hub writes to and reads from: its own file alone, or a log that a fleet shares with this
-//! hub's file beside it, worked out from that log and good for nothing but speed.
+//! A hub's store, which it writes to and reads from: its own file alone, or a log that a fleet shares
+//! with this hub's file beside it, worked out from that log and good for nothing but speed.
 //!
 //! With a log, what is to be written is rehearsed on the file, appended to the log, and comes back
 //! from there like what other hubs wrote: one thread takes in whatever the log has, in its order. So
 //! every hub's file gives the same entries the same arrivals, a device's bookmark is good at each of
-//! them, and an answer acknowledges what the log has acknowledged. Start at [`Ledger::following`].
+//! them, and an answer acknowledges what the log has acknowledged. Start at [`HubStore::following`].
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
@@ -40,7 +40,7 @@ const PAUSE: Duration = Duration::from_millis(100);
 
 /// A hub's entries.
 #[derive(Debug)]
-pub struct Ledger {
+pub struct HubStore {
     parts: Arc<Parts>,
     follower: Option<JoinHandle<()>>,
 }
@@ -82,7 +82,7 @@ enum Own {
     TakesNewId,
 }
 
-impl Ledger {
+impl HubStore {
     /// A hub's own file, which is the log.
     pub(crate) fn alone(store: Store, access: Access, edge: Edge) -> Self {
         Self {
@@ -142,7 +142,8 @@ impl Ledger {
         })
     }
 
-    pub(crate) fn store(&self) -> &Store {
+    /// Returns the file, to read from.
+    pub(crate) fn file(&self) -> &Store {
         &self.parts.store
     }
 
@@ -223,7 +224,7 @@ impl Ledger {
     }
 }
 
-impl Drop for Ledger {
+impl Drop for HubStore {
     fn drop(&mut self) {
         if let Some(fleet) = &self.parts.fleet {
             fleet.ending.store(true, Ordering::Release);
@@ -448,14 +449,14 @@ fn answering_device(log: StoreId) -> DeviceId {
     DeviceId::from_bytes(id)
 }
 
-impl Shelf for Ledger {
+impl Shelf for HubStore {
     fn ask<T>(&self, question: impl FnOnce(&Store) -> T) -> T {
-        question(self.store())
+        question(self.file())
     }
 
     fn device(&self) -> DeviceId {
         match &self.parts.fleet {
-            None => self.store().device(),
+            None => self.file().device(),
             Some(fleet) => answering_device(fleet.log.log_id()),
         }
     }
@@ -467,7 +468,7 @@ impl Shelf for Ledger {
         taking: &Taking,
         now: WallMs,
     ) -> Result<Appended, store::Error> {
-        let store = self.store();
+        let store = self.file();
         let Some(fleet) = &self.parts.fleet else {
             return store.append_sealed(batch, seals, taking, now);
         };
