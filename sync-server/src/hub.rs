@@ -30,7 +30,7 @@ use crate::access::{Access, Applicant, Enrolled, Grant, Heard, Name, Role};
 use crate::edge::Edge;
 use crate::error::Error;
 use crate::hub_log::{HubLog, LogError};
-use crate::hub_store::HubStore;
+use crate::hub_store::{Carried, HubStore};
 use crate::meter::Meter;
 use crate::office::Office;
 use crate::photos::Photos;
@@ -424,7 +424,6 @@ impl Hub {
         let told = self.log().clock().map_err(Error::from)?.last().wall();
         let now = self.edge.now().max(told.shifted(1));
         let enrolled = self.access().enrol(code, applicant, &token, now)?;
-        self.roster.forget();
         self.enter(&enrolled, Entering::Always)?;
         Ok(Welcome {
             token,
@@ -457,14 +456,15 @@ impl Hub {
     }
 
     fn standing(&self, device: DeviceId) -> Result<Option<Standing>, Error> {
-        let listed = self.roster.now(self.log(), self.access())?;
-        Ok(listed.standing(device).cloned())
+        let stood = self.roster.now(self.log(), self.access())?.stood();
+        Ok(stood.standing(device).cloned())
     }
 
     /// Enters a device in the company's logbook, if there is one, so that every store knows it.
     fn enter(&self, enrolled: &Enrolled, when: Entering) -> Result<(), Error> {
-        let listed = self.roster.now(self.log(), self.access())?;
-        let Some((logbook, there)) = listed.lists(enrolled.device) else {
+        let lists = self.roster.now(self.log(), self.access())?;
+        let lists = lists.lists(enrolled.device);
+        let Some((logbook, there)) = lists else {
             return Ok(());
         };
         if there && when == Entering::Unlisted {
@@ -504,9 +504,7 @@ impl Hub {
         let holder = self.holder(token)?;
         let parcel = Parcel::from_bytes(parcel)?;
         // A store that was copied or put back changes its device's id between two parcels.
-        if self.access().go_on_as(&holder, parcel.from.device)? {
-            self.roster.forget();
-        }
+        self.access().go_on_as(&holder, parcel.from.device)?;
         if self.log().id_is_in_use_elsewhere() {
             self.store.take_new_id()?; // another hub goes on from a copy of this one's folder
         }
@@ -524,29 +522,30 @@ impl Hub {
 
     fn answer(&self, holder: &Enrolled, parcel: &Parcel, now: WallMs) -> Result<Parcel, Refused> {
         let listed = self.roster.now(self.log(), self.access())?;
-        let ids = holder
-            .later
-            .iter()
-            .chain([&holder.device])
-            .chain(listed.hubs());
+        let (stood, hubs) = (listed.stood(), listed.hubs());
+        let route = Self::route(holder, &listed);
+        let own = holder.later.iter().chain([&holder.device]);
+        let written: BTreeSet<_> = own.clone().flat_map(|id| listed.written_by(*id)).collect();
+        drop(listed); // others ask meanwhile
         let as_hub = Answering::as_hub()
-            .known_as(ids.copied().collect())
-            .holding_back(listed.gone().clone())
-            .without_say(listed.without_say());
+            .known_as(own.chain(hubs.iter()).copied().collect())
+            .holding_back(stood.gone().clone())
+            .without_say(stood.without_say().clone());
         let answering = match holder.role {
             Role::Crew | Role::Dispatcher => as_hub,
             // Told in the answer, logbook by logbook, so that everything else still comes.
             Role::Auditor => as_hub.reading_only(),
         };
-        let Some(route) = self.route(holder, &listed)? else {
+        let Some(route) = route else {
             return Ok(session::answer(&self.store, parcel, &answering, now)?);
         };
         // What it recorded before a site was taken off its route is taken all the same; nothing of
         // that site goes back.
         let unsent = self.beyond_ours(parcel)?;
-        let wider = route.union(&unsent).copied().collect();
+        let wider: BTreeSet<_> = route.union(&unsent).copied().collect();
+        let carried = Carried::of(&self.store, wider.union(&written).copied().collect());
         let answering = answering.on_route(wider);
-        let mut answer = session::answer(&self.store, parcel, &answering, now)?;
+        let mut answer = session::answer(&carried, parcel, &answering, now)?;
         if let Says::Holdings { parts, .. } = &mut answer.says {
             let off =
                 |part: &&mut Part| unsent.contains(&part.logbook) && !route.contains(&part.logbook);
@@ -559,23 +558,19 @@ impl Hub {
     }
 
     /// Returns the logbooks that a device carries; none where it carries all.
-    fn route(
-        &self,
-        holder: &Enrolled,
-        listed: &Listed,
-    ) -> Result<Option<BTreeSet<LogbookId>>, Error> {
-        match listed.standing(holder.device) {
-            Some(standing) if holder.role != Role::Dispatcher => {
-                listed.logbooks(&standing.route, self.log())
-            }
-            _ => Ok(None),
+    fn route(holder: &Enrolled, listed: &Listed) -> Option<BTreeSet<LogbookId>> {
+        let stood = listed.stood();
+        let standing = stood.standing(holder.device)?;
+        match holder.role {
+            Role::Dispatcher => None,
+            Role::Crew | Role::Auditor => listed.logbooks(&standing.route),
         }
     }
 
     /// Returns whether a device carries a logbook.
     pub(crate) fn carries(&self, holder: &Enrolled, logbook: LogbookId) -> Result<bool, Error> {
         let listed = self.roster.now(self.log(), self.access())?;
-        let route = self.route(holder, &listed)?;
+        let route = Self::route(holder, &listed);
         Ok(route.is_none_or(|route| route.contains(&logbook)))
     }
 
@@ -607,7 +602,7 @@ impl Hub {
         let holder = self.holder(token)?;
         let (_, lacking) = self.log().known(logbook, ends).map_err(Error::from)?;
         let listed = self.roster.now(self.log(), self.access())?;
-        let route = self.route(&holder, &listed)?;
+        let route = Self::route(&holder, &listed);
         Ok(Holds {
             chains_lacking: lacking.len(),
             on_route: route.is_none_or(|route| route.contains(&logbook)),
@@ -638,7 +633,6 @@ impl Hub {
     pub fn revoke(&self, device: DeviceId) -> Result<Enrolled, Refused> {
         let revoked = self.access().revoke(device, self.edge.now())?;
         let revoked = revoked.ok_or(Refused::NoSuchDevice(device))?;
-        self.roster.forget();
         self.enter(&revoked, Entering::Always)?;
         Ok(revoked)
     }

@@ -6,6 +6,7 @@
 //! every hub's file gives the same entries the same arrivals, a device's bookmark is good at each of
 //! them, and an answer acknowledges what the log has acknowledged. Start at [`HubStore::following`].
 
+use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -13,7 +14,7 @@ use std::time::Duration;
 
 use headwalk_core::exchange::Shelf;
 use headwalk_core::log::entry::Draft;
-use headwalk_core::log::id::{DeviceId, StoreId};
+use headwalk_core::log::id::{DeviceId, LogbookId, StoreId};
 use headwalk_core::log::seal::{DeviceKey, Seal};
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::store::{self, Appended, Followed, Rehearsed, Store, Taking};
@@ -447,6 +448,50 @@ fn answering_device(log: StoreId) -> DeviceId {
     let mut id = [0; 16];
     hasher.update(log.bytes()).finalize_xof().fill(&mut id);
     DeviceId::from_bytes(id)
+}
+
+/// A hub's store for one that carries some of its logbooks: the others are not looked at.
+#[derive(Debug)]
+pub(crate) struct Carried<'s> {
+    store: &'s HubStore,
+    logbooks: BTreeSet<LogbookId>,
+}
+
+impl<'s> Carried<'s> {
+    /// Lends a store with these logbooks, as far as it holds them.
+    pub(crate) const fn of(store: &'s HubStore, logbooks: BTreeSet<LogbookId>) -> Self {
+        Self { store, logbooks }
+    }
+}
+
+impl Shelf for Carried<'_> {
+    fn ask<T>(&self, question: impl FnOnce(&Store) -> T) -> T {
+        self.store.ask(question)
+    }
+
+    fn device(&self) -> DeviceId {
+        self.store.device()
+    }
+
+    fn logbooks(&self) -> Result<Vec<LogbookId>, store::Error> {
+        let mut held = Vec::new();
+        for logbook in &self.logbooks {
+            if !self.heads(*logbook)?.is_empty() {
+                held.push(*logbook);
+            }
+        }
+        Ok(held)
+    }
+
+    fn append_sealed(
+        &self,
+        batch: &[Vec<u8>],
+        seals: &[Seal],
+        taking: &Taking,
+        now: WallMs,
+    ) -> Result<Appended, store::Error> {
+        self.store.append_sealed(batch, seals, taking, now)
+    }
 }
 
 impl Shelf for HubStore {

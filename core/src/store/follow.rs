@@ -162,7 +162,7 @@ impl Store {
         max_bytes: usize,
     ) -> Result<Vec<(Arrival, Followed)>, Error> {
         let (mut found, mut bytes) = (Vec::new(), 0);
-        self.reading()?.since(after, &|_, _| true, |filed| {
+        self.reading()?.since(after, None, &|_, _| true, |filed| {
             bytes += filed.written.raw.len();
             if bytes > max_bytes && !found.is_empty() {
                 return false;

@@ -153,17 +153,20 @@ impl Reading<'_> {
     }
 
     /// Does `with` each entry that came after an arrival and is wanted, in order, until it says no;
-    /// returns whether it never did.
+    /// returns whether it never did. Of logbooks that are not `covered`, if some are, none is looked at.
     pub(super) fn since(
         &self,
         after: Arrival,
+        covered: Option<&BTreeSet<LogbookId>>,
         wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
         mut with: impl FnMut(&Filed) -> bool,
     ) -> Result<bool, Error> {
+        let is_covered =
+            |logbook: &LogbookId| covered.is_none_or(|covered| covered.contains(logbook));
         for group in self.groups(after)? {
             let (before, group) = group?;
             let mut came = Vec::new();
-            for logbook in &group.logbooks {
+            for logbook in group.logbooks.iter().filter(|logbook| is_covered(logbook)) {
                 let within = (before, group.end.arrival);
                 self.shelves
                     .of(*logbook)
@@ -188,7 +191,9 @@ impl Reading<'_> {
         let tail = self.shelves.tail().iter();
         let mut tail = tail.filter(|filed| {
             let entry = &filed.written.entry;
-            filed.arrival > after && wanted(entry.logbook, entry.device)
+            filed.arrival > after
+                && is_covered(&entry.logbook)
+                && wanted(entry.logbook, entry.device)
         });
         Ok(tail.all(|filed| with(filed)))
     }
@@ -464,7 +469,8 @@ impl Store {
     }
 
     /// Returns the entries that arrived after `after` and are `wanted`, in order, up to `max_bytes`
-    /// (but at least one), and at the same moment what is held of the logbooks `covered`.
+    /// (but at least one), and at the same moment what is held of the logbooks `covered`. Where some
+    /// are, the entries are of those.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read, or an entry is not what was written.
@@ -495,7 +501,8 @@ impl Store {
             news.read = filed.bookmark();
             true
         };
-        let all = reading.since(after, wanted, |filed| take(&mut news, filed))?;
+        let of_these = Some(covered).filter(|covered| !covered.is_empty());
+        let all = reading.since(after, of_these, wanted, |filed| take(&mut news, filed))?;
         if all {
             news.read = reading.last;
         }
