@@ -248,12 +248,11 @@ impl Parts {
         Ok(())
     }
 
-    /// Takes a new id, which the whole fleet knows for a hub's before anything is written under it.
+    /// Takes a new id, which is known for a hub's, to the whole fleet where there is one, before
+    /// anything is written under it.
     fn take_new_id(&self) -> Result<(), Error> {
         let key = DeviceKey::from_bytes(self.edge.chance()?);
-        if self.fleet.is_some() {
-            self.access.add_hub(key.device())?;
-        }
+        self.access.add_hub(key.device())?;
         Ok(self.store.write_as(key)?)
     }
 

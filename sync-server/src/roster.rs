@@ -134,7 +134,7 @@ impl Listed {
         Arc::clone(&self.stood)
     }
 
-    /// Returns the ids under which the hubs of a fleet write: a logbook in which they alone wrote
+    /// Returns the ids under which hubs wrote, this one or others of its fleet: a logbook in which they alone wrote
     /// beside a device is that device's.
     pub(crate) fn hubs(&self) -> Arc<BTreeSet<DeviceId>> {
         Arc::clone(&self.hubs)

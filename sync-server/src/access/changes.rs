@@ -180,7 +180,9 @@ pub(super) fn whole(txn: &redb::ReadTransaction) -> Result<Vec<Vec<u8>>, Error> 
     }
     let name = |name: &str| name.as_bytes().to_vec();
     all!(HUB, In::Hub, name, <[u8]>::to_vec);
-    rows.retain(|row| row.key == b"name");
+    rows.retain(|row| {
+        row.key == b"name" || row.key.starts_with(super::HUB_WRITES_AS.as_bytes())
+    });
     all!(
         CODES,
         In::Codes,

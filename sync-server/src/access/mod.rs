@@ -191,13 +191,13 @@ impl Access {
         self.change(|change| change.put(In::Hub, b"name", name.as_str().into()))
     }
 
-    /// Adds an id under which a hub of the fleet writes its own entries.
+    /// Adds an id under which a hub writes its own entries.
     pub(crate) fn add_hub(&self, device: DeviceId) -> Result<(), Error> {
         let key = format!("{HUB_WRITES_AS}{device}");
         self.change(|change| change.put(In::Hub, key.as_bytes(), Vec::new()))
     }
 
-    /// Returns the ids under which hubs of the fleet wrote.
+    /// Returns the ids under which hubs wrote.
     pub(crate) fn hubs(&self) -> Result<BTreeSet<DeviceId>, Error> {
         let about = self.db.begin_read()?.open_table(HUB)?;
         let mut hubs = BTreeSet::new();

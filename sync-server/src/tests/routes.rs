@@ -293,3 +293,38 @@ fn the_hub_says_whether_it_holds_all_of_a_logbook() {
     hub.post("/holds", Some(&crew.token), garbled)
         .refuses(400, "bad-request");
 }
+
+#[test]
+fn a_site_that_a_crew_began_stays_its_own_when_the_hub_begins_anew() {
+    let (hub, office, crew) = firm();
+    says(&office, &crew, &device::CARRIES, carries(&[ELM]));
+    hub.exchange(&office);
+    // A day ahead, so that the hub writes receipts beside the crew's entries, each time as another.
+    let site = LogbookId::from_bytes([43; 16]);
+    let note_ahead = |hub: &Running, words: &str| {
+        let change = Change::Observe {
+            thing: ThingId::root(site),
+            what: headwalk_core::log::id::ObservationNumber(1),
+            value: Value::text(words),
+            how: HowKnown::Unstated,
+        };
+        let draft = Draft {
+            logbook: site,
+            by: "R. Ash".to_owned(),
+            utc_offset_min: 0,
+            visit: None,
+            changes: vec![change],
+        };
+        let ahead = hub.now().shifted(86_400_000);
+        crew.store.record(&[draft], ahead).unwrap();
+    };
+    note_ahead(&hub, "a new site");
+    hub.exchange(&crew);
+    let (folder, clock) = hub.end();
+    let hub = Running::in_folder(folder, clock, Limits::USUAL);
+    note_ahead(&hub, "more of it");
+    hub.exchange(&crew);
+    assert!(hub.exchange(&crew).equal); // what it brings and what it gets are two, off its route
+    let writers = crew.store.heads(site).unwrap().len();
+    assert_eq!(writers, 3, "its own, and the receipts of before and after");
+}
