@@ -68,6 +68,12 @@ pub enum Error {
         /// What it holds.
         why: String,
     },
+    /// The log is elsewhere.
+    #[error("the log has moved to {0}")]
+    Moved(String),
+    /// A log was being moved to a folder, and is not all there.
+    #[error("the log is not all in {} yet", .0.display())]
+    MovingHere(PathBuf),
     /// A moved log is not what it was.
     #[error("the moved log is not what it was: {0}")]
     NotMoved(String),
@@ -130,6 +136,10 @@ impl Error {
                 "mend what is named, and start again; sync-server/FLEET.md says how."
             }
             Self::OtherFolder { .. } => "name another folder, or move the hub first.",
+            Self::Moved(_) => {
+                "use it there; what is left here is what it was when it moved, and takes nothing more."
+            }
+            Self::MovingHere(_) => "give the same `headwalk-server move` again: it goes on there.",
             Self::NotMoved(_) => "leave the old log as it is, and move to an empty place again.",
             Self::InUse => "ask the hub that is running, or stop it first.",
             Self::FilesFailed => {
@@ -179,6 +189,8 @@ impl Error {
                 | Self::NoHub(_)
                 | Self::OpenToNetwork(_)
                 | Self::OtherFolder { .. }
+                | Self::Moved(_)
+                | Self::MovingHere(_)
                 | Self::Certificate { .. }
         )
     }

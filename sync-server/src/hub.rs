@@ -32,6 +32,7 @@ use crate::error::Error;
 use crate::hub_log::{HubLog, LogError};
 use crate::hub_store::{Carried, HubStore};
 use crate::meter::Meter;
+use crate::moving;
 use crate::office::Office;
 use crate::photos::Photos;
 use crate::refused::Refused;
@@ -46,8 +47,6 @@ pub const ACCESS_FILE: &str = "access.redb";
 pub const LOG_CACHE: &str = "fleet-log.redb";
 /// The file of the devices and codes as the fleet's log has them.
 pub const ACCESS_CACHE: &str = "fleet-access.redb";
-/// The setting that says where the log of a folder has moved.
-pub(crate) const MOVED_TO: &str = "moved-to";
 /// How long the first code is valid.
 pub const FIRST_CODE_HOURS: u32 = 24;
 /// How far what was last heard of a device may lag on disk. More often than this would cost each
@@ -191,7 +190,8 @@ impl Hub {
     /// Opens the hub in this folder.
     ///
     /// # Errors
-    /// [`Error::NoHub`] where none was begun; [`Error`] where its files cannot be used.
+    /// [`Error::NoHub`] where none was begun; [`Error::Moved`] and [`Error::MovingHere`] where its
+    /// log is elsewhere; [`Error`] where its files cannot be used.
     pub fn open(folder: &Path, edge: Edge) -> Result<Self, Error> {
         let (log_path, access_path) = (folder.join(LOG_FILE), folder.join(ACCESS_FILE));
         if !access_path.exists() {
@@ -201,12 +201,7 @@ impl Hub {
             Err(store::Error::Missing(path)) => return Err(Error::LogIsGone(path)),
             opened => opened?,
         };
-        if let Some(address) = log.setting(MOVED_TO)?.filter(|address| !address.is_empty()) {
-            return Err(Error::OtherFolder {
-                folder: folder.to_owned(),
-                why: format!("holds a log that has moved to {address}"),
-            });
-        }
+        moving::is_in(folder, &log, None)?;
         let access = Access::open(&access_path)?;
         Ok(Self::of(log, access, Photos::in_folder(folder), edge))
     }

@@ -71,7 +71,16 @@ struct Fleet {
 struct Following {
     up_to: Position,
     /// Why nothing can be taken in any more.
-    broken: Option<String>,
+    broken: Option<Broken>,
+}
+
+/// Why a file does not follow its log any more.
+#[derive(Debug)]
+enum Broken {
+    /// The log has moved, and takes nothing more.
+    Moved(String),
+    /// This hub's files failed.
+    Beside(String),
 }
 
 /// Whether this hub's device may go on with its chain.
@@ -290,7 +299,10 @@ impl Parts {
                 Ok(records) if records.is_empty() => {}
                 Ok(records) => {
                     if let Err(error) = self.take_in(fleet, &records) {
-                        fleet.followed().broken = Some(error.to_string());
+                        fleet.followed().broken = Some(match error {
+                            Error::Moved(to) => Broken::Moved(to),
+                            other => Broken::Beside(other.to_string()),
+                        });
                         fleet.moved.notify_all();
                         return;
                     }
@@ -319,6 +331,9 @@ impl Parts {
         }
         if !heard.is_empty() {
             self.access.apply_heard(&heard)?;
+        }
+        if let Some(to) = self.access.moved_to()? {
+            return Err(Error::Moved(to));
         }
         // The position last: whatever is before it is in both files.
         let settings = [
@@ -398,7 +413,8 @@ impl Fleet {
             .wait_timeout_while(self.followed(), CATCH_UP, behind);
         let (following, _) = waited.unwrap_or_else(PoisonError::into_inner);
         match &following.broken {
-            Some(why) => Err(LogError::Beside(why.clone())),
+            Some(Broken::Moved(to)) => Err(LogError::Unfit(format!("it has moved to {to}"))),
+            Some(Broken::Beside(why)) => Err(LogError::Beside(why.clone())),
             None if following.up_to >= position => Ok(()),
             None => Err(LogError::Unreachable(
                 "this hub is still taking in what the log holds".to_owned(),

@@ -176,12 +176,8 @@ impl Cluster {
     #[must_use]
     pub fn leader(&self, name: &str) -> Option<usize> {
         (0..NODES).find_map(|node| {
-            let told = self.ask(node, "jsz?streams=true")?;
-            let streams = told["account_details"][0]["stream_detail"]
-                .as_array()?
-                .clone();
-            let of_name = streams.iter().find(|stream| stream["name"] == name)?;
-            let leader = of_name["cluster"]["leader"].as_str()?;
+            let stream = self.stream(node, name)?;
+            let leader = stream["cluster"]["leader"].as_str()?;
             leader.strip_prefix('n')?.parse().ok()
         })
     }
@@ -209,12 +205,23 @@ impl Cluster {
     /// Returns how many bytes a log's stream has on one node.
     #[must_use]
     pub fn stream_bytes(&self, name: &str) -> Option<u64> {
-        let told = self.ask(0, "jsz?streams=true")?;
-        let streams = told["account_details"][0]["stream_detail"]
-            .as_array()?
-            .clone();
-        let of_name = streams.iter().find(|stream| stream["name"] == name)?;
-        of_name["state"]["bytes"].as_u64()
+        self.stream(0, name)?["state"]["bytes"].as_u64()
+    }
+
+    /// Returns how many records a log's stream has on one node.
+    #[must_use]
+    pub fn stream_records(&self, name: &str) -> Option<u64> {
+        self.stream(0, name)?["state"]["messages"].as_u64()
+    }
+
+    /// What a node tells of a log's stream.
+    fn stream(&self, node: usize, name: &str) -> Option<Json> {
+        let told = self.ask(node, "jsz?streams=true")?;
+        let streams = told["account_details"][0]["stream_detail"].as_array()?;
+        streams
+            .iter()
+            .find(|stream| stream["name"] == name)
+            .cloned()
     }
 
     /// Waits until every node that runs is in the cluster and up to date.

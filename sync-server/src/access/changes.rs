@@ -8,6 +8,8 @@ use crate::error::Error;
 
 /// Where the last change of the fleet's log stands that is in this file.
 const APPLIED: &str = "applied";
+/// Where the fleet's log has moved.
+pub(super) const MOVED_TO: &str = "moved-to";
 
 /// Which table a row is of. The numbers are in logs and stay as they are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -110,7 +112,35 @@ pub(super) fn apply(txn: WriteTransaction, at: u64, bytes: &[u8]) -> Result<(), 
     Change::begin(txn).commit(Some(at))
 }
 
-fn applied(hub: &impl ReadableTable<&'static str, &'static [u8]>) -> Result<u64, Error> {
+/// Returns the change by which a fleet's log says where it has moved.
+pub(crate) fn moved(address: &str) -> Vec<u8> {
+    tables::row_bytes(&vec![Row {
+        table: In::Hub,
+        key: MOVED_TO.into(),
+        value: Some(address.into()),
+    }])
+}
+
+/// Forgets up to where a log's changes are made here, and where that has moved.
+pub(super) fn leave_log(txn: WriteTransaction) -> Result<(), Error> {
+    {
+        let mut hub = txn.open_table(HUB)?;
+        hub.remove(APPLIED)?;
+        hub.remove(MOVED_TO)?;
+    }
+    Ok(txn.commit()?)
+}
+
+/// Reads the change of a log as [`moved`] writes it; none where it is another.
+pub(crate) fn moved_to(change: &[u8]) -> Option<String> {
+    let rows: Vec<Row> = tables::row(change).ok()?;
+    let moved = rows
+        .into_iter()
+        .find(|row| (row.table, row.key.as_slice()) == (In::Hub, MOVED_TO.as_bytes()))?;
+    String::from_utf8(moved.value?).ok()
+}
+
+pub(super) fn applied(hub: &impl ReadableTable<&'static str, &'static [u8]>) -> Result<u64, Error> {
     let Some(row) = hub.get(APPLIED)? else {
         return Ok(0);
     };
@@ -180,9 +210,7 @@ pub(super) fn whole(txn: &redb::ReadTransaction) -> Result<Vec<Vec<u8>>, Error> 
     }
     let name = |name: &str| name.as_bytes().to_vec();
     all!(HUB, In::Hub, name, <[u8]>::to_vec);
-    rows.retain(|row| {
-        row.key == b"name" || row.key.starts_with(super::HUB_WRITES_AS.as_bytes())
-    });
+    rows.retain(|row| row.key == b"name" || row.key.starts_with(super::HUB_WRITES_AS.as_bytes()));
     all!(
         CODES,
         In::Codes,

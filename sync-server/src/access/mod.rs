@@ -6,7 +6,7 @@
 //! that it follows the latest one: so a code is used up once, whichever hub is asked. Every method
 //! blocks. Start at [`Access`].
 
-mod changes;
+pub(crate) mod changes;
 mod name;
 mod sessions;
 mod tables;
@@ -208,6 +208,27 @@ impl Access {
             hubs.insert(device.map_err(|_| Error::DamagedAccess)?);
         }
         Ok(hubs)
+    }
+
+    /// Returns where the fleet's log has moved, if it has.
+    pub(crate) fn moved_to(&self) -> Result<Option<String>, Error> {
+        let about = self.db.begin_read()?.open_table(HUB)?;
+        let address = about.get(changes::MOVED_TO)?;
+        Ok(address.map(|address| String::from_utf8_lossy(address.value()).into_owned()))
+    }
+
+    /// Returns where the latest change of the fleet's log stands that is made here.
+    pub(crate) fn applied(&self) -> Result<Position, Error> {
+        let about = self.db.begin_read()?.open_table(HUB)?;
+        changes::applied(&about).map(Position)
+    }
+
+    /// Forgets of which fleet's log it follows: what a log says from now on counts from its first
+    /// change, and it has moved nowhere.
+    pub(crate) fn leave_fleet(&self) -> Result<(), Error> {
+        changes::leave_log(self.db.begin_write()?)?;
+        self.revision.fetch_add(1, Ordering::AcqRel);
+        Ok(())
     }
 
     /// Makes every change a record of this log from now on.

@@ -357,14 +357,23 @@ fn a_log_moves_to_a_fleet_and_back_and_devices_notice_nothing() {
     assert_eq!(by_bookmark(&hubs[1], &crew, id), (1, true));
     drop(hubs);
 
-    for to in [folder, tempfile::tempdir().unwrap()] {
-        let name = Name::parse("name", "Office").unwrap();
-        let back = moving::to_folder(fleet.log.as_ref(), to.path(), &name, &edge).unwrap();
-        assert!(back.entries > moved.entries, "{back:?}");
-        let hub = Running::in_folder(to, Arc::clone(&fleet.clock), Limits::USUAL);
-        assert_eq!(by_bookmark(&hub, &crew, id), (1, true));
-        assert!(by_bookmark(&hub, &office, id).1);
+    let name = Name::parse("name", "Office").unwrap();
+    let back = |to: &Path| moving::to_folder(fleet.log.as_ref(), to, &name, &edge);
+    let home = back(folder.path()).unwrap();
+    assert!(home.entries > moved.entries, "{home:?}");
+    // It is in one place only: neither is it moved once more, nor does a hub go on with it there.
+    let elsewhere = tempfile::tempdir().unwrap();
+    for to in [folder.path(), elsewhere.path()] {
+        let twice = back(to);
+        assert!(matches!(&twice, Err(Error::Moved(_))), "{twice:?}");
     }
+    let log = Arc::clone(&fleet.log) as Arc<dyn HubLog>;
+    let late = Hub::beside(elsewhere.path(), log, &name, edge.clone());
+    let late = late.and_then(|hub| hub.catch_up()).unwrap_err();
+    assert!(late.to_string().contains("has moved to redb:"), "{late}");
+    let hub = Running::in_folder(folder, Arc::clone(&fleet.clock), Limits::USUAL);
+    assert_eq!(by_bookmark(&hub, &crew, id), (1, true));
+    assert!(by_bookmark(&hub, &office, id).1);
 }
 
 #[test]

@@ -39,26 +39,41 @@ pub fn site(number: u16) -> LogbookId {
     LogbookId::from_bytes(id)
 }
 
+/// The words that say where a cluster can be asked how it writes to disk.
+pub fn monitored(cluster: &Cluster) -> [String; 2] {
+    ["--log-monitor".to_owned(), cluster.monitors().join(",")]
+}
+
 /// A hub's process. It ends with this one.
 pub struct Process {
     child: Mutex<Option<Child>>,
     pub folder: PathBuf,
     pub port: u16,
-    log: String,
-    monitors: String,
+    // How it reaches the fleet's log, if it has none of its own.
+    shared: Vec<String>,
 }
 
 impl Process {
     pub fn start(folder: PathBuf, cluster: &Cluster, name: &str) -> Self {
         let held = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = held.local_addr().unwrap().port();
+        drop(held);
+        Self::start_at(port, folder, Some((cluster, name)))
+    }
+
+    /// Starts a hub at a port of this machine, beside a fleet's log or on its own folder.
+    pub fn start_at(port: u16, folder: PathBuf, log: Option<(&Cluster, &str)>) -> Self {
         let process = Self {
             child: Mutex::new(None),
             folder,
-            port: held.local_addr().unwrap().port(),
-            log: cluster.address(name),
-            monitors: cluster.monitors().join(","),
+            port,
+            shared: log.map_or_else(Vec::new, |(cluster, name)| {
+                ["--log".to_owned(), cluster.address(name)]
+                    .into_iter()
+                    .chain(monitored(cluster))
+                    .collect()
+            }),
         };
-        drop(held);
         process.up();
         process
     }
@@ -75,7 +90,7 @@ impl Process {
                 .arg("--folder")
                 .arg(&self.folder)
                 .args(["--listen", &format!("127.0.0.1:{}", self.port)])
-                .args(["--log", &self.log, "--log-monitor", &self.monitors])
+                .args(&self.shared)
                 .arg("--until-input-ends")
                 .env_remove("HEADWALK_NOW")
                 .stdin(Stdio::piped())
@@ -205,8 +220,8 @@ fn set(logbook: LogbookId, thing: ThingId, field: FieldNumber, value: Value) -> 
     }
 }
 
-/// Begins a log, and lets a dispatcher and so many tablets in, by the hub's own functions: at no
-/// person's pace. The first is the dispatcher's.
+/// Begins a fleet's log, and lets a dispatcher and so many tablets in, by the hub's own functions: at
+/// no person's pace. The first is the dispatcher's.
 pub fn let_in(
     folder: &Path,
     cluster: &Cluster,
@@ -219,7 +234,13 @@ pub fn let_in(
     let log = JetStreamLog::open(&access(&cluster.address(name), cluster), id, edge.clone());
     let office = Name::parse("name", "Office").unwrap();
     let log = std::sync::Arc::new(log.unwrap());
-    let hub = Hub::beside(&folder.join("first"), log, &office, edge.clone()).unwrap();
+    let hub = Hub::beside(&folder.join("first"), log, &office, edge).unwrap();
+    (id, let_in_at(&hub, folder, tablets, sites))
+}
+
+/// The same at a hub that is open here; the tablets' stores lie in a folder.
+pub fn let_in_at(hub: &Hub, folder: &Path, tablets: u16, sites: u16) -> Vec<Tablet> {
+    let edge = hub.edge();
     let tablets: Vec<_> = (0..=tablets)
         .map(|number| {
             let role = match number {
@@ -255,7 +276,7 @@ pub fn let_in(
         drafts.push(set(COMPANY, thing, device::CARRIES.number, route.value()));
     }
     dispatcher.store.record(&drafts, now()).unwrap();
-    (id, tablets)
+    tablets
 }
 
 /// Returns what asks hubs, with the patience of a device.

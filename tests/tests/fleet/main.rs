@@ -14,6 +14,7 @@ mod ground;
 mod hubs;
 mod kills;
 mod model;
+mod moves;
 
 use libtest_mimic::{Arguments, Failed, Trial};
 
@@ -54,7 +55,7 @@ fn main() {
             Ok::<(), Failed>(())
         }));
     }
-    let with_all: [(&str, fn()); 3] = [
+    let with_all: [(&str, fn()); 4] = [
         (
             "engine::one_that_acknowledges_before_its_disk_has_it_is_refused",
             engine::one_that_acknowledges_before_its_disk_has_it_is_refused,
@@ -62,6 +63,10 @@ fn main() {
         (
             "engine::a_hub_shows_who_it_is_and_knows_who_answers",
             engine::a_hub_shows_who_it_is_and_knows_who_answers,
+        ),
+        (
+            "moves::a_log_moves_there_and_back_by_the_command",
+            moves::a_log_moves_there_and_back_by_the_command_and_devices_notice_nothing,
         ),
         (
             "kills::nothing_acknowledged_is_lost_or_there_twice",
