@@ -3,7 +3,7 @@
 //!
 //!     cargo bench -p headwalk-tests --bench hubs
 //!
-//! Each crew brings a visit of 25 entries in one exchange; sixteen do at any moment. `HEADWALK_BENCH_CREWS=100,1000`
+//! Each crew brings a visit of 25 entries in one exchange; sixteen do at any moment. `HEADWALK_BENCH_CREWS=100,400`
 //! says how many crews there are. With `-- --write` the table goes into `tests/benches/RESULTS.md`. Hubs, engine
 //! and devices share the machine's cores, so read the ratios; where the engine cannot be had its columns
 //! are empty (`tests/engine.sh` brings it).
@@ -62,7 +62,7 @@ struct Measured {
 }
 
 fn main() {
-    let sizes = std::env::var("HEADWALK_BENCH_CREWS").unwrap_or_else(|_| "100,300,1000".to_owned());
+    let sizes = std::env::var("HEADWALK_BENCH_CREWS").unwrap_or_else(|_| "100,400,1600".to_owned());
     let cluster = Cluster::start();
     let mut table = String::from(
         "| crews | log | entries/s | exchanges/s | p50 | p99 | longest | CPU an entry, hub and devices | \
@@ -255,8 +255,11 @@ fn let_in(hub: &Hub, crews: usize, edge: &Edge) -> Vec<Crew> {
     }
     dispatcher.store.record(&drafts, edge.now()).unwrap();
     exchange(hub, &dispatcher, edge);
-    // Each meets the hub once, and has what it begins the day with.
-    tablets.iter().for_each(|crew| exchange(hub, crew, edge));
+    // The hub enters each in the company's logbook as it meets it; then each has the whole list, with
+    // which it begins the day.
+    for _ in 0..2 {
+        tablets.iter().for_each(|crew| exchange(hub, crew, edge));
+    }
     tablets
 }
 
