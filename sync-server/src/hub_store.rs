@@ -36,6 +36,10 @@ const AT_ONCE: usize = 4_000;
 const WAIT: Duration = Duration::from_millis(200);
 /// How long a request waits for the file to come up to the log.
 const CATCH_UP: Duration = Duration::from_secs(10);
+/// How long what was taken in may be in memory alone, and how many records of it: so much is taken in
+/// again after an end without warning.
+const BEHIND: Duration = Duration::from_secs(5);
+const RECORDS_BEHIND: usize = 20_000;
 /// How long to wait before a log that gave no answer is read again.
 const PAUSE: Duration = Duration::from_millis(100);
 
@@ -123,6 +127,9 @@ impl HubStore {
         if store.id() != log.log_id() || !is_there(&store, log.as_ref(), up_to)? {
             return Err(LogError::Moved.into());
         }
+        // Whatever of the two came to the disk last, what either lacks comes again.
+        let up_to = up_to.min(access.followed()?);
+        store.follow_behind();
         access.share(Arc::clone(&log));
         let parts = Arc::new(Parts {
             store,
@@ -293,19 +300,34 @@ impl Parts {
             .fleet
             .as_ref()
             .expect("only what follows a log is told to");
-        while !fleet.ending.load(Ordering::Acquire) {
+        let broken = match self.follow_to_the_end(fleet) {
+            Ok(()) => return,
+            Err(Error::Moved(to)) => Broken::Moved(to),
+            Err(other) => Broken::Beside(other.to_string()),
+        };
+        fleet.followed().broken = Some(broken);
+        fleet.moved.notify_all();
+    }
+
+    fn follow_to_the_end(&self, fleet: &Fleet) -> Result<(), Error> {
+        let (mut behind, mut on_disk_at) = (0, self.edge.running());
+        loop {
+            let ends = fleet.ending.load(Ordering::Acquire);
+            let now = self.edge.running();
+            let long = now.saturating_sub(on_disk_at) >= BEHIND;
+            if behind > 0 && (ends || long || behind >= RECORDS_BEHIND) {
+                self.access.put_on_disk(fleet.followed().up_to)?;
+                self.store.put_on_disk()?;
+                (behind, on_disk_at) = (0, now);
+            }
+            if ends {
+                return Ok(());
+            }
             let up_to = fleet.followed().up_to;
             match fleet.log.read(up_to, AT_ONCE, WAIT) {
-                Ok(records) if records.is_empty() => {}
                 Ok(records) => {
-                    if let Err(error) = self.take_in(fleet, &records) {
-                        fleet.followed().broken = Some(match error {
-                            Error::Moved(to) => Broken::Moved(to),
-                            other => Broken::Beside(other.to_string()),
-                        });
-                        fleet.moved.notify_all();
-                        return;
-                    }
+                    behind += records.len();
+                    self.take_in(fleet, &records)?;
                 }
                 Err(error) => {
                     fleet.meter.read_failed(&error.to_string());

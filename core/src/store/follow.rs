@@ -6,8 +6,9 @@
 //! [`Store::rehearse`] and [`Store::follow`].
 
 use std::collections::BTreeSet;
+use std::sync::atomic::Ordering;
 
-use redb::{ReadableTable, WriteTransaction};
+use redb::{Durability, ReadableTable, WriteTransaction};
 
 use super::append::{Appended, Taking};
 use super::ledger::Slot;
@@ -111,6 +112,34 @@ impl Store {
             seals,
             has_own: !own.is_empty(),
         })
+    }
+
+    /// Lets what is followed and written from now on stay in memory until [`Self::put_on_disk`]: a file
+    /// that only follows a log loses nothing with it. After an end without warning the store holds all
+    /// that it held at some moment since it was last put on disk.
+    pub fn follow_behind(&self) {
+        self.behind.store(true, Ordering::Release);
+    }
+
+    /// Begins a write that [`Self::follow_behind`] is about.
+    pub(super) fn begin_behind(&self) -> Result<WriteTransaction, Error> {
+        let mut txn = self.db.begin_write()?;
+        if self.behind.load(Ordering::Acquire) {
+            let set = txn.set_durability(Durability::None);
+            set.map_err(redb::Error::from)?;
+        }
+        Ok(txn)
+    }
+
+    /// Puts all that was written on disk, and with it what makes opening the file short after an end
+    /// without warning, however large it is.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written.
+    pub fn put_on_disk(&self) -> Result<(), Error> {
+        let mut txn = self.db.begin_write()?;
+        txn.set_quick_repair(true);
+        Ok(txn.commit()?)
     }
 
     /// Takes in what a log holds, in its order, and keeps settings with it, all or nothing. Entries of

@@ -33,6 +33,7 @@ mod verify;
 mod writing;
 
 use std::collections::BTreeSet;
+use std::sync::atomic::AtomicBool;
 use std::sync::{Mutex, MutexGuard, PoisonError, RwLock};
 
 use redb::{Database, ReadableTable, StorageBackend, WriteTransaction};
@@ -64,6 +65,8 @@ pub struct Store {
     writer: RwLock<Writer>,
     // Whoever writes holds it from before the write until after it.
     live: Mutex<Live>,
+    // Whether writes stay in memory until they are put on disk.
+    behind: AtomicBool,
 }
 
 /// Who writes in a store.
@@ -177,6 +180,7 @@ impl Store {
             id,
             writer: RwLock::new(writer),
             live: Mutex::new(live),
+            behind: AtomicBool::new(false),
         };
         if many {
             // As an older version left them, which had no blocks.

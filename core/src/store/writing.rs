@@ -60,7 +60,7 @@ impl<'s> Writing<'s> {
     pub(super) fn begin(store: &'s Store, now: WallMs) -> Result<Self, Error> {
         // In this order everywhere: whoever writes has the memory before the file.
         let live = store.live();
-        let txn = store.db.begin_write()?;
+        let txn = store.begin_behind()?;
         live.whole()?;
         Ok(Self {
             txn,

@@ -7,7 +7,9 @@ use super::tables::{self, CODES, DEVICES, HUB, LATER_IDS, SESSIONS, TOKENS};
 use crate::error::Error;
 
 /// Where the last change of the fleet's log stands that is in this file.
-const APPLIED: &str = "applied";
+pub(super) const APPLIED: &str = "applied";
+/// Up to where of the fleet's log this file had everything when it was last put on disk.
+pub(super) const FOLLOWED: &str = "followed";
 /// Where the fleet's log has moved.
 pub(super) const MOVED_TO: &str = "moved-to";
 
@@ -81,7 +83,7 @@ impl Change {
     }
 
     pub(super) fn applied(&self) -> Result<u64, Error> {
-        applied(&self.txn.open_table(HUB)?)
+        position(&self.txn.open_table(HUB)?, APPLIED)
     }
 
     /// Puts it on disk, with where it stands in the fleet's log.
@@ -102,7 +104,7 @@ impl Change {
 
 /// Makes a change that another hub made, where it is not made yet.
 pub(super) fn apply(txn: WriteTransaction, at: u64, bytes: &[u8]) -> Result<(), Error> {
-    if applied(&txn.open_table(HUB)?)? >= at {
+    if position(&txn.open_table(HUB)?, APPLIED)? >= at {
         return txn.abort().map_err(|error| redb::Error::from(error).into());
     }
     let rows: Vec<Row> = tables::row(bytes)?;
@@ -126,6 +128,7 @@ pub(super) fn leave_log(txn: WriteTransaction) -> Result<(), Error> {
     {
         let mut hub = txn.open_table(HUB)?;
         hub.remove(APPLIED)?;
+        hub.remove(FOLLOWED)?;
         hub.remove(MOVED_TO)?;
     }
     Ok(txn.commit()?)
@@ -140,8 +143,12 @@ pub(crate) fn moved_to(change: &[u8]) -> Option<String> {
     String::from_utf8(moved.value?).ok()
 }
 
-pub(super) fn applied(hub: &impl ReadableTable<&'static str, &'static [u8]>) -> Result<u64, Error> {
-    let Some(row) = hub.get(APPLIED)? else {
+/// Reads one of the positions that are kept among the words about the hub.
+pub(super) fn position(
+    hub: &impl ReadableTable<&'static str, &'static [u8]>,
+    which: &str,
+) -> Result<u64, Error> {
+    let Some(row) = hub.get(which)? else {
         return Ok(0);
     };
     let bytes = row.value().try_into().map_err(|_| Error::DamagedAccess)?;

@@ -3,8 +3,8 @@
 //! One redb file beside the log, so that the log holds nothing but entries. A token or a code is
 //! stored as its digest only. Each change is one transaction, on disk when its method returns.
 //! Where hubs share a log, each change is a record of it before it is made here, on the condition
-//! that it follows the latest one: so a code is used up once, whichever hub is asked. Every method
-//! blocks. Start at [`Access`].
+//! that it follows the latest one: so a code is used up once, whichever hub is asked. Then the log is
+//! what keeps it, and this file comes to the disk now and then. Every method blocks. Start at [`Access`].
 
 pub(crate) mod changes;
 mod name;
@@ -22,7 +22,8 @@ use std::time::Duration;
 
 use headwalk_core::log::id::DeviceId;
 use headwalk_core::log::stamp::WallMs;
-use redb::{Database, ReadableDatabase, ReadableTable, ReadableTableMetadata};
+use redb::WriteTransaction;
+use redb::{Database, Durability, ReadableDatabase, ReadableTable, ReadableTableMetadata};
 
 pub use headwalk_core::site::company::{NotARole, Role};
 pub use name::Name;
@@ -220,7 +221,7 @@ impl Access {
     /// Returns where the latest change of the fleet's log stands that is made here.
     pub(crate) fn applied(&self) -> Result<Position, Error> {
         let about = self.db.begin_read()?.open_table(HUB)?;
-        changes::applied(&about).map(Position)
+        changes::position(&about, changes::APPLIED).map(Position)
     }
 
     /// Forgets of which fleet's log it follows: what a log says from now on counts from its first
@@ -229,6 +230,34 @@ impl Access {
         changes::leave_log(self.db.begin_write()?)?;
         self.revision.fetch_add(1, Ordering::AcqRel);
         Ok(())
+    }
+
+    /// Returns up to where of the fleet's log everything was here when it was last put on disk.
+    pub(crate) fn followed(&self) -> Result<Position, Error> {
+        let about = self.db.begin_read()?.open_table(HUB)?;
+        changes::position(&about, changes::FOLLOWED).map(Position)
+    }
+
+    /// Puts everything on disk, which is all that the fleet's log says up to a position.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be written.
+    pub(crate) fn put_on_disk(&self, followed: Position) -> Result<(), Error> {
+        let mut txn = self.db.begin_write()?;
+        txn.set_quick_repair(true);
+        txn.open_table(HUB)?
+            .insert(changes::FOLLOWED, followed.0.to_be_bytes().as_slice())?;
+        Ok(txn.commit()?)
+    }
+
+    /// Begins to write. What the log has stays in memory until it is put on disk.
+    fn begin_write(&self) -> Result<WriteTransaction, Error> {
+        let mut txn = self.db.begin_write()?;
+        if self.log.is_some() {
+            let set = txn.set_durability(Durability::None);
+            set.map_err(redb::Error::from)?;
+        }
+        Ok(txn)
     }
 
     /// Makes every change a record of this log from now on.
@@ -247,8 +276,7 @@ impl Access {
         make: impl Fn(&mut Change) -> Result<T, E>,
     ) -> Result<T, E> {
         for _ in 0..TRIES {
-            let txn = self.db.begin_write().map_err(Error::from)?;
-            let mut change = Change::begin(txn);
+            let mut change = Change::begin(self.begin_write()?);
             let made = make(&mut change)?;
             if change.is_empty() {
                 change.abort()?;
@@ -285,7 +313,7 @@ impl Access {
     /// # Errors
     /// [`Error`] where the file cannot be written, or the change cannot be read.
     pub(crate) fn apply(&self, at: Position, bytes: &[u8]) -> Result<(), Error> {
-        changes::apply(self.db.begin_write()?, at.0, bytes)?;
+        changes::apply(self.begin_write()?, at.0, bytes)?;
         self.revision.fetch_add(1, Ordering::AcqRel);
         Ok(())
     }
@@ -483,7 +511,7 @@ impl Access {
     }
 
     fn write_heard(&self, heard: &BTreeMap<DeviceId, Heard>) -> Result<(), Error> {
-        let mut change = Change::begin(self.db.begin_write()?);
+        let mut change = Change::begin(self.begin_write()?);
         for (device, heard) in heard {
             update(&mut change, *device, |row| {
                 if row.heard.is_none_or(|kept| kept.at < heard.at) {

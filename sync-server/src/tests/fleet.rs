@@ -219,6 +219,36 @@ fn store_with(number: u8, token: &str) -> Device {
 }
 
 #[test]
+fn whichever_of_a_hubs_files_is_of_an_earlier_moment_is_brought_up() {
+    let fleet = Fleet::begin();
+    let hub = fleet.hub();
+    let office = hub.dispatcher();
+    write(&office, 1, "half", hub.now());
+    hub.exchange(&office);
+    let (mut folder, _) = hub.end();
+    let mut known = 1;
+    for file in [ACCESS_CACHE, LOG_CACHE] {
+        let path = folder.path().join(file);
+        let earlier = fs::read(&path).unwrap();
+        let hub = fleet.hub_in(folder);
+        let crew = hub.device(&office, 1 + known, "crew");
+        known += 1;
+        write(&crew, u16::from(known), "seen", hub.now());
+        hub.exchange(&crew);
+        (folder, _) = hub.end();
+        // As an end without warning leaves it, if the other came to the disk and this did not.
+        fs::write(&path, earlier).unwrap();
+        let hub = fleet.hub_in(folder);
+        let devices = hub.ask("GET", "/devices", Some(&office.token), b"").json();
+        let devices = devices["devices"].as_array().unwrap().len();
+        assert_eq!(devices, usize::from(known), "with an earlier {file}");
+        assert!(hub.exchange(&crew).equal);
+        assert_eq!(by_bookmark(&hub, &crew, fleet.log.log_id()), (1, true));
+        (folder, _) = hub.end();
+    }
+}
+
+#[test]
 fn without_the_log_nothing_is_acknowledged_and_the_hub_says_when_to_come_again() {
     let fleet = Fleet::begin();
     let hub = fleet.hub();

@@ -8,6 +8,7 @@
     reason = "all of this is a test, though not every function says so"
 )]
 
+mod answers;
 mod contract;
 mod engine;
 mod ground;
@@ -55,7 +56,7 @@ fn main() {
             Ok::<(), Failed>(())
         }));
     }
-    let with_all: [(&str, fn()); 4] = [
+    let with_all: [(&str, fn()); 5] = [
         (
             "engine::one_that_acknowledges_before_its_disk_has_it_is_refused",
             engine::one_that_acknowledges_before_its_disk_has_it_is_refused,
@@ -63,6 +64,10 @@ fn main() {
         (
             "engine::a_hub_shows_who_it_is_and_knows_who_answers",
             engine::a_hub_shows_who_it_is_and_knows_who_answers,
+        ),
+        (
+            "answers::a_hub_killed_at_any_moment_answers_with_the_same_bytes",
+            answers::a_hub_killed_at_any_moment_answers_with_the_same_bytes,
         ),
         (
             "moves::a_log_moves_there_and_back_by_the_command",
