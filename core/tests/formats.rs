@@ -1,6 +1,6 @@
 //! Files and bytes of every format version so far still open, verify and mean the same.
 //!
-//! `fixtures/formats/v1/`, the store in `v2/` and `v3/` were written once by this test, with
+//! `fixtures/formats/v1/`, the store in `v2/`, `v3/` and `v4/` were written once by this test, with
 //! `HEADWALK_WRITE_FORMATS` naming the folder, and must not be written again while their formats are
 //! read: what is there is what is out in the field. In entries, batches and parcels the first two do
 //! not differ. What they mean is told here by [`Season::play`], whose keys, moments and words are fixed.
@@ -19,14 +19,13 @@ use std::path::{Path, PathBuf};
 use std::sync::Once;
 
 use disk::Disk;
-use headwalk_core::exchange::message::{Parcel, Says};
+use headwalk_core::exchange::message::{Batch, Parcel, Says};
 use headwalk_core::exchange::session::{Answering, Caller, Next, answer};
-use headwalk_core::log::chain::Mark;
+use headwalk_core::log::chain::{Link, Mark};
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::{
-    Arrival, FieldNumber, LogbookId, ObservationNumber, StoreId, ThingId,
-};
-use headwalk_core::log::seal::DeviceKey;
+use headwalk_core::log::id::{FieldNumber, LogbookId, ObservationNumber, StoreId, ThingId};
+use headwalk_core::log::seal::{DeviceKey, Keys};
+use headwalk_core::log::sheaf::Sheaf;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{Absence, HowKnown, UnitNumber, Value};
 use headwalk_core::log::vector::VersionVector;
@@ -207,15 +206,14 @@ impl Season {
 /// What a parcel is called, and whether it carries entries.
 fn kind(parcel: &Parcel) -> (&'static str, bool) {
     match &parcel.says {
-        Says::News { batch, .. } => ("news", !batch.entries.is_empty()),
-        Says::Taken { batch, .. } => ("taken", !batch.entries.is_empty()),
+        Says::News { batch, .. } => ("news", !batch.is_empty()),
+        Says::Taken { batch, .. } => ("taken", !batch.is_empty()),
         Says::Compare => ("compare", true),
         Says::Damaged { .. } => ("damaged", true),
         Says::Again { .. } => ("again", true),
-        Says::Holdings { parts, .. } => (
-            "holdings",
-            parts.iter().any(|part| !part.batch.entries.is_empty()),
-        ),
+        Says::Holdings { parts, .. } => {
+            ("holdings", parts.iter().any(|part| !part.batch.is_empty()))
+        }
     }
 }
 
@@ -248,6 +246,11 @@ fn a_store_file_of_version_2_opens_verifies_and_says_what_it_said() {
 #[test]
 fn a_store_file_of_version_3_opens_verifies_and_says_what_it_said() {
     a_store_file_says_what_it_said("v3");
+}
+
+#[test]
+fn a_store_file_of_version_4_opens_verifies_and_says_what_it_said() {
+    a_store_file_says_what_it_said("v4");
 }
 
 fn a_store_file_says_what_it_said(version: &str) {
@@ -298,7 +301,7 @@ fn a_store_file_says_what_it_said(version: &str) {
 #[test]
 fn a_batch_of_each_version_unpacks_to_the_entries_it_was_packed_from() {
     let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
-    for version in ["v1", "v3"] {
+    for version in ["v1", "v3", "v4"] {
         let batch = fs::read(folder(version).join("batch.bin")).unwrap();
         let unpacked = columns::unpack(&batch, MOST_BYTES).unwrap();
         assert_eq!(unpacked, raws(&today.hub), "{version}");
@@ -308,7 +311,7 @@ fn a_batch_of_each_version_unpacks_to_the_entries_it_was_packed_from() {
 #[test]
 fn a_parcel_of_each_kind_and_version_says_what_it_said() {
     let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
-    for version in ["v1", "v3"] {
+    for version in ["v1", "v3", "v4"] {
         for (kind, said) in parcels(&today) {
             let bytes = fs::read(folder(version).join(format!("{kind}.parcel"))).unwrap();
             let read = Parcel::from_bytes(&bytes).unwrap();
@@ -318,19 +321,42 @@ fn a_parcel_of_each_kind_and_version_says_what_it_said() {
     }
 }
 
-/// A parcel with every id spelled out, as this hub knows them.
-fn in_full(mut parcel: Parcel, hub: &Store) -> Parcel {
-    if let Says::News { batch, .. } | Says::Taken { batch, .. } = &mut parcel.says {
-        batch.known.clear();
-        if let Some(shortened) = batch.shortened.take() {
-            let find = |logbook, wanted: &BTreeSet<columns::Short>| {
-                hub.find_ids(logbook, Arrival(u64::MAX), wanted)
-            };
-            let entries = columns::unpack_with(&shortened, MOST_BYTES, find);
-            batch.entries = entries.unwrap().unwrap();
+/// A parcel with everything spelled out, as this hub knows it, and its seals with what they cover: whether
+/// a device made several at once is another matter, and each must hold.
+fn in_full(mut parcel: Parcel, hub: &Store) -> (Parcel, BTreeSet<(LogbookId, [u8; 32], Link)>) {
+    let mut covered = BTreeSet::new();
+    let mut look = |batch: &mut Batch| {
+        if !batch.told.is_empty() {
+            let came = hub.understand(&batch.told, MOST_BYTES).unwrap().unwrap();
+            let logbooks: Vec<_> = came.by_logbook().into_keys().collect();
+            for sheaf in Sheaf::read(&batch.told_seals, &logbooks).unwrap() {
+                let device = Keys::default().device(&sheaf.key).unwrap();
+                let seals = sheaf.seals(device, |end| {
+                    let entries = came.entries.iter();
+                    let mut of_chain = entries.filter(|one| {
+                        let entry = &one.entry;
+                        (entry.logbook, entry.device, entry.seq) == (end.logbook, device, end.seq)
+                    });
+                    let last = of_chain.next().unwrap().mark();
+                    let place = hub.places(end.logbook, &[last]).unwrap()[0];
+                    Ok::<_, ()>(hub.links(end.logbook).unwrap()[&place])
+                });
+                batch.seals.extend(seals.unwrap());
+            }
+            batch.entries = came.entries.into_iter().map(|one| one.raw).collect();
+            (batch.told, batch.told_seals) = Default::default();
         }
+        for seal in core::mem::take(&mut batch.seals) {
+            assert!(seal.device().is_some(), "{seal:?}");
+            covered.insert((seal.logbook, seal.key, seal.link));
+        }
+    };
+    match &mut parcel.says {
+        Says::News { batch, .. } | Says::Taken { batch, .. } => look(batch),
+        Says::Holdings { parts, .. } => parts.iter_mut().for_each(|part| look(&mut part.batch)),
+        _ => {}
     }
-    parcel
+    (parcel, covered)
 }
 
 /// One parcel of each kind.

@@ -16,7 +16,7 @@ use serde_json::{Value as Json, json};
 use headwalk_core::log::chain::Link;
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{LogbookId, Seq};
-use headwalk_core::log::seal::Seal;
+use headwalk_core::log::seal::{Seal, Step};
 use headwalk_core::log::vector::VersionVector;
 use headwalk_core::log::walk::{Fault, Walk, Walked};
 use headwalk_core::site::fields::UNKNOWN;
@@ -148,14 +148,21 @@ fn heading(walk: &Walk, entries: usize, seals: &[Seal]) -> Vec<String> {
 }
 
 fn seal_line(seal: &Seal) -> String {
-    let seal = json!({"seal": {
+    let mut told = json!({
         "logbook": seal.logbook.to_string(),
         "key": hex(&seal.key),
         "seq": seal.seq.get(),
         "digest": seal.link.to_string(),
         "signature": hex(&seal.signature),
-    }});
-    seal.to_string()
+    });
+    if !seal.path.is_empty() {
+        let path = seal.path.iter().map(|step| {
+            let side = if step.is_left { "left" } else { "right" };
+            json!({side: hex(&step.digest)})
+        });
+        told["path"] = path.collect();
+    }
+    json!({"seal": told}).to_string()
 }
 
 fn entry_line(walked: &Walked, raw: &[u8]) -> String {
@@ -469,8 +476,26 @@ fn read_seal(seal: &Json) -> Option<Seal> {
         key: bytes("key")?.try_into().ok()?,
         seq: Seq::new(seal["seq"].as_u64()?)?,
         link: Link::from_bytes(bytes("digest")?.try_into().ok()?),
+        path: match &seal["path"] {
+            Json::Null => Vec::new(),
+            path => path.as_array()?.iter().map(step).collect::<Option<_>>()?,
+        },
         signature: bytes("signature")?.try_into().ok()?,
     })
+}
+
+/// One step on the way from the end of a chain to what its device signed.
+fn step(step: &Json) -> Option<Step> {
+    let mut sides = step.as_object()?.iter();
+    let ((side, digest), None) = (sides.next()?, sides.next()) else {
+        return None;
+    };
+    let digest = unhex(digest.as_str()?)?.try_into().ok()?;
+    match side.as_str() {
+        "left" => Some(Step::left(digest)),
+        "right" => Some(Step::right(digest)),
+        _ => None,
+    }
 }
 
 fn running(so_far: &str, body: &str) -> String {

@@ -16,8 +16,9 @@ use headwalk_core::exchange::Shelf;
 use headwalk_core::log::entry::Draft;
 use headwalk_core::log::id::{DeviceId, LogbookId, StoreId};
 use headwalk_core::log::seal::{DeviceKey, Seal};
+use headwalk_core::log::sheaf::Sheaf;
 use headwalk_core::log::stamp::WallMs;
-use headwalk_core::store::{self, Appended, Followed, Rehearsed, Store, Taking};
+use headwalk_core::store::{self, Appended, Came, Followed, Rehearsed, Store, Taking};
 use tokio::sync::watch;
 
 use crate::access::Access;
@@ -471,7 +472,12 @@ fn check(record: &Record) -> String {
     let mut hasher = blake3::Hasher::new_derive_key("headwalk 2026 record of a log v1");
     match record {
         Record::Entry(entry) => hasher.update(b"e").update(&entry.raw),
-        Record::Seal(seal) => hasher.update(b"s").update(&seal.signature),
+        Record::Seal(seal) if seal.path.is_empty() => hasher.update(b"s").update(&seal.signature),
+        // Others may share the signature.
+        Record::Seal(seal) => hasher
+            .update(b"S")
+            .update(&seal.signature)
+            .update(seal.link.bytes()),
         Record::Access(change) => hasher.update(b"a").update(change),
         Record::Heard(device, bytes) => hasher.update(b"h").update(device.bytes()).update(bytes),
         Record::Strange(why) => hasher.update(b"?").update(why.as_bytes()),
@@ -520,14 +526,14 @@ impl Shelf for Carried<'_> {
         Ok(held)
     }
 
-    fn append_sealed(
+    fn append_told(
         &self,
-        batch: &[Vec<u8>],
-        seals: &[Seal],
+        came: Came,
+        seals: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<Appended, store::Error> {
-        self.store.append_sealed(batch, seals, taking, now)
+        self.store.append_told(came, seals, taking, now)
     }
 }
 
@@ -543,18 +549,18 @@ impl Shelf for HubStore {
         }
     }
 
-    fn append_sealed(
+    fn append_told(
         &self,
-        batch: &[Vec<u8>],
-        seals: &[Seal],
+        came: Came,
+        seals: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<Appended, store::Error> {
         let store = self.file();
         let Some(fleet) = &self.parts.fleet else {
-            return store.append_sealed(batch, seals, taking, now);
+            return store.append_told(came, seals, taking, now);
         };
-        let rehearse = || store.rehearse(batch, seals, taking, now);
+        let rehearse = || store.rehearse(&came.entries, seals, taking, now);
         let rehearsed = rehearse()?;
         if rehearsed.has_own {
             let appended = self.parts.append_own(fleet, rehearse, now, None);

@@ -21,6 +21,9 @@ LINK = "headwalk 2026 entry chain v1"
 TIP = "headwalk 2026 entry tip v1"
 DEVICE = "headwalk 2026 device of key v1"
 SEAL = b"headwalk 2026 seal v1"
+SEAL_ROOT = b"headwalk 2026 seal v2"
+SEALED_CHAIN = "headwalk 2026 sealed chain v1"
+SEALED_CHAINS = "headwalk 2026 sealed chains v1"
 
 
 class Wrong(Exception):
@@ -112,7 +115,16 @@ def check_seal(seal, links):
     key, link = bytes.fromhex(seal["key"]), bytes.fromhex(seal["digest"])
     device = derived(DEVICE, key).digest(16)
     logbook = bytes.fromhex(seal["logbook"].replace("-", ""))
-    message = SEAL + logbook + device + seal["seq"].to_bytes(8, "big") + link
+    end = logbook + device + seal["seq"].to_bytes(8, "big") + link
+    message = SEAL + end
+    if seal.get("path"):
+        digest = derived(SEALED_CHAIN, end).digest(32)
+        for step in seal["path"]:
+            [(side, beside)] = step.items()
+            beside = bytes.fromhex(beside)
+            two = {"left": beside + digest, "right": digest + beside}[side]
+            digest = derived(SEALED_CHAINS, two).digest(32)
+        message = SEAL_ROOT + device + digest
     try:
         Ed25519PublicKey.from_public_bytes(key).verify(bytes.fromhex(seal["signature"]), message)
     except InvalidSignature:

@@ -180,12 +180,11 @@ fn sent_and_received(sent: u64, with: &str, received: u64) -> String {
 
 /// Counts the entries that a parcel carries.
 fn entries_in(parcel: &Parcel) -> u64 {
-    let count = match &parcel.says {
-        Says::News { batch, .. } | Says::Taken { batch, .. } => batch.entries.len(),
-        Says::Holdings { parts, .. } => parts.iter().map(|part| part.batch.entries.len()).sum(),
+    match &parcel.says {
+        Says::News { batch, .. } | Says::Taken { batch, .. } => batch.count(),
+        Says::Holdings { parts, .. } => parts.iter().map(|part| part.batch.count()).sum(),
         _ => 0,
-    };
-    count as u64
+    }
 }
 
 fn with_store(

@@ -5,7 +5,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::message::{Batch, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
 use super::{Error, Shelf, parts};
 use crate::log::chain::Mark;
-use crate::log::codec;
 use crate::log::id::{DeviceId, LogbookId};
 use crate::log::stamp::WallMs;
 use crate::store::{Bookmark, Clocks, Sealing, Taking};
@@ -204,35 +203,30 @@ impl<S: Shelf> Answerer<'_, S> {
         if !self.shelf.made_bookmark(since)? || parts::covers(&covered) != covers {
             return Ok(Says::Compare);
         }
-        let Some(batch) = parts::spelled_out(self.shelf, batch)? else {
+        let Some(batch) = parts::understood(self.shelf, batch)? else {
             return Ok(Says::Compare);
         };
         let both_hold = covered.clone();
-        for raw in &batch.entries {
-            match codec::peek(raw) {
-                Ok((logbook, _)) if self.takes(logbook)? => {
-                    covered.insert(logbook);
-                }
-                _ => return Ok(Says::Compare),
+        let came = batch.came.by_logbook();
+        for &logbook in came.keys() {
+            if !self.takes(logbook)? {
+                return Ok(Says::Compare);
             }
+            covered.insert(logbook);
         }
-        if !batch.entries.is_empty()
-            && parts::append(self.shelf, &batch, self.now, &self.taking)?.is_err()
-        {
+        if !came.is_empty() && parts::append(self.shelf, batch, self.now, &self.taking)?.is_err() {
             return Ok(Says::Compare);
         }
         // A device has its own entries; one that lost them finds out by the digest.
-        let caller = self.parcel.from.device;
-        let wanted = |logbook, device| device != caller && covered.contains(&logbook);
-        let news = self
+        let wanted = (Some(&covered), Some(self.parcel.from.device));
+        let told = self
             .shelf
-            .news(since.arrival, &wanted, &covered, MAX_ENTRY_BYTES)?;
-        let more = More::is_to_come(news.more);
+            .tell(since.arrival, &both_hold, wanted, &covered, MAX_ENTRY_BYTES)?;
         Ok(Says::Taken {
-            read: news.read,
-            held: news.held,
-            batch: parts::sealed_for(self.shelf, news.batch, &both_hold, since.arrival)?,
-            more,
+            read: told.read,
+            held: told.held,
+            more: More::is_to_come(told.more),
+            batch: parts::told(told),
         })
     }
 

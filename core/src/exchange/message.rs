@@ -4,14 +4,17 @@ use serde::{Deserialize, Serialize};
 
 use super::Error;
 use crate::log::chain::{Held, Link, Mark, Tip};
-use crate::log::columns::{self, Ids};
+use crate::log::columns;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, StoreId};
-use crate::log::seal::Seal;
+use crate::log::seal::{Keys, Seal};
+use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
+use crate::log::terse;
 use crate::store::Bookmark;
 
-/// The version of the exchange that this code speaks.
-pub const PROTOCOL: u8 = 1;
+/// The version of the exchange that this code speaks. Parcels of version 1 are read: they have another
+/// shape of entries, and each seal by itself.
+pub const PROTOCOL: u8 = 2;
 /// The largest parcel that is read.
 pub const MAX_PARCEL_BYTES: usize = 1024 * 1024;
 /// How many bytes of entries, before they are packed, a parcel carries at most; the rest is room
@@ -86,18 +89,32 @@ pub enum Says {
     },
 }
 
-/// Entries, and how far their devices vouch for them.
+/// Entries, and how far their devices vouch for them: spelled out, or told to one who holds those before
+/// them.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Batch {
     /// The entries' bytes, each after those that its writer had seen.
     pub entries: Vec<Vec<u8>>,
     /// The seals of their devices. One may reach farther than the entries, where those are cut off.
     pub seals: Vec<Seal>,
-    /// Ids that the listener knows, so that they need not be spelled out.
-    pub known: Ids,
-    /// Entries as they came, where they name ids that this side knows: nobody can tell what they say
-    /// without its store. Then `entries` is empty.
-    pub shortened: Option<Vec<u8>>,
+    /// Entries as they are told: nobody can tell what they say without the store for which they were
+    /// packed. Then none is spelled out.
+    pub told: Vec<Vec<u8>>,
+    /// The seals of their devices, as the entries are told.
+    pub told_seals: Vec<u8>,
+}
+
+impl Batch {
+    /// Whether it brings no entries.
+    pub const fn is_empty(&self) -> bool {
+        self.entries.is_empty() && self.told.is_empty()
+    }
+
+    /// Returns how many entries it says that it brings; one that came from version 1 may not say.
+    pub fn count(&self) -> u64 {
+        let told = self.told.iter().map(|batch| terse::count(batch));
+        told.fold(self.entries.len() as u64, u64::saturating_add)
+    }
 }
 
 /// The end of one chain.
@@ -162,31 +179,31 @@ impl More {
 
 /// Shapes on the wire, apart from the types that the code works with.
 #[derive(Serialize, Deserialize)]
-struct ParcelWire {
+struct ParcelWire<B> {
     store: [u8; 16],
     device: [u8; 16],
     at: u64,
-    says: SaysWire,
+    says: SaysWire<B>,
 }
 
 type BookmarkWire = (u64, [u8; 8]);
 
 #[derive(Serialize, Deserialize)]
-enum SaysWire {
+enum SaysWire<B> {
     News {
         since: BookmarkWire,
         covers: [u8; 16],
-        batch: BatchWire,
+        batch: B,
     },
     Taken {
         read: BookmarkWire,
         held: [u8; 32],
-        batch: BatchWire,
+        batch: B,
         more: bool,
     },
     Compare,
     Holdings {
-        parts: Vec<PartWire>,
+        parts: Vec<PartWire<B>>,
         end: BookmarkWire,
     },
     Damaged {
@@ -198,8 +215,11 @@ enum SaysWire {
     },
 }
 
-/// Entries packed in columns, and seals: logbook, key, seq, link, signature in two halves.
-type BatchWire = (Vec<u8>, Vec<SealWire>);
+/// Entries packed in columns, batches of entries as they are told, and sheaves of seals.
+type BatchWire = (Vec<u8>, Vec<Vec<u8>>, Vec<u8>);
+/// Version 1: entries packed in columns, which may be shortened, and seals: logbook, key, seq, link,
+/// signature in two halves.
+type BatchWire1 = (Vec<u8>, Vec<SealWire>);
 type SealWire = ([u8; 16], [u8; 32], u64, [u8; 32], [u8; 32], [u8; 32]);
 type MarkWire = (u64, [u8; 8]);
 
@@ -207,10 +227,10 @@ type MarkWire = (u64, [u8; 8]);
 type EndWire = ([u8; 16], MarkWire, [u8; 32], Vec<MarkWire>);
 
 #[derive(Serialize, Deserialize)]
-struct PartWire {
+struct PartWire<B> {
     logbook: [u8; 16],
     ends: Vec<EndWire>,
-    batch: BatchWire,
+    batch: B,
     more: bool,
     refused: Option<RefusalWire>,
 }
@@ -243,10 +263,15 @@ impl Parcel {
             return Err(Error::Garbled("it is larger than a parcel may be"));
         }
         let (&version, rest) = bytes.split_first().ok_or(Error::Garbled("it is empty"))?;
-        if version != PROTOCOL {
-            return Err(Error::OtherVersion { theirs: version });
+        match version {
+            1 => Self::from_wire(rest, batch_of_1),
+            PROTOCOL => Self::from_wire(rest, unpacked),
+            _ => Err(Error::OtherVersion { theirs: version }),
         }
-        let wire: ParcelWire = match postcard::take_from_bytes(rest) {
+    }
+
+    fn from_wire<'a, B: Deserialize<'a>>(bytes: &'a [u8], batch: OfWire<B>) -> Result<Self, Error> {
+        let wire: ParcelWire<B> = match postcard::take_from_bytes(bytes) {
             Ok((wire, [])) => wire,
             Ok(_) => return Err(Error::Garbled("there is more after its end")),
             Err(_) => return Err(Error::Garbled("it is cut short or in another shape")),
@@ -258,12 +283,15 @@ impl Parcel {
         };
         Ok(Self {
             from,
-            says: wire_says(wire.says)?,
+            says: wire_says(wire.says, batch)?,
         })
     }
 }
 
-fn says_wire(says: &Says) -> SaysWire {
+/// How a version's batch is read; what its entries unpack to is taken off what the parcel's may.
+type OfWire<B> = fn(B, &mut usize) -> Result<Batch, Error>;
+
+fn says_wire(says: &Says) -> SaysWire<BatchWire> {
     let mark = |bookmark: &Bookmark| (bookmark.arrival.0, bookmark.check);
     match says {
         Says::News {
@@ -304,7 +332,7 @@ fn says_wire(says: &Says) -> SaysWire {
     }
 }
 
-fn wire_says(wire: SaysWire) -> Result<Says, Error> {
+fn wire_says<B>(wire: SaysWire<B>, of_wire: OfWire<B>) -> Result<Says, Error> {
     let mark = |(arrival, check)| Bookmark {
         arrival: Arrival(arrival),
         check,
@@ -318,7 +346,7 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
         } => Says::News {
             since: mark(since),
             covers,
-            batch: unpacked(batch, &mut left)?,
+            batch: of_wire(batch, &mut left)?,
         },
         SaysWire::Taken {
             read,
@@ -328,14 +356,14 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
         } => Says::Taken {
             read: mark(read),
             held: Held(held),
-            batch: unpacked(batch, &mut left)?,
+            batch: of_wire(batch, &mut left)?,
             more: More::is_to_come(more),
         },
         SaysWire::Compare => Says::Compare,
         SaysWire::Holdings { parts, end } => Says::Holdings {
             parts: parts
                 .into_iter()
-                .map(|part| wire_part(part, &mut left))
+                .map(|part| wire_part(part, &mut left, of_wire))
                 .collect::<Result<_, _>>()?,
             end: mark(end),
         },
@@ -356,7 +384,7 @@ fn wire_says(wire: SaysWire) -> Result<Says, Error> {
     })
 }
 
-fn part_wire(part: &Part) -> PartWire {
+fn part_wire(part: &Part) -> PartWire<BatchWire> {
     let end = |end: &End| {
         let before = end.before.iter().map(|(seq, tip)| (seq.get(), tip.0));
         let last = (end.last.seq.get(), end.last.tip.0);
@@ -380,7 +408,7 @@ fn part_wire(part: &Part) -> PartWire {
     }
 }
 
-fn wire_part(wire: PartWire, left: &mut usize) -> Result<Part, Error> {
+fn wire_part<B>(wire: PartWire<B>, left: &mut usize, of_wire: OfWire<B>) -> Result<Part, Error> {
     let refused = wire.refused.map(|refused| match refused {
         RefusalWire::Unreadable(why) => Refusal::Unreadable(why),
         RefusalWire::Unsealed(device) => Refusal::Unsealed(DeviceId::from_bytes(device)),
@@ -393,7 +421,7 @@ fn wire_part(wire: PartWire, left: &mut usize) -> Result<Part, Error> {
             .into_iter()
             .map(wire_end)
             .collect::<Result<_, _>>()?,
-        batch: unpacked(wire.batch, left)?,
+        batch: of_wire(wire.batch, left)?,
         more: More::is_to_come(wire.more),
         refused,
     })
@@ -444,33 +472,43 @@ fn unpacked_entries(packed: &[u8], left: &mut usize) -> Result<Vec<Vec<u8>>, Err
 }
 
 fn packed(batch: &Batch) -> BatchWire {
-    let seal = |seal: &Seal| {
-        let (one, other) = seal.signature.split_at(32);
-        (
-            *seal.logbook.bytes(),
-            seal.key,
-            seal.seq.get(),
-            *seal.link.bytes(),
-            one.try_into().expect("half of 64 is 32"),
-            other.try_into().expect("half of 64 is 32"),
-        )
+    let seals = if batch.told.is_empty() {
+        Sheaf::write(&Sheaf::gather(&batch.seals, |_| false), &[])
+    } else {
+        batch.told_seals.clone()
     };
-    let seals = batch.seals.iter().map(seal).collect();
-    let entries = match &batch.shortened {
-        Some(shortened) => shortened.clone(),
-        None if batch.entries.is_empty() => Vec::new(),
-        None => columns::pack_for(&batch.entries, &batch.known),
-    };
-    (entries, seals)
+    (packed_entries(&batch.entries), batch.told.clone(), seals)
 }
 
-fn unpacked((entries, seals): BatchWire, left: &mut usize) -> Result<Batch, Error> {
-    let mut batch = Batch::default();
-    if columns::is_shortened(&entries) {
-        batch.shortened = Some(entries);
+fn unpacked((entries, told, seals): BatchWire, left: &mut usize) -> Result<Batch, Error> {
+    let mut batch = Batch {
+        entries: unpacked_entries(&entries, left)?,
+        told,
+        ..Batch::default()
+    };
+    if batch.told.is_empty() {
+        batch.seals = spelled_out(&seals)?;
     } else {
-        batch.entries = unpacked_entries(&entries, left)?;
+        batch.told_seals = seals;
     }
+    Ok(batch)
+}
+
+/// Reads seals that are spelled out.
+fn spelled_out(bytes: &[u8]) -> Result<Vec<Seal>, Error> {
+    const ODD: Error = Error::Garbled("its seals do not unpack");
+    let (mut seals, mut keys) = (Vec::new(), Keys::default());
+    for sheaf in Sheaf::read(bytes, &[]).map_err(|_| ODD)? {
+        // What nobody's key has sealed is nobody's seal, which whoever checks it finds.
+        let nobody = DeviceId::from_bytes([0; 16]);
+        let device = keys.device(&sheaf.key).unwrap_or(nobody);
+        seals.extend(sheaf.seals(device, |_| Err(ODD))?);
+    }
+    Ok(seals)
+}
+
+fn batch_of_1((entries, seals): BatchWire1, left: &mut usize) -> Result<Batch, Error> {
+    let mut batch = Batch::default();
     for (logbook, key, seq, link, one, other) in seals {
         let mut signature = [0; 64];
         signature[..32].copy_from_slice(&one);
@@ -480,8 +518,16 @@ fn unpacked((entries, seals): BatchWire, left: &mut usize) -> Result<Batch, Erro
             key,
             seq: place(seq)?,
             link: Link::from_bytes(link),
+            path: Vec::new(),
             signature,
         });
+    }
+    if columns::is_shortened(&entries) {
+        batch.told_seals = Sheaf::write(&Sheaf::gather(&batch.seals, |_| false), &[]);
+        batch.seals.clear();
+        batch.told.push(entries);
+    } else {
+        batch.entries = unpacked_entries(&entries, left)?;
     }
     Ok(batch)
 }

@@ -1,17 +1,17 @@
 //! What both sides do with one logbook.
 
-use std::borrow::Cow;
 use std::collections::BTreeSet;
 
 use super::message::{Batch, End, MAX_UNPACKED_BYTES, More, Part, Refusal, Sender};
 use super::{Error, Shelf};
 use crate::log::chain::Mark;
-use crate::log::codec;
-use crate::log::columns::{self, Ids, Short};
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::codec::CodecError;
+use crate::log::id::{DeviceId, LogbookId, Seq};
+use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{self, Head, Taking};
+use crate::log::written::Written;
+use crate::store::{self, Came, Head, Taking, Telling};
 
 /// Says who speaks.
 pub(super) fn sender(shelf: &impl Shelf, now: WallMs) -> Sender {
@@ -43,56 +43,51 @@ pub(super) fn sealed(shelf: &impl Shelf, entries: Vec<Vec<u8>>) -> Result<Batch,
     })
 }
 
-/// Puts the seals to entries that go out to one who holds what came here up to an arrival, of the
-/// logbooks `shared`.
-pub(super) fn sealed_for(
-    shelf: &impl Shelf,
-    entries: Vec<Vec<u8>>,
-    shared: &BTreeSet<LogbookId>,
-    told: Arrival,
-) -> Result<Batch, Error> {
-    let mut batch = sealed(shelf, entries)?;
-    let mut named: Ids = Ids::new();
-    for raw in &batch.entries {
-        let entry = codec::decode(raw).map_err(store::Error::from)?;
-        if shared.contains(&entry.logbook) {
-            let ids = named.entry(entry.logbook).or_default();
-            columns::each_id(&entry, |id| {
-                ids.insert(*id);
-            });
-            ids.extend(entry.gained.iter().map(|mark| *mark.device.bytes()));
-        }
+/// Makes a batch of what is told.
+pub(super) fn told(telling: Telling) -> Batch {
+    let logbooks: Vec<_> = telling.entries.into_keys().collect();
+    Batch {
+        told_seals: Sheaf::write(&telling.seals, &logbooks),
+        told: telling.batches,
+        ..Batch::default()
     }
-    for (logbook, mut ids) in named {
-        let wanted = ids.iter().map(columns::short).collect();
-        let found = shelf.find_ids(logbook, told, &wanted)?;
-        ids.retain(|id| found.get(&columns::short(id)) == Some(id));
-        batch.known.insert(logbook, ids);
-    }
-    Ok(batch)
 }
 
-/// Spells out what came shortened. None where this store's ids do not tell what was meant: then both
-/// sides compare, and nothing is shortened.
-pub(super) fn spelled_out<'a>(
-    shelf: &impl Shelf,
-    batch: &'a Batch,
-) -> Result<Option<Cow<'a, Batch>>, Error> {
-    let Some(shortened) = &batch.shortened else {
-        return Ok(Some(Cow::Borrowed(batch)));
-    };
-    let find =
-        |logbook, wanted: &BTreeSet<Short>| shelf.find_ids(logbook, Arrival(u64::MAX), wanted);
-    let entries = columns::unpack_with(shortened, MAX_UNPACKED_BYTES, find);
-    Ok(match entries {
-        Ok(Some(entries)) => Some(Cow::Owned(Batch {
-            entries,
-            seals: batch.seals.clone(),
-            ..Batch::default()
-        })),
-        Ok(None) => None,
-        Err(store::Error::Codec(_)) => return Err(Error::Garbled("its entries do not unpack")),
+/// Entries that came, and the seals of their devices.
+pub(super) struct Understood {
+    pub(super) came: Came,
+    seals: Vec<Sheaf>,
+}
+
+/// Understands a batch. None where it does not mean the same here, or holds what is no entry: then both
+/// sides compare, and everything is spelled out.
+pub(super) fn understood(shelf: &impl Shelf, batch: &Batch) -> Result<Option<Understood>, Error> {
+    if batch.told.is_empty() {
+        return Ok(spelled_out(batch).ok());
+    }
+    const ODD: Error = Error::Garbled("its entries do not unpack");
+    let came = match shelf.understand(&batch.told, MAX_UNPACKED_BYTES) {
+        Ok(Some(came)) => came,
+        Ok(None) => return Ok(None),
+        Err(store::Error::Codec(_)) => return Err(ODD),
         Err(error) => return Err(error.into()),
+    };
+    let logbooks: Vec<_> = came.by_logbook().into_keys().collect();
+    let seals = Sheaf::read(&batch.told_seals, &logbooks).map_err(|_| ODD)?;
+    Ok(Some(Understood { came, seals }))
+}
+
+/// Reads a batch that is spelled out.
+fn spelled_out(batch: &Batch) -> Result<Understood, CodecError> {
+    let entries = batch.entries.iter();
+    Ok(Understood {
+        came: Came {
+            entries: entries
+                .map(|raw| Written::read(raw.clone()))
+                .collect::<Result<_, _>>()?,
+            batches: Vec::new(),
+        },
+        seals: Sheaf::gather(&batch.seals, |_| false),
     })
 }
 
@@ -100,11 +95,11 @@ pub(super) fn spelled_out<'a>(
 /// changes nothing.
 pub(super) fn append(
     shelf: &impl Shelf,
-    batch: &Batch,
+    batch: Understood,
     now: WallMs,
     taking: &Taking,
 ) -> Result<Result<(), Unfit>, Error> {
-    match shelf.append_sealed(&batch.entries, &batch.seals, taking, now) {
+    match shelf.append_told(batch.came, &batch.seals, taking, now) {
         Ok(_) => Ok(Ok(())),
         Err(store::Error::Gap { .. } | store::Error::MissingCause { .. }) => Ok(Err(Unfit::Early)),
         Err(store::Error::Codec(error)) => {
@@ -262,17 +257,16 @@ pub(super) fn take(
     if part.batch.entries.is_empty() {
         return Ok(None);
     }
-    for raw in &part.batch.entries {
-        match codec::peek(raw) {
-            Ok((logbook, _)) if logbook == part.logbook => {}
-            Ok((other, _)) => {
-                let why = format!("it belongs to logbook {other}");
-                return Ok(Some(Refusal::Unreadable(why)));
-            }
-            Err(error) => return Ok(Some(Refusal::Unreadable(error.to_string()))),
-        }
+    let batch = match spelled_out(&part.batch) {
+        Ok(batch) => batch,
+        Err(error) => return Ok(Some(Refusal::Unreadable(error.to_string()))),
+    };
+    let mut logbooks = batch.came.entries.iter().map(|one| one.entry.logbook);
+    if let Some(other) = logbooks.find(|logbook| *logbook != part.logbook) {
+        let why = format!("it belongs to logbook {other}");
+        return Ok(Some(Refusal::Unreadable(why)));
     }
-    Ok(match append(shelf, &part.batch, now, taking)? {
+    Ok(match append(shelf, batch, now, taking)? {
         Ok(()) | Err(Unfit::Early) => None,
         Err(Unfit::For(refusal)) => Some(refusal),
     })

@@ -8,6 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::message::{Batch, End, MAX_ENTRY_BYTES, More, Parcel, Part, Refusal, Says};
+use super::parts::Understood;
 use super::{Error, Shelf, parts};
 use crate::log::chain::{Held, Mark};
 use crate::log::codec;
@@ -147,13 +148,13 @@ impl Caller {
                     more,
                 },
             ) => {
-                let Some(batch) = parts::spelled_out(shelf, batch)? else {
+                let Some(batch) = parts::understood(shelf, batch)? else {
                     return self.compare(shelf, now);
                 };
                 let taken = Taken {
                     read: *read,
                     held: *held,
-                    batch: &batch,
+                    batch,
                     more: *more,
                 };
                 self.receive_news(shelf, answer.from.store, met, sent, taken, now)
@@ -168,16 +169,18 @@ impl Caller {
 
     /// Makes a parcel of news.
     fn news(&mut self, shelf: &impl Shelf, met: Met, now: WallMs) -> Result<Parcel, Error> {
-        let news = shelf.news(met.told, &|_, _| true, &BTreeSet::new(), MAX_ENTRY_BYTES)?;
+        let everything = (None, None);
+        let nothing = BTreeSet::new();
+        let told = shelf.tell(met.told, &met.covers, everything, &nothing, MAX_ENTRY_BYTES)?;
         let sent = Sent {
-            up_to: news.read.arrival,
-            more: news.more,
-            entries: by_logbook(&news.batch)?,
+            up_to: told.read.arrival,
+            more: told.more,
+            entries: told.entries.clone(),
         };
         let says = Says::News {
             since: met.read,
             covers: parts::covers(&met.covers),
-            batch: parts::sealed_for(shelf, news.batch, &met.covers, met.told)?,
+            batch: parts::told(told),
         };
         self.way = Way::News { met, sent };
         Ok(Parcel {
@@ -192,7 +195,7 @@ impl Caller {
         peer: StoreId,
         mut met: Met,
         sent: Sent,
-        taken: Taken<'_>,
+        taken: Taken,
         now: WallMs,
     ) -> Result<Next, Error> {
         met.covers.extend(sent.entries.keys());
@@ -201,8 +204,8 @@ impl Caller {
         for (logbook, entries) in sent.entries {
             self.summary.logbooks.entry(logbook).or_default().sent += entries;
         }
-        if !taken.batch.entries.is_empty() {
-            let came = by_logbook(&taken.batch.entries)?;
+        let came = taken.batch.came.by_logbook();
+        if !came.is_empty() {
             let before = Holding::of(shelf, came.keys())?;
             if parts::append(shelf, taken.batch, now, &TAKING)?.is_err() {
                 return self.compare(shelf, now);
@@ -405,10 +408,10 @@ impl Holding {
 }
 
 /// An answer to news.
-struct Taken<'a> {
+struct Taken {
     read: Bookmark,
     held: Held,
-    batch: &'a Batch,
+    batch: Understood,
     more: More,
 }
 
@@ -419,16 +422,6 @@ impl Way {
             sent: BTreeMap::new(),
         }
     }
-}
-
-/// Counts a batch's entries by logbook.
-fn by_logbook(batch: &[Vec<u8>]) -> Result<BTreeMap<LogbookId, u64>, Error> {
-    let mut counts = BTreeMap::new();
-    for raw in batch {
-        let (logbook, _) = codec::peek(raw).map_err(|error| Error::Store(error.into()))?;
-        *counts.entry(logbook).or_default() += 1;
-    }
-    Ok(counts)
 }
 
 #[cfg(test)]

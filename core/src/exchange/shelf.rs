@@ -3,21 +3,18 @@
 use std::collections::BTreeSet;
 
 use crate::log::chain::{Held, Mark, Tip};
-use crate::log::columns::{Found, Short};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
 use crate::log::seal::Seal;
+use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{Appended, Bookmark, Error, Head, Met, News, Store, Taking};
-
-/// Asks of a logbook and a device whether its entry is wanted.
-pub type Wanted<'a> = &'a dyn Fn(LogbookId, DeviceId) -> bool;
+use crate::store::{Appended, Bookmark, Came, Error, Head, Met, Store, Taking, Telling, Wanted};
 
 macro_rules! shelf {
     ($(fn $name:ident(&self $(, $arg:ident: $kind:ty)*) -> $returned:ty;)*) => {
         /// A store as the exchange sees it. Each method means what the one of the same name of
         /// [`Store`] means, and asks the store where nothing else is said; what
-        /// [`Shelf::append_sealed`] returned from is on disk.
+        /// [`Shelf::append_told`] returned from is on disk.
         #[expect(missing_docs, reason = "the methods are those of `Store`, documented there")]
         pub trait Shelf {
             /// Asks the store that lies behind.
@@ -50,12 +47,11 @@ shelf! {
     fn entries_beyond(
         &self, logbook: LogbookId, known: &VersionVector, max_bytes: usize
     ) -> Result<(Vec<Vec<u8>>, bool), Error>;
-    fn news(
-        &self, after: Arrival, wanted: Wanted<'_>, covered: &BTreeSet<LogbookId>, max_bytes: usize
-    ) -> Result<News, Error>;
-    fn find_ids(
-        &self, logbook: LogbookId, up_to: Arrival, wanted: &BTreeSet<Short>
-    ) -> Result<Found, Error>;
+    fn tell(
+        &self, after: Arrival, shared: &BTreeSet<LogbookId>, wanted: Wanted<'_>,
+        covered: &BTreeSet<LogbookId>, max_bytes: usize
+    ) -> Result<Telling, Error>;
+    fn understand(&self, batches: &[Vec<u8>], max_bytes: usize) -> Result<Option<Came>, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
     fn entries_of(
         &self, logbook: LogbookId, marks: &[Mark], max_bytes: usize
@@ -63,8 +59,8 @@ shelf! {
     fn mend(&self, logbook: LogbookId, raws: &[Vec<u8>]) -> Result<usize, Error>;
     fn last_bookmark(&self) -> Result<Bookmark, Error>;
     fn made_bookmark(&self, bookmark: Bookmark) -> Result<bool, Error>;
-    fn append_sealed(
-        &self, batch: &[Vec<u8>], seals: &[Seal], taking: &Taking, now: WallMs
+    fn append_told(
+        &self, came: Came, seals: &[Sheaf], taking: &Taking, now: WallMs
     ) -> Result<Appended, Error>;
     fn met(&self, peer: StoreId) -> Result<Option<Met>, Error>;
     fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), Error>;

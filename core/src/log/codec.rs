@@ -365,7 +365,8 @@ pub(super) fn frame_change(kind: u8, body: &[u8]) -> Result<Change, CodecError> 
 
 const ABSENT: u8 = 0;
 const BOOL: u8 = 1;
-const INT: u8 = 2;
+/// The kind of a whole number.
+pub(super) const INT: u8 = 2;
 const NUMBER: u8 = 3;
 const QUANTITY: u8 = 4;
 const TEXT: u8 = 5;

@@ -970,10 +970,10 @@ pub fn short(id: &[u8; 16]) -> Short {
     *told
 }
 
-const POWERS: [f64; 4] = [1.0, 10.0, 100.0, 1_000.0];
+pub(super) const POWERS: [f64; 4] = [1.0, 10.0, 100.0, 1_000.0];
 
 /// How many decimals a number has, and all its digits, if that gives the very same number again.
-fn decimals(amount: f64) -> Option<(u8, i64)> {
+pub(super) fn decimals(amount: f64) -> Option<(u8, i64)> {
     (0..).zip(POWERS).find_map(|(decimals, power)| {
         let digits = (amount * power).round();
         let fits = digits.abs() < 9.0e15 && (digits / power).to_bits() == amount.to_bits();
@@ -982,7 +982,7 @@ fn decimals(amount: f64) -> Option<(u8, i64)> {
 }
 
 const UNKNOWN_SHAPE: CodecError = CodecError::Shape("an entry in it has an unknown shape");
-const TOO_MUCH: CodecError = CodecError::Shape("it unpacks to more than a batch may");
+pub(super) const TOO_MUCH: CodecError = CodecError::Shape("it unpacks to more than a batch may");
 
 #[cfg(test)]
 mod tests {

@@ -5,10 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::ledger::Slot;
 use super::tables::IDENTITY;
 use super::writing::{Writing, left};
-use super::{Error, Store, Writer, seals};
+use super::{Came, Error, Store, Writer, seals};
+use crate::log::codec::CodecError;
 use crate::log::entry::{Change, Draft, Entry};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place};
 use crate::log::seal::Seal;
+use crate::log::sheaf::Sheaf;
 use crate::log::stamp::{BELIEVED_AHEAD_MS, Clock, Stamp, WallMs};
 use crate::log::written::Written;
 
@@ -130,36 +132,63 @@ impl Store {
         taking: &Taking,
         now: WallMs,
     ) -> Result<Appended, Error> {
-        let seals = seals::by_device(seals)?;
+        let sheaves = Sheaf::gather(seals, |_| false);
         let mut writing = Writing::begin(self, now)?;
-        let taken = self.take_in(&mut writing, batch, &seals, taking, now)?;
+        let batch = batch.iter().map(|raw| Written::read(raw.as_ref().to_vec()));
+        let taken = self.take_in(&mut writing, batch, &sheaves, taking, now)?;
         if let Some(writer) = taken.writer {
             writing.commit(Some(writer))?;
         }
         Ok(taken.appended)
     }
 
+    /// Appends what a peer told, and keeps its batches as they came, to be given on.
+    ///
+    /// # Errors
+    /// Those of [`Self::append_sealed`].
+    pub fn append_told(
+        &self,
+        came: Came,
+        seals: &[Sheaf],
+        taking: &Taking,
+        now: WallMs,
+    ) -> Result<Appended, Error> {
+        let mut writing = Writing::begin(self, now)?;
+        let first = writing.next_arrival();
+        let (batches, all) = (came.batches, came.entries.len());
+        let entries = came.entries.into_iter().map(Ok);
+        let taken = self.take_in(&mut writing, entries, seals, taking, now)?;
+        if let Some(writer) = taken.writer {
+            if taken.appended.new == all {
+                writing.keep_batches(first, batches);
+            }
+            writing.commit(Some(writer))?;
+        }
+        Ok(taken.appended)
+    }
+
     /// Takes a peer's entries and seals in within a write, and returns what came of it.
-    pub(super) fn take_in<R: AsRef<[u8]>>(
+    pub(super) fn take_in(
         &self,
         writing: &mut Writing<'_>,
-        batch: &[R],
-        seals: &seals::Checked,
+        batch: impl Iterator<Item = Result<Written, CodecError>>,
+        sheaves: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<TakenIn, Error> {
+        let claimed = seals::Claimed::by(sheaves)?;
         let mut appended = Appended::default();
         let mut writer = self.writer();
         let mut words: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
-        for raw in batch {
-            let written = Written::read(raw.as_ref().to_vec())?;
+        for written in batch {
+            let written = written?;
             let slot = writing.slot(&written)?;
             if matches!(slot, Slot::Same) {
                 appended.held += 1;
                 continue;
             }
             let entry = &written.entry;
-            if taking.sealing == Sealing::Demanded && !seals::reach(seals, entry) {
+            if taking.sealing == Sealing::Demanded && !claimed.reach(entry) {
                 return Err(Error::Unsealed {
                     device: entry.device,
                     seq: entry.seq,
@@ -208,10 +237,12 @@ impl Store {
                 writing.append_own(&draft, stamp)?;
             }
         }
-        let sealed = seals::keep(writing, seals)?;
+        let seals = claimed.check(writing)?;
+        let new_seals = seals::keep(writing, &seals)?;
         Ok(TakenIn {
             appended,
-            writer: (appended.new > 0 || sealed).then_some(writer),
+            writer: (appended.new > 0 || !new_seals.is_empty()).then_some(writer),
+            new_seals,
         })
     }
 }
@@ -221,6 +252,8 @@ pub(super) struct TakenIn {
     pub(super) appended: Appended,
     /// Who writes from then on; none where nothing is new.
     pub(super) writer: Option<Writer>,
+    /// Those of the seals that were not kept before.
+    pub(super) new_seals: Vec<Seal>,
 }
 
 /// Keeps an entry of receipts and verdicts well under the size that an entry may have.

@@ -18,6 +18,7 @@ use super::{Error, Store, seals};
 use crate::log::entry::Draft;
 use crate::log::id::{Arrival, ChainId};
 use crate::log::seal::Seal;
+use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::written::Written;
 
@@ -51,23 +52,22 @@ impl Store {
     ///
     /// # Errors
     /// Those of [`Store::append_sealed`].
-    pub fn rehearse<R: AsRef<[u8]>>(
+    pub fn rehearse(
         &self,
-        batch: &[R],
-        seals: &[Seal],
+        batch: &[Written],
+        seals: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<Rehearsed, Error> {
-        let checked = seals::by_device(seals)?;
         let mut writing = Writing::begin(self, now)?;
-        let fresh = fresh(&writing.txn, &checked)?;
-        let taken = self.take_in(&mut writing, batch, &checked, taking, now)?;
+        let batch = batch.iter().cloned().map(Ok);
+        let taken = self.take_in(&mut writing, batch, seals, taking, now)?;
         match taken.writer {
             None => Ok(Rehearsed {
                 appended: taken.appended,
                 ..Rehearsed::default()
             }),
-            Some(_) => self.rehearsed(writing, taken.appended, fresh),
+            Some(_) => self.rehearsed(writing, taken.appended, taken.new_seals),
         }
     }
 
@@ -100,11 +100,13 @@ impl Store {
             }
             entries.push(written.raw.clone());
         }
+        let mut ends = Vec::new();
         for &logbook in &own {
             let head = writing.look(logbook)?.head(ChainId::of(writer.device()));
             let head = head.ok_or(Error::damaged_index("ledgers"))?;
-            seals.push(writer.key().seal(logbook, head.seq, head.link));
+            ends.push((logbook, head.seq, head.link));
         }
+        seals.extend(writer.key().seal_all(&ends));
         writing.txn.abort()?;
         Ok(Rehearsed {
             appended,
@@ -154,7 +156,8 @@ impl Store {
         seals: &[Seal],
         settings: &[(&str, &str)],
     ) -> Result<Appended, Error> {
-        let seals = seals::by_device(seals)?;
+        let sheaves = Sheaf::gather(seals, |_| false);
+        let claimed = seals::Claimed::by(&sheaves)?;
         let mut writing = Writing::begin(self, WallMs::new(0))?;
         let mut appended = Appended::default();
         for Followed { arrived, raw } in entries {
@@ -169,6 +172,7 @@ impl Store {
             writing.clock.witness(written.entry.stamp, *arrived);
             writing.append(written, &slot)?;
         }
+        let seals = claimed.check(&mut writing)?;
         seals::keep(&mut writing, &seals)?;
         {
             let mut identity = writing.txn.open_table(IDENTITY)?;
@@ -219,29 +223,16 @@ impl Store {
         }
         let writer = self.writer();
         if !writer.in_use_elsewhere {
-            let chain = ChainId::of(writer.device());
+            let (chain, mut ends) = (ChainId::of(writer.device()), Vec::new());
             for logbook in reading.logbooks()? {
                 if let Some(head) = reading.ledger(logbook)?.head(chain) {
-                    seals.push(writer.key().seal(logbook, head.seq, head.link));
+                    ends.push((logbook, head.seq, head.link));
                 }
             }
+            seals.extend(writer.key().seal_all(&ends));
         }
         Ok(seals)
     }
-}
-
-/// Those of these seals that are not kept.
-fn fresh(txn: &WriteTransaction, checked: &seals::Checked) -> Result<Vec<Seal>, Error> {
-    let kept = txn.open_table(SEALS)?;
-    let mut fresh = Vec::new();
-    for ((_, device), seals) in checked {
-        for seal in seals {
-            if kept.get(&tables::seal_key(*device, seal))?.is_none() {
-                fresh.push(seal.clone());
-            }
-        }
-    }
-    Ok(fresh)
 }
 
 #[cfg(test)]
@@ -298,6 +289,13 @@ mod tests {
         (batch, seals, taking)
     }
 
+    fn written(batch: &[Vec<u8>]) -> Vec<Written> {
+        let batch = batch.iter();
+        batch
+            .map(|raw| Written::read(raw.clone()).unwrap())
+            .collect()
+    }
+
     fn followed(rehearsed: &Rehearsed, arrived: WallMs) -> Vec<Followed> {
         let entries = rehearsed.entries.iter().cloned();
         entries.map(|raw| Followed { arrived, raw }).collect()
@@ -307,12 +305,13 @@ mod tests {
     fn a_rehearsal_says_what_an_append_does_and_keeps_nothing() {
         let (batch, seals, taking) = handed_over();
         let (hub, same) = (store(1, 1), store(1, 1));
-        let rehearsed = hub.rehearse(&batch, &seals, &taking, NOW).unwrap();
+        let (written, sheaves) = (written(&batch), Sheaf::gather(&seals, |_| false));
+        let rehearsed = hub.rehearse(&written, &sheaves, &taking, NOW).unwrap();
         assert_eq!(rehearsed.entries.len(), 3, "two, and the hub's receipts");
         assert_eq!((rehearsed.has_own, rehearsed.seals.len()), (true, 2));
         assert_eq!(hub.last_bookmark().unwrap(), Bookmark::START);
         assert_eq!(
-            hub.rehearse(&batch, &seals, &taking, NOW).unwrap(),
+            hub.rehearse(&written, &sheaves, &taking, NOW).unwrap(),
             rehearsed
         );
 
@@ -329,7 +328,7 @@ mod tests {
             !hub.id_is_in_use_elsewhere(),
             "what it wrote itself came back"
         );
-        let again = hub.rehearse(&batch, &seals, &taking, NOW).unwrap();
+        let again = hub.rehearse(&written, &sheaves, &taking, NOW).unwrap();
         assert_eq!((again.entries.len(), again.appended.held), (0, 2));
     }
 
@@ -337,7 +336,10 @@ mod tests {
     fn two_that_follow_one_log_in_other_pieces_have_the_same_bookmarks_and_settings() {
         let (batch, seals, taking) = handed_over();
         let (one, other) = (store(1, 1), store(1, 2));
-        let rehearsed = one.rehearse(&batch, &seals, &taking, NOW).unwrap();
+        let sheaves = Sheaf::gather(&seals, |_| false);
+        let rehearsed = one
+            .rehearse(&written(&batch), &sheaves, &taking, NOW)
+            .unwrap();
         let mut log = followed(&rehearsed, NOW);
         // A second hub's clock is behind: what came later did not come earlier for that.
         let own = other.rehearse_record(&[draft("three")], NOW).unwrap();

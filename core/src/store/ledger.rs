@@ -2,9 +2,12 @@
 //! without reading those before it.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use super::Error;
 use super::archive::Archive;
+use super::filed::Filed;
+use super::known::KnownIds;
 use crate::log::chain::{self, Link, Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Change, Entry};
@@ -26,6 +29,8 @@ pub(super) struct Ledger {
     tips: BTreeMap<(DeviceId, Seq), Tip>,
     // What every entry is called, where a device's chain has branches.
     names: Option<Names>,
+    /// The ids that its entries name. A row of an earlier version does not tell them.
+    ids: Option<Arc<KnownIds>>,
 }
 
 /// What is kept of a chain.
@@ -60,8 +65,32 @@ pub(super) struct Walk {
 }
 
 impl Ledger {
+    /// Of a logbook of which nothing is held.
+    pub(super) fn beginning() -> Self {
+        Self {
+            ids: Some(Arc::default()),
+            ..Self::default()
+        }
+    }
+
     pub(super) const fn branches(&self) -> &Branches {
         &self.branches
+    }
+
+    /// The ids that its entries name.
+    pub(super) fn ids(&self) -> Option<&KnownIds> {
+        self.ids.as_deref()
+    }
+
+    /// Whether it is known which ids its entries name.
+    pub(super) const fn tells_ids(&self) -> bool {
+        self.ids.is_some()
+    }
+
+    /// Learns which ids these entries name, all of the logbook's in order.
+    pub(super) fn learn_ids<'a>(&mut self, entries: impl Iterator<Item = &'a Filed>) {
+        let ids = Arc::make_mut(self.ids.get_or_insert_default());
+        entries.for_each(|filed| ids.learn(&filed.written.entry, filed.arrival));
     }
 
     pub(super) fn head(&self, chain: ChainId) -> Option<&HeadRow> {
@@ -241,9 +270,15 @@ impl Ledger {
         logbook: LogbookId,
         place: Place,
         gained: &VersionVector,
-        written: &Written,
+        filed: &Filed,
     ) {
+        let written = &filed.written;
         let device = written.entry.device;
+        if let Some(ids) = &mut self.ids
+            && ids.lack(&written.entry)
+        {
+            Arc::make_mut(ids).learn(&written.entry, filed.arrival);
+        }
         if let Some(names) = &mut self.names {
             names.chains.insert(written.mark(), place.chain);
             names.tips.insert(place, written.tip);
@@ -283,11 +318,11 @@ impl Ledger {
     /// [`Error::Gap`] or [`Error::MissingCause`] where one does not follow those before it.
     pub(super) fn walk<'a>(
         logbook: LogbookId,
-        entries: impl Iterator<Item = &'a Written> + Clone,
+        entries: impl Iterator<Item = &'a Filed> + Clone,
     ) -> Result<Walk, Error> {
-        let partings = partings(entries.clone());
+        let partings = partings(entries.clone().map(|filed| &filed.written));
         let mut walk = Walk {
-            ledger: Self::default(),
+            ledger: Self::beginning(),
             placed: Vec::new(),
         };
         if !partings.is_empty() {
@@ -298,8 +333,8 @@ impl Ledger {
         }
         let archive = Archive::empty(logbook);
         let mut knew: BTreeMap<Place, (Link, VersionVector)> = BTreeMap::new();
-        for written in entries {
-            let ledger = &mut walk.ledger;
+        for filed in entries {
+            let (ledger, written) = (&mut walk.ledger, &filed.written);
             let (place, mut gained) = match ledger.slot(written, &archive)? {
                 Slot::Same => return Err(Error::damaged_index("ledgers")),
                 Slot::Next(place, gained) => (place, gained),
@@ -332,7 +367,7 @@ impl Ledger {
                     (place, gained)
                 }
             };
-            ledger.go_on(logbook, place, &gained, written);
+            ledger.go_on(logbook, place, &gained, filed);
             if ledger.names.is_some() {
                 let head = &ledger.heads[&place.chain];
                 knew.insert(place, (head.link, head.knew.clone()));
@@ -433,9 +468,19 @@ impl Ledger {
             row.extend_from_slice(&before.0);
             row.extend_from_slice(&tip.0);
         }
+        self.ids.iter().for_each(|ids| ids.write(&mut row));
         let check = chain::check(&[logbook.bytes(), &row[8..]]);
         row[..8].copy_from_slice(&check);
         row
+    }
+
+    /// Whether this is the row that keeps it; one of an earlier version does not tell the ids.
+    pub(super) fn is_kept_as(&self, logbook: LogbookId, row: &[u8]) -> bool {
+        let without_ids = || Self {
+            ids: None,
+            ..self.clone()
+        };
+        self.row(logbook) == row || without_ids().row(logbook) == row
     }
 
     /// Reads the row of a logbook. Where chains have branches, [`Self::walk`] must name the entries.
@@ -489,6 +534,9 @@ impl Ledger {
             Ok((parting, Tip(left.array()?)))
         })? {
             ledger.branches.choose(parting, tip);
+        }
+        if !left.is_empty() {
+            ledger.ids = Some(Arc::new(KnownIds::read(&mut left)?));
         }
         left.finish()?;
         Ok(ledger)

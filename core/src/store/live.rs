@@ -8,6 +8,7 @@ use redb::ReadableTable;
 
 use super::archive::{self, Shelves, Tail};
 use super::at_hand::AtHand;
+use super::batches::Batches;
 use super::db::Db;
 use super::filed::Filed;
 use super::first_seen::FirstSeen;
@@ -51,6 +52,8 @@ pub(super) struct Live {
     pub(super) books: AtHand<LogbookId, Arc<Book>>,
     /// Where each id first occurs in them.
     pub(super) ids: AtHand<LogbookId, Arc<FirstSeen>>,
+    /// Batches as they came, to be given on as they are.
+    pub(super) batches: Batches,
 }
 
 /// The last entry of all.
@@ -108,6 +111,7 @@ impl Live {
             about: AtHand::up_to(MOST_ABOUT, BTreeMap::len),
             books: AtHand::up_to(MOST_KEPT, |book| book.entries.len()),
             ids: AtHand::up_to(MOST_IDS, |ids| ids.len()),
+            batches: Batches::default(),
         })
     }
 
@@ -172,6 +176,7 @@ impl Live {
         self.about.clear();
         self.books.clear();
         self.ids.clear();
+        self.batches = Batches::default();
     }
 }
 
@@ -213,7 +218,11 @@ pub(super) fn ledger_of(
 ) -> Result<Ledger, Error> {
     let row = rows.get(logbook.bytes())?;
     let row = row.map(|row| Ledger::read(logbook, row.value()));
-    with_tail(row.transpose()?.unwrap_or_default(), logbook, shelves)
+    let mut ledger = row.transpose()?.unwrap_or_else(Ledger::beginning);
+    if !ledger.tells_ids() {
+        ledger.learn_ids(shelves.of(logbook).settled()?.iter());
+    }
+    with_tail(ledger, logbook, shelves)
 }
 
 /// Brings the ledger of a logbook's blocks up to its last entries.
@@ -226,7 +235,7 @@ fn with_tail(mut ledger: Ledger, logbook: LogbookId, shelves: &Shelves) -> Resul
         let written = &filed.written;
         let place = ledger.place_of(written)?;
         let gained = ledger.causes(&written.entry, &archive)?;
-        ledger.go_on(logbook, place, &gained, written);
+        ledger.go_on(logbook, place, &gained, filed);
     }
     Ok(ledger)
 }
@@ -234,8 +243,7 @@ fn with_tail(mut ledger: Ledger, logbook: LogbookId, shelves: &Shelves) -> Resul
 /// Makes a ledger from all entries of a logbook.
 fn walked(logbook: LogbookId, shelves: &Shelves) -> Result<Ledger, Error> {
     let entries = shelves.of(logbook).entries()?;
-    let written = entries.iter().map(|filed| &filed.written);
-    Ok(Ledger::walk(logbook, written)?.ledger)
+    Ok(Ledger::walk(logbook, entries.iter())?.ledger)
 }
 
 /// The table of ledgers of a read transaction, for [`Live::ledger`].

@@ -1,17 +1,18 @@
 //! Older files brought up to this version's tables, once, as they are opened. Only what follows from the
 //! entries is thrown away, so that a file in which an entry is damaged opens as before.
 
-use redb::{Database, ReadableDatabase, TableHandle};
+use redb::{Database, ReadableDatabase, ReadableTable, TableHandle, WriteTransaction};
 
-use super::tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS};
+use super::tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS, SEALS_V1};
 use super::{Error, FORMAT, make_tables};
 
-/// Brings formats 1 and 2 up to 3. They had all entries by arrival and, beside them, a row in several
+/// Brings formats 1 and 2 up to 4. They had all entries by arrival and, beside them, a row in several
 /// indexes for each; whoever opens the store puts the entries into blocks.
 pub(super) fn from_2(db: &Database) -> Result<(), Error> {
     let kept = [
         ENTRIES.name(),
         SEALS.name(),
+        SEALS_V1.name(),
         PEERS.name(),
         IDENTITY.name(),
         BLOCKS.name(),
@@ -26,7 +27,28 @@ pub(super) fn from_2(db: &Database) -> Result<(), Error> {
         }
     }
     make_tables(&txn)?;
-    txn.open_table(IDENTITY)?
-        .insert("format", FORMAT.to_be_bytes().as_slice())?;
+    move_seals(&txn)?;
     Ok(txn.commit()?)
+}
+
+/// Brings format 3 up to 4, in which seals that were made at once have a path.
+pub(super) fn from_3(db: &Database) -> Result<(), Error> {
+    let txn = db.begin_write()?;
+    move_seals(&txn)?;
+    Ok(txn.commit()?)
+}
+
+/// Moves the seals to their new table.
+fn move_seals(txn: &WriteTransaction) -> Result<(), Error> {
+    {
+        let (old, mut new) = (txn.open_table(SEALS_V1)?, txn.open_table(SEALS)?);
+        for row in old.iter()? {
+            let (key, seal) = row?;
+            new.insert(key.value(), seal.value().as_slice())?;
+        }
+        let mut identity = txn.open_table(IDENTITY)?;
+        identity.insert("format", FORMAT.to_be_bytes().as_slice())?;
+    }
+    txn.delete_table(SEALS_V1)?;
+    Ok(())
 }

@@ -10,6 +10,7 @@
 mod append;
 mod archive;
 mod at_hand;
+mod batches;
 mod block;
 mod db;
 mod drop;
@@ -19,6 +20,7 @@ mod filed;
 mod filing;
 mod first_seen;
 mod follow;
+mod known;
 mod ledger;
 mod live;
 mod mend;
@@ -29,6 +31,7 @@ mod rebuild;
 mod said;
 mod seals;
 mod tables;
+mod telling;
 mod verify;
 mod writing;
 
@@ -43,6 +46,7 @@ pub use error::Error;
 pub use follow::{Followed, Rehearsed};
 pub use query::{Branched, Head, Kept, News};
 pub use rebuild::Rebuilt;
+pub use telling::{Came, Telling, Wanted};
 pub use verify::{Fault, Verified};
 
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
@@ -54,7 +58,7 @@ use tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS};
 use writing::Writing;
 
 /// The version of the tables that this code writes.
-pub const FORMAT: u64 = 3;
+pub const FORMAT: u64 = 4;
 
 /// An open store file. Only one process can have it open.
 #[derive(Debug)]
@@ -164,6 +168,7 @@ impl Store {
         match format {
             FORMAT => {}
             1 | 2 => migrate::from_2(db.for_writing()?)?,
+            3 => migrate::from_3(db.for_writing()?)?,
             _ => return Err(Error::OtherFormat { format }),
         }
         let txn = db.begin_read()?;
@@ -299,11 +304,14 @@ impl Store {
         row.map(|row| tables::met(row.value())).transpose()
     }
 
-    /// Remembers a meeting with a peer.
+    /// Remembers a meeting with a peer, if it is another than the last.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be written.
     pub fn remember_met(&self, peer: StoreId, met: &Met) -> Result<(), Error> {
+        if self.met(peer)?.as_ref() == Some(met) {
+            return Ok(());
+        }
         let txn = self.db.begin_write()?;
         txn.open_table(PEERS)?
             .insert(peer.bytes(), tables::met_row(met).as_slice())?;

@@ -105,7 +105,7 @@ pub(super) struct Reading<'s> {
     pub(super) txn: ReadTransaction,
     pub(super) shelves: Shelves,
     rows: Ledgers,
-    last: Bookmark,
+    pub(super) last: Bookmark,
 }
 
 impl Store {
@@ -204,7 +204,7 @@ impl Reading<'_> {
     }
 
     /// Returns the bookmark at an arrival, if an entry came then.
-    fn bookmark_at(&self, arrival: Arrival) -> Result<Option<Bookmark>, Error> {
+    pub(super) fn bookmark_at(&self, arrival: Arrival) -> Result<Option<Bookmark>, Error> {
         let tail = self.shelves.tail();
         if let Ok(at) = tail.binary_search_by_key(&arrival, |filed| filed.arrival) {
             return Ok(Some(tail[at].bookmark()));
@@ -653,7 +653,7 @@ struct Walked {
 }
 
 impl Reading<'_> {
-    fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error> {
+    pub(super) fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error> {
         let mut chains = Vec::new();
         for logbook in covered {
             for (chain, head) in self.ledger(*logbook)?.heads() {
@@ -670,8 +670,7 @@ impl Reading<'_> {
     fn walked(&self, logbook: LogbookId) -> Result<Walked, Error> {
         let entries = self.shelves.of(logbook).entries()?;
         self.all_there(logbook, entries.len())?;
-        let written = entries.iter().map(|filed| &filed.written);
-        let walk = Ledger::walk(logbook, written)?;
+        let walk = Ledger::walk(logbook, entries.iter())?;
         Ok(Walked {
             ledger: walk.ledger,
             placed: walk.placed,

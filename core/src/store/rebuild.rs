@@ -56,8 +56,7 @@ impl Store {
             let logbooks = groups.iter().flat_map(|group| &group.logbooks);
             for logbook in logbooks.collect::<BTreeSet<_>>() {
                 let entries = settled(&rows, *logbook)?;
-                let written = entries.iter().map(|filed| &filed.written);
-                let row = Ledger::walk(*logbook, written)?.ledger.row(*logbook);
+                let row = Ledger::walk(*logbook, entries.iter())?.ledger.row(*logbook);
                 ledgers.insert(logbook.bytes(), row.as_slice())?;
             }
         }

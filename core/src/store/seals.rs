@@ -2,49 +2,122 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::query::Reading;
 use super::tables::{self, SEALS};
 use super::writing::Writing;
 use super::{Error, Store};
 use crate::log::chain::Link;
 use crate::log::codec;
 use crate::log::entry::Entry;
-use crate::log::id::{ChainId, DeviceId, LogbookId};
+use crate::log::id::{ChainId, DeviceId, LogbookId, Seq};
 use crate::log::seal::{Keys, Seal};
+use crate::log::sheaf::{End, Sheaf};
 
 /// Seals that were checked, by logbook and device.
 pub(super) type Checked = BTreeMap<(LogbookId, DeviceId), Vec<Seal>>;
 
-/// Checks seals, and sorts them by the chains that they are about.
-pub(super) fn by_device(seals: &[Seal]) -> Result<Checked, Error> {
-    let (mut checked, mut keys) = (Checked::new(), Keys::default());
-    for seal in seals {
-        let device = keys
-            .device_of(seal)
-            .ok_or(Error::ForgedSeal { seq: seal.seq })?;
-        let of_device = checked.entry((seal.logbook, device)).or_default();
-        of_device.push(seal.clone());
+/// How far devices say that their chains go, not checked yet.
+pub(super) struct Claimed<'a> {
+    up_to: BTreeMap<(LogbookId, DeviceId), Seq>,
+    keys: Keys,
+    checked: Checked,
+    /// Those that can be checked when the entries are there.
+    open: Vec<(DeviceId, &'a Sheaf)>,
+}
+
+impl<'a> Claimed<'a> {
+    /// Reads whose seals these are, and checks those that tell all that they cover.
+    ///
+    /// # Errors
+    /// [`Error::ForgedSeal`].
+    pub(super) fn by(sheaves: &'a [Sheaf]) -> Result<Self, Error> {
+        let mut claimed = Self {
+            up_to: BTreeMap::new(),
+            keys: Keys::default(),
+            checked: Checked::new(),
+            open: Vec::new(),
+        };
+        for sheaf in sheaves {
+            let ends = sheaf.ends();
+            let seq = ends.first().map_or(Seq::FIRST, |end| end.seq);
+            let device = claimed.keys.device(&sheaf.key);
+            let device = device.ok_or(Error::ForgedSeal { seq })?;
+            for end in &ends {
+                let up_to = claimed.up_to.entry((end.logbook, device));
+                let up_to = up_to.or_insert(end.seq);
+                *up_to = end.seq.max(*up_to);
+            }
+            if ends.iter().any(|end| end.link.is_none()) {
+                claimed.open.push((device, sheaf));
+            } else {
+                let told = |end: &End| end.link.ok_or(Error::damaged_index("seals"));
+                claimed.take(device, sheaf.seals(device, told)?)?;
+            }
+        }
+        Ok(claimed)
     }
-    Ok(checked)
+
+    fn take(&mut self, device: DeviceId, seals: Vec<Seal>) -> Result<(), Error> {
+        for seal in seals {
+            if self.keys.device_of(&seal) != Some(device) {
+                return Err(Error::ForgedSeal { seq: seal.seq });
+            }
+            let of_device = self.checked.entry((seal.logbook, device)).or_default();
+            of_device.push(seal);
+        }
+        Ok(())
+    }
+
+    /// Whether an entry's device says of itself that its chain goes at least that far.
+    pub(super) fn reach(&self, entry: &Entry) -> bool {
+        let up_to = self.up_to.get(&(entry.logbook, entry.device));
+        up_to.is_some_and(|up_to| *up_to >= entry.seq)
+    }
+
+    /// Checks the other seals, now that the entries that came with them are there, and sorts all by the
+    /// chains that they are about.
+    ///
+    /// # Errors
+    /// [`Error::ForgedSeal`]; [`Error::Gap`] where a chain does not end here as the device says.
+    pub(super) fn check(mut self, writing: &mut Writing<'_>) -> Result<Checked, Error> {
+        for (device, sheaf) in core::mem::take(&mut self.open) {
+            let seals = sheaf.seals(device, |end| link_at(writing, device, end))?;
+            self.take(device, seals)?;
+        }
+        // Those that reach farther take the place of those that do not, in whatever order they came.
+        for of_device in self.checked.values_mut() {
+            of_device.sort_by_key(|seal| seal.seq);
+        }
+        Ok(self.checked)
+    }
 }
 
-/// Whether an entry's device says of itself that its chain goes at least that far.
-pub(super) fn reach(seals: &Checked, entry: &Entry) -> bool {
-    let seals = seals.get(&(entry.logbook, entry.device));
-    seals.is_some_and(|seals| seals.iter().any(|seal| seal.seq >= entry.seq))
+/// The link at the end of a device's chain, where that follows from the entries.
+fn link_at(writing: &mut Writing<'_>, device: DeviceId, end: &End) -> Result<Link, Error> {
+    let ledger = writing.look(end.logbook)?;
+    let chains = ledger.branches().chains_of(device);
+    let mut heads = chains.filter_map(|chain| ledger.head(chain));
+    let found = heads.find(|head| head.seq == end.seq);
+    found.map(|head| head.link).ok_or(Error::Gap {
+        device,
+        seq: end.seq,
+    })
 }
 
-/// Keeps seals, each instead of those that reach less far on its chain; says whether any was new.
-pub(super) fn keep(writing: &mut Writing<'_>, seals: &Checked) -> Result<bool, Error> {
-    let mut new = false;
+/// Keeps seals, each instead of those that reach less far on its chain; returns those that are new.
+pub(super) fn keep(writing: &mut Writing<'_>, seals: &Checked) -> Result<Vec<Seal>, Error> {
+    let mut new = Vec::new();
     for ((logbook, device), seals) in seals {
         let ends = ends(writing, *logbook, *device)?;
         let mut table = writing.txn.open_table(SEALS)?;
         for seal in seals {
             let key = tables::seal_key(*device, seal);
-            if table.insert(&key, &tables::seal_row(seal))?.is_some() {
+            let row = tables::seal_row(seal);
+            let is_kept = table.insert(&key, row.as_slice())?.is_some();
+            if is_kept {
                 continue;
             }
-            new = true;
+            new.push(seal.clone());
             if !ends.contains(&seal.link) {
                 continue; // it reaches beyond what has come so far
             }
@@ -80,14 +153,23 @@ impl Store {
             .iter()
             .map(|raw| codec::peek(raw))
             .collect::<Result<_, _>>()?;
-        let (reading, writer) = (self.reading()?, self.writer());
+        self.seals_of(&self.reading()?, writers)
+    }
+
+    /// Returns the seals of these devices in these logbooks.
+    pub(super) fn seals_of(
+        &self,
+        reading: &Reading<'_>,
+        writers: impl IntoIterator<Item = (LogbookId, DeviceId)>,
+    ) -> Result<Vec<Seal>, Error> {
+        let writer = self.writer();
         let kept = reading.txn.open_table(SEALS)?;
-        let mut seals = Vec::new();
+        let (mut seals, mut own) = (Vec::new(), Vec::new());
         for (logbook, device) in writers {
             if device == writer.device() && !writer.in_use_elsewhere {
                 let ledger = reading.ledger(logbook)?;
                 if let Some(head) = ledger.head(ChainId::of(device)) {
-                    seals.push(writer.key().seal(logbook, head.seq, head.link));
+                    own.push((logbook, head.seq, head.link));
                 }
                 continue;
             }
@@ -97,6 +179,7 @@ impl Store {
                 seals.push(tables::seal(key.value(), row.value())?.1);
             }
         }
+        seals.extend(writer.key().seal_all(&own));
         Ok(seals)
     }
 
@@ -104,14 +187,15 @@ impl Store {
     pub(super) fn seal_own(&self, writing: &mut Writing<'_>) -> Result<(), Error> {
         let writer = self.writer();
         let chain = ChainId::of(writer.device());
-        let mut seals = Checked::new();
+        let mut own = Vec::new();
         for logbook in writing.logbooks()? {
             if let Some(head) = writing.look(logbook)?.head(chain) {
-                let seal = writer.key().seal(logbook, head.seq, head.link);
-                seals.insert((logbook, writer.device()), vec![seal]);
+                own.push((logbook, head.seq, head.link));
             }
         }
-        keep(writing, &seals)?;
+        let seals = writer.key().seal_all(&own).into_iter();
+        let seals = seals.map(|seal| ((seal.logbook, writer.device()), vec![seal]));
+        keep(writing, &seals.collect())?;
         Ok(())
     }
 }

@@ -11,7 +11,7 @@ use super::{Bookmark, Error, Met};
 use crate::log::chain::{self, Link};
 use crate::log::codec::CodecError;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
-use crate::log::seal::Seal;
+use crate::log::seal::{Seal, Step};
 use crate::log::shapes::{Scan, number};
 use crate::log::stamp::{Clock, Stamp, WallMs};
 
@@ -26,9 +26,12 @@ pub(super) const GROUPS: TableDefinition<'_, u64, &[u8]> = TableDefinition::new(
 /// Logbook -> what the chains of its blocks come to. Derived.
 pub(super) const LEDGERS: TableDefinition<'_, &[u8; 16], &[u8]> =
     TableDefinition::new("ledgers_v3");
-/// Logbook, device, seq, link -> public key (32), signature (64): how far a device says that its
-/// chain goes. Irreplaceable, though whoever else holds the entries has one as well.
-pub(super) const SEALS: TableDefinition<'_, &[u8; 72], &[u8; 96]> =
+/// Logbook, device, seq, link -> public key (32), signature (64), and for each step from there to what
+/// was signed: whether the digest beside it is the left one (1), the digest (32). How far a device says
+/// that its chain goes. Irreplaceable, though whoever else holds the entries has one as well.
+pub(super) const SEALS: TableDefinition<'_, &[u8; 72], &[u8]> = TableDefinition::new("seals_v4");
+/// The same without steps, as formats 1 to 3 had it.
+pub(super) const SEALS_V1: TableDefinition<'_, &[u8; 72], &[u8; 96]> =
     TableDefinition::new("seals_v1");
 /// Peer store -> what is remembered of the last meeting. Irreplaceable, though losing it costs
 /// only bytes on the wire.
@@ -65,22 +68,41 @@ pub(super) fn seal_key(device: DeviceId, seal: &Seal) -> [u8; 72] {
     ])
 }
 
-pub(super) fn seal_row(seal: &Seal) -> [u8; 96] {
-    joined(&[&seal.key, &seal.signature])
+pub(super) fn seal_row(seal: &Seal) -> Vec<u8> {
+    let mut row = Vec::with_capacity(96 + 33 * seal.path.len());
+    row.extend_from_slice(&seal.key);
+    row.extend_from_slice(&seal.signature);
+    for step in &seal.path {
+        row.push(u8::from(step.is_left));
+        row.extend_from_slice(&step.digest);
+    }
+    row
 }
 
-pub(super) fn seal(key: &[u8; 72], row: &[u8; 96]) -> Result<(DeviceId, Seal), Error> {
+pub(super) fn seal(key: &[u8; 72], row: &[u8]) -> Result<(DeviceId, Seal), Error> {
     let (logbook, rest) = first::<16>(key).expect("72 bytes begin with 16");
     let (device, rest) = first::<16>(rest).expect("56 bytes begin with 16");
     let (seq, rest) = first::<8>(rest).expect("40 bytes begin with 8");
     let (link, _) = first::<32>(rest).expect("32 bytes follow");
-    let (public, rest) = first::<32>(row).expect("96 bytes begin with 32");
-    let (signature, _) = first::<64>(rest).expect("64 bytes follow");
+    let damaged = || Error::damaged_index("seals");
+    let (public, rest) = first::<32>(row).ok_or_else(damaged)?;
+    let (signature, rest) = first::<64>(rest).ok_or_else(damaged)?;
+    let (steps, []) = rest.as_chunks::<33>() else {
+        return Err(damaged());
+    };
+    let path = steps.iter().map(|step| {
+        let (is_left, digest) = first::<1>(step)?;
+        Some(Step {
+            is_left: is_left == [1],
+            digest: digest.try_into().ok()?,
+        })
+    });
     let seal = Seal {
         logbook: LogbookId::from_bytes(logbook),
         key: public,
-        seq: Seq::new(u64::from_be_bytes(seq)).ok_or(Error::damaged_index("seals"))?,
+        seq: Seq::new(u64::from_be_bytes(seq)).ok_or_else(damaged)?,
         link: Link::from_bytes(link),
+        path: path.collect::<Option<_>>().ok_or_else(damaged)?,
         signature,
     };
     Ok((DeviceId::from_bytes(device), seal))

@@ -110,10 +110,9 @@ impl Store {
             walk(logbook, all, &sealed, own, verified);
             // What damaged entries come to says nothing.
             if verified.faults.is_empty() && in_blocks.contains(&logbook) {
-                let written = settled.iter().map(|filed| &filed.written);
-                let right = Ledger::walk(logbook, written)?.ledger.row(logbook);
+                let right = Ledger::walk(logbook, settled.iter())?.ledger;
                 let row = rows.get(logbook.bytes())?;
-                wrong_ledger |= row.is_none_or(|row| row.value() != right.as_slice());
+                wrong_ledger |= row.is_none_or(|row| !right.is_kept_as(logbook, row.value()));
             }
         }
         if verified.faults.is_empty() {

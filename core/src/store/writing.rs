@@ -7,6 +7,7 @@ use std::sync::{Arc, MutexGuard};
 use redb::WriteTransaction;
 
 use super::archive::{Archive, Shelves};
+use super::batches::Batch;
 use super::block::Packing;
 use super::filed::Filed;
 use super::filing::Filing;
@@ -32,6 +33,7 @@ pub(super) struct Writing<'s> {
     before: Before<'s>,
     ledgers: BTreeMap<LogbookId, Ledger>,
     new: Vec<Arc<Filed>>,
+    batches: Vec<Batch>,
     pub(super) clock: Clock,
     next: Arrival,
     /// When what is appended next arrives.
@@ -67,11 +69,28 @@ impl<'s> Writing<'s> {
             before: Before { store, open: None },
             ledgers: BTreeMap::new(),
             new: Vec::new(),
+            batches: Vec::new(),
             clock: live.clock,
             next: Arrival(live.last.bookmark.arrival.0 + 1),
             arrived: now.max(live.last.arrived),
             live,
         })
+    }
+
+    /// Returns the arrival of what is appended next.
+    pub(super) const fn next_arrival(&self) -> Arrival {
+        self.next
+    }
+
+    /// Keeps batches as they came, once what came in them is on disk: each its bytes and how many
+    /// entries it holds, all of them new and appended in this order from an arrival on.
+    pub(super) fn keep_batches(&mut self, first: Arrival, batches: Vec<(Vec<u8>, usize)>) {
+        let mut new = self.new.iter().skip_while(|filed| filed.arrival < first);
+        for (bytes, many) in batches {
+            let entries = new.by_ref().take(many);
+            self.batches
+                .extend(Batch::of(bytes, entries.map(AsRef::as_ref)));
+        }
     }
 
     /// Returns a logbook's ledger as this write has made it so far, and its entries before the write.
@@ -142,16 +161,16 @@ impl<'s> Writing<'s> {
         if let Slot::Next(place, gained) = slot {
             let ledger = self.ledgers.get_mut(&logbook);
             let ledger = ledger.expect("its slot was asked for");
-            ledger.go_on(logbook, *place, gained, &filed.written);
+            ledger.go_on(logbook, *place, gained, &filed);
             self.push(filed);
         } else {
             self.push(filed);
             // What is new may take names from what was there: all are named again.
             let (shelves, _) = self.before.open(&self.live)?;
             let before = shelves.of(logbook).entries()?;
-            let new = self.new.iter().map(|filed| &filed.written);
-            let new = new.filter(|written| written.entry.logbook == logbook);
-            let all = before.iter().map(|filed| &filed.written).chain(new);
+            let new = self.new.iter().map(AsRef::as_ref);
+            let new = new.filter(|filed: &&Filed| filed.written.entry.logbook == logbook);
+            let all = before.iter().chain(new);
             let ledger = Ledger::walk(logbook, all)?.ledger;
             self.ledgers.insert(logbook, ledger);
         }
@@ -269,6 +288,9 @@ impl<'s> Writing<'s> {
         let mut live = self.live;
         live.clock = self.clock;
         live.last = last;
+        self.batches
+            .into_iter()
+            .for_each(|batch| live.batches.keep(batch));
         for filed in &self.new {
             live.learn_ids(filed);
         }

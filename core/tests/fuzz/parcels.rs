@@ -121,7 +121,7 @@ fn no_parcel_makes_either_side_of_an_exchange_panic_or_grow_or_damages_a_store()
                 let used = core::mem::replace(&mut *world, (World::new(chance), 0));
                 used.0.look_over();
             }
-            said_otherwise(&world.0.parcels, chance)
+            said_otherwise(&world.0, chance)
         },
         |bytes| {
             let world = &world.borrow().0;
@@ -142,7 +142,8 @@ fn no_parcel_makes_either_side_of_an_exchange_panic_or_grow_or_damages_a_store()
 }
 
 /// A parcel of which one part says something else.
-fn said_otherwise(parcels: &[Vec<u8>], chance: &mut Chance) -> Vec<u8> {
+fn said_otherwise(world: &World, chance: &mut Chance) -> Vec<u8> {
+    let parcels = &world.parcels;
     let mut bytes = chance.of(parcels).clone();
     if chance.once_in(4) {
         let other = chance.of(parcels);
@@ -159,10 +160,12 @@ fn said_otherwise(parcels: &[Vec<u8>], chance: &mut Chance) -> Vec<u8> {
     match &mut parcel.says {
         Says::News { since, batch, .. } => {
             bookmark(since, chance);
+            spell_out(batch, &world.hub, chance);
             batch_otherwise(batch, chance);
         }
         Says::Taken { read, batch, .. } => {
             bookmark(read, chance);
+            spell_out(batch, &world.phone, chance);
             batch_otherwise(batch, chance);
         }
         Says::Compare => {}
@@ -218,6 +221,21 @@ fn bookmark(bookmark: &mut Bookmark, chance: &mut Chance) {
     }
 }
 
+/// Spells out a batch as a store understands it, or spoils it as it is.
+fn spell_out(batch: &mut Batch, store: &Store, chance: &mut Chance) {
+    if chance.once_in(4) {
+        for told in &mut batch.told {
+            spoil(told, &[], chance);
+        }
+        spoil(&mut batch.told_seals, &[], chance);
+    } else if let Ok(Some(came)) = store.understand(&batch.told, 1 << 20) {
+        let entries = came.entries.into_iter();
+        batch.entries = entries.map(|written| written.raw).collect();
+        batch.seals = store.seals(&batch.entries).expect("it can be read");
+        batch.told.clear();
+    }
+}
+
 /// Entries that say something else, in shape, and seals that vouch for them or do not.
 fn batch_otherwise(batch: &mut Batch, chance: &mut Chance) {
     for raw in &mut batch.entries {
@@ -261,5 +279,6 @@ fn batch_otherwise(batch: &mut Batch, chance: &mut Chance) {
     if !batch.seals.is_empty() && chance.once_in(6) {
         let at = chance.below(batch.seals.len());
         batch.seals[at].signature[chance.below(64)] ^= 1;
+        batch.seals[at].path.truncate(chance.below(3));
     }
 }

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
+use headwalk_core::log::chain::Link;
 use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::store::{self, Head, NewStore, Store};
 
@@ -73,7 +74,8 @@ pub fn to_fleet(
 /// What stands at the other end already.
 struct Standing<'s> {
     entries: InStep<'s>,
-    seals: BTreeSet<Vec<u8>>,
+    /// Each by its signature, which others may share, and the link that it is about.
+    seals: BTreeSet<([u8; 64], Link)>,
     access: Vec<Vec<u8>>,
     last_access: Position,
 }
@@ -95,7 +97,7 @@ impl<'s> Standing<'s> {
                         _ => return Err(there.entries.parts()),
                     },
                     Record::Seal(seal) => {
-                        there.seals.insert(seal.signature.to_vec());
+                        there.seals.insert((seal.signature, seal.link));
                     }
                     Record::Access(change) => {
                         there.access.push(change);
@@ -110,7 +112,7 @@ impl<'s> Standing<'s> {
     }
 
     fn has_seal(&self, record: &Record) -> bool {
-        matches!(record, Record::Seal(seal) if self.seals.contains(seal.signature.as_slice()))
+        matches!(record, Record::Seal(seal) if self.seals.contains(&(seal.signature, seal.link)))
     }
 }
 

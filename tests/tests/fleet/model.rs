@@ -17,10 +17,11 @@ use headwalk_core::log::chain::Tip;
 use headwalk_core::log::codec;
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{DeviceId, FieldNumber, LogbookId, StoreId, ThingId};
-use headwalk_core::log::seal::{DeviceKey, Seal};
+use headwalk_core::log::seal::DeviceKey;
+use headwalk_core::log::sheaf::Sheaf;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{HowKnown, Value};
-use headwalk_core::store::{Appended, Error, Followed, NewStore, Rehearsed, Store, Taking};
+use headwalk_core::store::{Appended, Came, Error, Followed, NewStore, Rehearsed, Store, Taking};
 use headwalk_sync_server::hub_log::appending::{Appending, Ask, Expect, Message, Topic};
 use headwalk_sync_server::hub_log::{Last, Line, LogError, Position, Record};
 
@@ -610,10 +611,10 @@ impl Shelf for ModelShelf<'_> {
         DeviceId::from_bytes([250; 16])
     }
 
-    fn append_sealed(
+    fn append_told(
         &self,
-        batch: &[Vec<u8>],
-        seals: &[Seal],
+        came: Came,
+        seals: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<Appended, Error> {
@@ -627,7 +628,7 @@ impl Shelf for ModelShelf<'_> {
             .hub
             .borrow()
             .store
-            .rehearse(batch, seals, taking, now)?;
+            .rehearse(&came.entries, seals, taking, now)?;
         let appended = self.append(&rehearsed, now);
         if appended.is_err() && rehearsed.has_own {
             self.hub.borrow().takes_new_id.set(true);

@@ -5,12 +5,13 @@ use redb::backends::InMemoryBackend;
 
 use super::*;
 use crate::exchange::message::MAX_PARCEL_BYTES;
-use crate::log::columns::Ids;
 use crate::log::entry::{Change, Draft};
 use crate::log::id::{FieldNumber, ThingId};
 use crate::log::seal::DeviceKey;
+use crate::log::terse::{self, Listener};
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
+use crate::log::written::Written;
 use crate::store::{self, NewStore, Store};
 
 const NOW: WallMs = WallMs::new(1_000_000);
@@ -132,26 +133,16 @@ fn ids_that_both_hold_are_not_spelled_out_again() {
     let Says::News { batch, .. } = &parcel.says else {
         panic!("they have met");
     };
-    assert_eq!(
-        batch.known[&logbook(5)].len(),
-        51,
-        "fifty things and the tablet"
+    assert_eq!((batch.count(), batch.entries.len()), (50, 0));
+    let none = BTreeSet::new();
+    let told = |shared| tablet.tell(Arrival(50), shared, (None, None), &none, usize::MAX);
+    let to_a_stranger = told(&none).unwrap().batches.concat().len();
+    let to_the_hub = batch.told.concat().len();
+    // Fifty things and the tablet, of each two bytes for sixteen; three for the logbook.
+    assert!(
+        to_the_hub + 51 * 14 + 13 < to_a_stranger + 20,
+        "{to_the_hub} and {to_a_stranger}"
     );
-    let spelled_out = Batch {
-        known: Ids::new(),
-        ..batch.clone()
-    };
-    let spelled_out = Parcel {
-        says: Says::Taken {
-            read: Bookmark::START,
-            held: Held([0; 32]),
-            batch: spelled_out,
-            more: More::Nothing,
-        },
-        ..parcel
-    };
-    let (short, long) = (parcel.to_bytes().len(), spelled_out.to_bytes().len());
-    assert!(short + 200 < long, "{short} and {long}");
     let summary = exchange(&tablet, &hub, Some(hub.id())).unwrap();
     assert_eq!((summary.round_trips, summary.equal), (1, true));
     assert_same(&tablet, &hub);
@@ -166,24 +157,119 @@ fn ids_that_the_listener_turns_out_not_to_know_are_spelled_out_in_a_comparison()
         .record(&[about(11, "new at the tablet")], NOW)
         .unwrap();
     hub.record(&[about(12, "new at the hub")], NOW).unwrap();
-    // Each believes that the other knows what is new.
-    let believe = |mut parcel: Parcel| {
-        if let Says::News { batch, .. } | Says::Taken { batch, .. } = &mut parcel.says {
-            let ids = [10, 11, 12].map(thing);
-            batch.known.insert(logbook(5), ids.into());
+    // Each believes that the other holds what is new.
+    let believe = |store: &Store, mut parcel: Parcel| {
+        if let Says::News { batch, .. } | Says::Taken { batch, .. } = &mut parcel.says
+            && !batch.is_empty()
+        {
+            let raws = store.entries_beyond(logbook(5), &VersionVector::new(), usize::MAX);
+            let last = raws.unwrap().0.pop().unwrap();
+            batch.told = vec![terse::pack(
+                &[Written::read(last).unwrap()],
+                &HoldsEverything,
+            )];
         }
         Parcel::from_bytes(&parcel.to_bytes()).unwrap()
     };
     let (mut session, mut parcel) = Caller::begin(&tablet, Some(hub.id()), NOW).unwrap();
     let summary = loop {
-        let reply = answer(&hub, &believe(parcel), &Answering::as_hub(), NOW).unwrap();
-        match session.receive(&tablet, &believe(reply), NOW).unwrap() {
+        let asked = believe(&tablet, parcel);
+        let reply = answer(&hub, &asked, &Answering::as_hub(), NOW).unwrap();
+        match session
+            .receive(&tablet, &believe(&hub, reply), NOW)
+            .unwrap()
+        {
             Next::Send(next) => parcel = next,
             Next::Done(summary) => break summary,
         }
     };
     assert!(summary.equal && summary.round_trips > 1, "{summary:?}");
     assert_same(&tablet, &hub);
+}
+
+struct HoldsEverything;
+
+impl Listener for HoldsEverything {
+    fn holds(&self, _: LogbookId) -> bool {
+        true
+    }
+
+    fn knows(&self, _: LogbookId, _: &[u8; 16]) -> bool {
+        true
+    }
+
+    fn follows(&self, _: LogbookId) -> bool {
+        true
+    }
+}
+
+/// What a hub answers to news that this device has none of.
+fn taken(hub: &Store, device: &Store) -> (Batch, Parcel) {
+    let (_, parcel) = Caller::begin(device, Some(hub.id()), NOW).unwrap();
+    let reply = answer(hub, &parcel, &Answering::as_hub(), NOW).unwrap();
+    let Says::Taken { batch, .. } = &reply.says else {
+        panic!("they have met");
+    };
+    (batch.clone(), reply)
+}
+
+#[test]
+fn a_hub_gives_a_batch_on_as_it_came_and_packs_the_same_when_it_has_forgotten_it() {
+    let (hub, phone, other, third) = (store(1), store(2), store(3), store(4));
+    for first in [1, 2] {
+        for (device, number) in [(&phone, 2), (&other, 3), (&third, 4)] {
+            write(device, 5, number * 10 + first, "before");
+            exchange(device, &hub, Some(hub.id())).unwrap();
+        }
+    }
+    for device in [&phone, &other, &third] {
+        exchange(device, &hub, Some(hub.id())).unwrap();
+    }
+    for entry in 0..20 {
+        write(&phone, 5, 100 + entry, "in the yard");
+    }
+    write(&hub, 5, 90, "at the office");
+    let (_, parcel) = Caller::begin(&phone, Some(hub.id()), NOW).unwrap();
+    let Says::News { batch: sent, .. } = &parcel.says else {
+        panic!("they have met");
+    };
+    let sent = sent.told.clone();
+    assert!(exchange(&phone, &hub, Some(hub.id())).unwrap().equal);
+    let (batch, _) = taken(&hub, &other);
+    assert_eq!(batch.told.len(), 2, "the office's entry, and the batch");
+    assert_eq!(batch.told[1..], sent);
+    let summary = exchange(&other, &hub, Some(hub.id())).unwrap();
+    assert_eq!((summary.round_trips, summary.equal), (1, true));
+    assert_same(&other, &hub);
+    // A hub that was started again has no batches, and tells the same.
+    hub.rebuild().unwrap();
+    let (batch, _) = taken(&hub, &third);
+    assert_eq!((batch.told.len(), batch.count()), (1, 21));
+    let summary = exchange(&third, &hub, Some(hub.id())).unwrap();
+    assert_eq!((summary.round_trips, summary.equal), (1, true));
+    assert_same(&third, &hub);
+}
+
+#[test]
+fn a_device_that_carries_less_is_told_no_more_of_a_batch_than_it_carries() {
+    let (hub, phone, other) = (store(1), store(2), store(3));
+    for device in [&phone, &other] {
+        write(device, 5, u16::from(device.id().bytes()[0]), "before");
+        exchange(device, &hub, None).unwrap();
+    }
+    exchange(&phone, &hub, Some(hub.id())).unwrap();
+    let carries = Answering::as_hub().on_route(BTreeSet::from([logbook(5)]));
+    exchange_as(&other, &hub, None, &carries).unwrap();
+    write(&phone, 5, 11, "carried");
+    write(&phone, 6, 12, "not carried");
+    exchange(&phone, &hub, Some(hub.id())).unwrap();
+    let summary = exchange_as(&other, &hub, Some(hub.id()), &carries).unwrap();
+    assert_eq!((summary.round_trips, summary.equal), (1, true));
+    assert_eq!(other.logbooks().unwrap(), [logbook(5)]);
+    assert_eq!(
+        other.heads(logbook(5)).unwrap(),
+        hub.heads(logbook(5)).unwrap()
+    );
 }
 
 #[test]

@@ -9,7 +9,7 @@ use async_nats::jetstream::message::StreamMessage;
 use async_nats::jetstream::stream::{Config, DiscardPolicy, RetentionPolicy, StorageType};
 use headwalk_core::log::chain::{Link, Tip};
 use headwalk_core::log::id::{DeviceId, LogbookId, Seq};
-use headwalk_core::log::seal::Seal;
+use headwalk_core::log::seal::{Seal, Step};
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::store::Followed;
 
@@ -162,14 +162,19 @@ fn number(headers: &HeaderMap, name: &str) -> Option<u64> {
     headers.get(name)?.as_str().parse().ok()
 }
 
-/// Logbook, key, number, link, signature: 152 bytes.
+/// Logbook, key, number, link, signature: 152 bytes. Then, for each step of the seal's path, whether the
+/// digest is the left one (1), and the digest.
 fn seal_bytes(seal: &Seal) -> Vec<u8> {
-    let mut bytes = Vec::with_capacity(152);
+    let mut bytes = Vec::with_capacity(152 + 33 * seal.path.len());
     bytes.extend_from_slice(seal.logbook.bytes());
     bytes.extend_from_slice(&seal.key);
     bytes.extend_from_slice(&seal.seq.get().to_be_bytes());
     bytes.extend_from_slice(seal.link.bytes());
     bytes.extend_from_slice(&seal.signature);
+    for step in &seal.path {
+        bytes.push(u8::from(step.is_left));
+        bytes.extend_from_slice(&step.digest);
+    }
     bytes
 }
 
@@ -178,12 +183,22 @@ fn seal(bytes: &[u8]) -> Option<Seal> {
     let (key, rest) = rest.split_first_chunk::<32>()?;
     let (seq, rest) = rest.split_first_chunk::<8>()?;
     let (link, rest) = rest.split_first_chunk::<32>()?;
+    let (signature, rest) = rest.split_first_chunk::<64>()?;
+    let (steps, []) = rest.as_chunks::<33>() else {
+        return None;
+    };
+    let path = steps.iter().map(|step| match step.split_first()? {
+        (0, digest) => Some(Step::right(digest.try_into().ok()?)),
+        (1, digest) => Some(Step::left(digest.try_into().ok()?)),
+        _ => None,
+    });
     Some(Seal {
         logbook: LogbookId::from_bytes(*logbook),
         key: *key,
         seq: Seq::new(u64::from_be_bytes(*seq))?,
         link: Link::from_bytes(*link),
-        signature: rest.try_into().ok()?,
+        path: path.collect::<Option<_>>()?,
+        signature: *signature,
     })
 }
 
@@ -321,15 +336,18 @@ mod tests {
 
     #[test]
     fn a_seal_comes_back_as_it_went() {
-        let seal = Seal {
-            logbook: LogbookId::from_bytes([1; 16]),
-            key: [2; 32],
-            seq: Seq::FIRST,
-            link: Link::from_bytes([3; 32]),
-            signature: [4; 64],
-        };
-        assert_eq!(super::seal(&seal_bytes(&seal)), Some(seal.clone()));
-        assert_eq!(super::seal(&seal_bytes(&seal)[1..]), None);
+        for path in [vec![], vec![Step::left([5; 32]), Step::right([6; 32])]] {
+            let seal = Seal {
+                logbook: LogbookId::from_bytes([1; 16]),
+                key: [2; 32],
+                seq: Seq::FIRST,
+                link: Link::from_bytes([3; 32]),
+                path,
+                signature: [4; 64],
+            };
+            assert_eq!(super::seal(&seal_bytes(&seal)), Some(seal.clone()));
+            assert_eq!(super::seal(&seal_bytes(&seal)[1..]), None);
+        }
         assert_eq!(super::seal(&[]), None);
     }
 

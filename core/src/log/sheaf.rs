@@ -1,0 +1,338 @@
+//! Sheaves: seals that a device made at once, with what they share told once.
+//!
+//! A sheaf is the part of the device's tree of digests that leads to some chains' ends. Where the
+//! entries come with it, the link at the end of a chain follows from them and is not told.
+
+use std::collections::BTreeMap;
+
+use super::chain::Link;
+use super::codec::CodecError;
+use super::id::{DeviceId, LogbookId, Seq};
+use super::seal::{self, Digest, MOST_STEPS, Seal, Step};
+use super::shapes::{Scan, number};
+
+/// Seals of one device that share a signature.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Sheaf {
+    /// The device's public key.
+    pub key: [u8; 32],
+    /// Its signature.
+    pub signature: [u8; 64],
+    tree: Tree,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum Tree {
+    /// Chains of which nothing is told here.
+    Other(Digest),
+    End(End),
+    Fork(Box<(Tree, Tree)>),
+}
+
+/// The end of a chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct End {
+    /// The logbook.
+    pub logbook: LogbookId,
+    /// The last entry.
+    pub seq: Seq,
+    /// The chain up to it, unless it follows from entries that come with the sheaf.
+    pub link: Option<Link>,
+}
+
+impl Sheaf {
+    /// Gathers seals that share a signature; `follows` says of which the link follows from what the
+    /// listener has then.
+    pub fn gather(seals: &[Seal], follows: impl Fn(&Seal) -> bool) -> Vec<Self> {
+        let mut shared: BTreeMap<([u8; 32], [u8; 64]), Vec<&Seal>> = BTreeMap::new();
+        for seal in seals {
+            let of_signature = shared.entry((seal.key, seal.signature)).or_default();
+            of_signature.push(seal);
+        }
+        let mut sheaves = Vec::new();
+        for ((key, signature), seals) in shared {
+            let sheaf = |tree| Self {
+                key,
+                signature,
+                tree,
+            };
+            match Tree::of(&seals, 0, &follows) {
+                Some(tree) => sheaves.push(sheaf(tree)),
+                // They are not from one tree: each tells its own way.
+                None => sheaves.extend(
+                    seals
+                        .iter()
+                        .filter_map(|seal| Some(sheaf(Tree::of(&[seal], 0, &follows)?))),
+                ),
+            }
+        }
+        sheaves
+    }
+
+    /// Returns the ends that it is about.
+    pub fn ends(&self) -> Vec<End> {
+        let mut ends = Vec::new();
+        self.tree.ends(&mut ends);
+        ends
+    }
+
+    /// Returns the seals, not checked yet; `link` tells the link at an end where that is not told, and
+    /// an error where it cannot.
+    ///
+    /// # Errors
+    /// What `link` returns.
+    pub fn seals<E>(
+        &self,
+        device: DeviceId,
+        mut link: impl FnMut(&End) -> Result<Link, E>,
+    ) -> Result<Vec<Seal>, E> {
+        let mut seals = Vec::new();
+        self.seals_of(&self.tree, device, &mut link, &mut seals)?;
+        Ok(seals)
+    }
+
+    fn seals_of<E>(
+        &self,
+        tree: &Tree,
+        device: DeviceId,
+        link: &mut impl FnMut(&End) -> Result<Link, E>,
+        seals: &mut Vec<Seal>,
+    ) -> Result<Digest, E> {
+        Ok(match tree {
+            Tree::Other(digest) => *digest,
+            Tree::End(end) => {
+                let link = match end.link {
+                    Some(link) => link,
+                    None => link(end)?,
+                };
+                seals.push(Seal {
+                    logbook: end.logbook,
+                    key: self.key,
+                    seq: end.seq,
+                    link,
+                    path: Vec::new(),
+                    signature: self.signature,
+                });
+                seal::end_digest(end.logbook, device, end.seq, link)
+            }
+            Tree::Fork(two) => {
+                let from = seals.len();
+                let left = self.seals_of(&two.0, device, link, seals)?;
+                let middle = seals.len();
+                let right = self.seals_of(&two.1, device, link, seals)?;
+                for seal in &mut seals[from..middle] {
+                    seal.path.push(Step::right(right));
+                }
+                for seal in &mut seals[middle..] {
+                    seal.path.push(Step::left(left));
+                }
+                seal::fork_digest(left, right)
+            }
+        })
+    }
+
+    /// Writes sheaves; the logbooks that the listener finds in the entries are told by their numbers.
+    pub fn write(sheaves: &[Self], logbooks: &[LogbookId]) -> Vec<u8> {
+        let mut out = Vec::new();
+        for sheaf in sheaves {
+            out.extend(sheaf.key);
+            out.extend(sheaf.signature);
+            sheaf.tree.write(logbooks, &mut out);
+        }
+        out
+    }
+
+    /// Reads what [`Self::write`] wrote.
+    ///
+    /// # Errors
+    /// [`CodecError`] where these are no sheaves.
+    pub fn read(bytes: &[u8], logbooks: &[LogbookId]) -> Result<Vec<Self>, CodecError> {
+        let (mut left, mut sheaves) = (Scan::of(bytes), Vec::new());
+        while !left.is_empty() {
+            sheaves.push(Self {
+                key: left.array()?,
+                signature: left.array()?,
+                tree: Tree::read(&mut left, logbooks, 0)?,
+            });
+        }
+        Ok(sheaves)
+    }
+}
+
+const OTHER: u8 = 0;
+const FORK: u8 = 1;
+const END: u8 = 2;
+const END_FOLLOWS: u8 = 3;
+
+impl Tree {
+    /// The tree so many steps below the root that leads to these seals. None where they are not from
+    /// one tree.
+    fn of(seals: &[&Seal], depth: usize, follows: &impl Fn(&Seal) -> bool) -> Option<Self> {
+        if let [seal] = seals
+            && seal.path.len() == depth
+        {
+            return Some(Self::End(End {
+                logbook: seal.logbook,
+                seq: seal.seq,
+                link: (!follows(seal)).then_some(seal.link),
+            }));
+        }
+        let (mut left, mut right) = (Vec::new(), Vec::new());
+        let (mut on_left, mut on_right) = (None, None);
+        for seal in seals {
+            let nth = seal.path.len().checked_sub(depth + 1)?;
+            let step = seal.path.get(nth)?;
+            if step.is_left {
+                right.push(*seal);
+                on_left = Some(step.digest);
+            } else {
+                left.push(*seal);
+                on_right = Some(step.digest);
+            }
+        }
+        let side = |seals: Vec<&Seal>, other: Option<Digest>| {
+            if seals.is_empty() {
+                other.map(Self::Other)
+            } else {
+                Self::of(&seals, depth + 1, follows)
+            }
+        };
+        let two = (side(left, on_left)?, side(right, on_right)?);
+        Some(Self::Fork(Box::new(two)))
+    }
+
+    fn ends(&self, ends: &mut Vec<End>) {
+        match self {
+            Self::Other(_) => {}
+            Self::End(end) => ends.push(*end),
+            Self::Fork(two) => {
+                two.0.ends(ends);
+                two.1.ends(ends);
+            }
+        }
+    }
+
+    fn write(&self, logbooks: &[LogbookId], out: &mut Vec<u8>) {
+        match self {
+            Self::Other(digest) => {
+                out.push(OTHER);
+                out.extend(digest);
+            }
+            Self::Fork(two) => {
+                out.push(FORK);
+                two.0.write(logbooks, out);
+                two.1.write(logbooks, out);
+            }
+            Self::End(end) => {
+                out.push(if end.link.is_some() { END } else { END_FOLLOWS });
+                match logbooks.binary_search(&end.logbook) {
+                    Ok(nth) => number(out, nth as u64 + 1),
+                    Err(_) => {
+                        out.push(0);
+                        out.extend(end.logbook.bytes());
+                    }
+                }
+                number(out, end.seq.get());
+                end.link.iter().for_each(|link| out.extend(link.bytes()));
+            }
+        }
+    }
+
+    fn read(left: &mut Scan<'_>, logbooks: &[LogbookId], depth: usize) -> Result<Self, CodecError> {
+        const ODD: CodecError = CodecError::Shape("a sheaf in it is in another shape");
+        Ok(match left.byte()? {
+            OTHER => Self::Other(left.array()?),
+            FORK if depth < MOST_STEPS => {
+                let one = Self::read(left, logbooks, depth + 1)?;
+                let other = Self::read(left, logbooks, depth + 1)?;
+                Self::Fork(Box::new((one, other)))
+            }
+            kind @ (END | END_FOLLOWS) => {
+                let logbook = match left.count()?.checked_sub(1) {
+                    None => LogbookId::from_bytes(left.array()?),
+                    Some(nth) => *logbooks.get(nth).ok_or(ODD)?,
+                };
+                let seq = Seq::new(left.number()?).ok_or(ODD)?;
+                let link = match kind {
+                    END => Some(Link::from_bytes(left.array()?)),
+                    _ => None,
+                };
+                Self::End(End { logbook, seq, link })
+            }
+            _ => return Err(ODD),
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::log::seal::DeviceKey;
+
+    fn logbook(number: u8) -> LogbookId {
+        LogbookId::from_bytes([number; 16])
+    }
+
+    fn link(number: u8) -> Link {
+        Link::from_bytes([number; 32])
+    }
+
+    proptest! {
+        #[test]
+        fn any_of_the_seals_that_were_made_at_once_come_back_as_they_were(
+            many in 1_u8..20,
+            told in any::<u32>(),
+            follows in any::<u32>(),
+            numbered in any::<bool>(),
+        ) {
+            let key = DeviceKey::from_bytes([7; 32]);
+            let ends: Vec<_> = (0..many).map(|n| (logbook(n), Seq::FIRST, link(n))).collect();
+            let is_in = |set: u32, seal: &Seal| set >> seal.logbook.bytes()[0] & 1 == 1;
+            let mut seals = key.seal_all(&ends);
+            seals.retain(|seal| is_in(told, seal));
+            // One that was made by itself, of another device.
+            seals.push(DeviceKey::from_bytes([8; 32]).seal(logbook(3), Seq::FIRST, link(99)));
+            let sheaves = Sheaf::gather(&seals, |seal| is_in(follows, seal));
+            prop_assert_eq!(sheaves.len(), if seals.len() > 1 { 2 } else { 1 });
+            let logbooks: Vec<_> = (0..if numbered { 10 } else { 0 }).map(logbook).collect();
+            let bytes = Sheaf::write(&sheaves, &logbooks);
+            let read = Sheaf::read(&bytes, &logbooks).unwrap();
+            prop_assert_eq!(&read, &sheaves);
+            let mut again = Vec::new();
+            for sheaf in &read {
+                let device = crate::log::seal::Keys::default().device(&sheaf.key).unwrap();
+                let at = |end: &End| {
+                    let of = |seal: &&Seal| seal.key == sheaf.key && seal.logbook == end.logbook;
+                    Ok::<_, ()>(seals.iter().find(of).unwrap().link)
+                };
+                again.extend(sheaf.seals(device, at).unwrap());
+            }
+            prop_assert!(again.iter().all(|seal| seal.device().is_some()));
+            let by_key = |seals: &mut Vec<Seal>| seals.sort_by_key(|seal| (seal.key, seal.logbook));
+            by_key(&mut again);
+            by_key(&mut seals);
+            prop_assert_eq!(again, seals);
+        }
+
+        #[test]
+        fn no_bytes_make_the_reader_panic(mut bytes in any::<Vec<u8>>(), forks in 0_usize..60) {
+            let _unread = Sheaf::read(&bytes, &[logbook(1)]).is_ok();
+            bytes.splice(0..0, [vec![0; 96], vec![FORK; forks]].concat());
+            let _unread = Sheaf::read(&bytes, &[logbook(1)]).is_ok();
+        }
+    }
+
+    #[test]
+    fn seals_that_say_they_share_a_signature_and_do_not_are_told_one_by_one() {
+        let key = DeviceKey::from_bytes([7; 32]);
+        let ends: Vec<_> = (0..4).map(|n| (logbook(n), Seq::FIRST, link(n))).collect();
+        let mut seals = key.seal_all(&ends);
+        seals[1].path.pop();
+        let sheaves = Sheaf::gather(&seals, |_| false);
+        assert_eq!(sheaves.len(), 4);
+        let ends = sheaves.iter().flat_map(Sheaf::ends);
+        assert_eq!(ends.count(), 4);
+    }
+}

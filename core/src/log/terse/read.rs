@@ -1,0 +1,533 @@
+//! Reading entries as they were told, column by column.
+
+use std::collections::HashMap;
+
+use super::unpacking::{Run, Unpacking};
+use super::{Form, Holder, column, expected, tip};
+use crate::log::chain::{Mark, Tip};
+use crate::log::codec::{self, CodecError, MAX_ENTRY_BYTES};
+use crate::log::columns::{POWERS, Short, TOO_MUCH};
+use crate::log::entry::{Change, Entry};
+use crate::log::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
+use crate::log::shapes::Scan;
+use crate::log::stamp::{Stamp, WallMs};
+use crate::log::value::{HowKnown, UnitNumber, Value};
+use crate::log::written::Written;
+
+const STRANGE: CodecError = CodecError::Shape("it gives the number of something that was not told");
+const ZERO: CodecError = CodecError::Shape("an entry's place in it is zero");
+/// No entry has more changes, or has gained more, than the bytes of an entry have room for.
+const MOST_PARTS: usize = MAX_ENTRY_BYTES / 2;
+
+/// What a device wrote last.
+struct Device {
+    id: DeviceId,
+    run: Option<usize>,
+    wall: u64,
+    tick: u16,
+    name: usize,
+    offset: i16,
+}
+
+pub(super) struct Reader<'a, H> {
+    left: [Scan<'a>; column::COUNT],
+    devices: Vec<Device>,
+    books: Vec<(LogbookId, Vec<ThingId>)>,
+    runs: Vec<Run>,
+    run_numbers: HashMap<(usize, usize), usize>,
+    visits: Vec<ThingId>,
+    names: Vec<&'a str>,
+    forms: Vec<Form>,
+    last_device: Option<usize>,
+    wall: u64,
+    offset: i16,
+    to_next_as_it_is: Option<u64>,
+    holder: &'a mut H,
+    before: &'a mut Unpacking,
+}
+
+/// Something that was told was not found here.
+struct Unknown;
+
+/// Ends an entry where something was not found.
+macro_rules! found {
+    ($found:expr) => {
+        match $found {
+            Some(found) => found,
+            None => return Ok(Err(Unknown)),
+        }
+    };
+}
+
+type Read<T, E> = Result<Result<T, Unknown>, E>;
+
+impl<'a, H> Reader<'a, H> {
+    /// Reads these columns; entries go to those that came before.
+    pub(super) fn over(
+        left: [Scan<'a>; column::COUNT],
+        holder: &'a mut H,
+        before: &'a mut Unpacking,
+    ) -> Self {
+        Self {
+            left,
+            devices: Vec::new(),
+            books: Vec::new(),
+            runs: Vec::new(),
+            run_numbers: HashMap::new(),
+            visits: Vec::new(),
+            names: Vec::new(),
+            forms: Vec::new(),
+            last_device: None,
+            wall: 0,
+            offset: 0,
+            to_next_as_it_is: None,
+            holder,
+            before,
+        }
+    }
+
+    /// Returns which entries of which device in which logbook were read last.
+    pub(super) fn into_runs(self) -> Vec<((LogbookId, DeviceId), Run)> {
+        let Self {
+            books,
+            devices,
+            runs,
+            ..
+        } = self;
+        let runs = runs.into_iter().map(|run| {
+            let key = (books[run.book].0, devices[run.device].id);
+            (key, run)
+        });
+        runs.collect()
+    }
+
+    /// Reads all entries; says whether everything that was told is known here.
+    pub(super) fn all<E: From<CodecError>>(&mut self) -> Result<bool, E>
+    where
+        H: Holder<E>,
+    {
+        self.next_as_it_is()?;
+        while !self.left[column::EXPECTED].is_empty() {
+            let as_expected = self.left[column::EXPECTED].byte()?;
+            let written = if self.to_next_as_it_is == Some(1) {
+                self.next_as_it_is()?;
+                Written::read(self.body()?.to_vec())?
+            } else {
+                if let Some(distance) = &mut self.to_next_as_it_is {
+                    *distance = distance.saturating_sub(1);
+                }
+                match self.entry(as_expected)? {
+                    Ok(written) => written,
+                    Err(Unknown) => return Ok(false),
+                }
+            };
+            let left = self.before.left.checked_sub(written.raw.len());
+            self.before.left = left.ok_or(TOO_MUCH)?;
+            self.before.entries.push(written);
+        }
+        Ok(true)
+    }
+
+    fn next_as_it_is(&mut self) -> Result<(), CodecError> {
+        let column = &mut self.left[column::AS_IT_IS];
+        self.to_next_as_it_is = match column.is_empty() {
+            true => None,
+            false => Some(column.number()?),
+        };
+        Ok(())
+    }
+
+    fn number(&mut self, column: usize) -> Result<u64, CodecError> {
+        self.left[column].number()
+    }
+
+    /// Reads the number of something that was told, or none where it comes now.
+    fn known(&mut self, column: usize) -> Result<Option<usize>, CodecError> {
+        let number = self.left[column].count()?;
+        Ok(number.checked_sub(1))
+    }
+
+    fn chance<const N: usize>(&mut self) -> Result<[u8; N], CodecError> {
+        self.left[column::CHANCE].array()
+    }
+
+    fn is_spelled_out(&mut self) -> Result<bool, CodecError> {
+        Ok(self.left[column::SPELLED].byte()? != 0)
+    }
+
+    fn body(&mut self) -> Result<&'a [u8], CodecError> {
+        let length = self.left[column::LENGTH].count()?;
+        if length > MAX_ENTRY_BYTES {
+            return Err(CodecError::TooLong(length));
+        }
+        self.left[column::BODY].bytes(length)
+    }
+
+    fn entry<E: From<CodecError>>(&mut self, as_expected: u8) -> Read<Written, E>
+    where
+        H: Holder<E>,
+    {
+        let is = |bit: u8| as_expected & bit != 0;
+        let known_device = if is(expected::DEVICE) {
+            Some(self.last_device.ok_or(STRANGE)?)
+        } else {
+            self.known(column::DEVICE)?
+        };
+        let wrote_in = match known_device {
+            Some(nth) => self.devices.get(nth).ok_or(STRANGE)?.run,
+            None => None,
+        };
+        let last_run = match is(expected::LOGBOOK) {
+            true => Some(wrote_in.ok_or(STRANGE)?),
+            false => None,
+        };
+        let book = match last_run {
+            Some(run) => self.runs[run].book,
+            None => found!(self.book()?),
+        };
+        let device = match known_device {
+            Some(nth) => nth,
+            None => match self.new_device(book)? {
+                Ok(nth) => nth,
+                Err(Unknown) => return Ok(Err(Unknown)),
+            },
+        };
+        let run = last_run.unwrap_or_else(|| self.run(device, book));
+        let (seq, prev) = found!(self.place(is(expected::NEXT), run)?);
+        let stamp = self.stamp(is(expected::STAMP), device, wrote_in.is_none())?;
+        let visit = match is(expected::VISIT) {
+            true => self.runs[run].visit,
+            false => self.visit()?,
+        };
+        self.person(is(expected::PERSON), device, wrote_in.is_none())?;
+        let gained = match is(expected::SAW) {
+            true => Vec::new(),
+            false => match self.gained(book)? {
+                Ok(gained) => gained,
+                Err(Unknown) => return Ok(Err(Unknown)),
+            },
+        };
+        let count = match is(expected::ONE) {
+            true => 1,
+            false => self.left[column::CHANGES].count()?,
+        };
+        if count > MOST_PARTS {
+            return Err(TOO_MUCH.into());
+        }
+        let mut changes = Vec::with_capacity(count.min(8));
+        for _ in 0..count {
+            match self.change(book)? {
+                Ok(change) => changes.push(change),
+                Err(Unknown) => return Ok(Err(Unknown)),
+            }
+        }
+        let Device {
+            id, name, offset, ..
+        } = self.devices[device];
+        let entry = Entry {
+            logbook: self.books[book].0,
+            device: id,
+            seq,
+            prev,
+            stamp,
+            utc_offset_min: offset,
+            by: (*self.names.get(name).ok_or(STRANGE)?).to_owned(),
+            visit,
+            gained,
+            changes,
+        };
+        let raw = codec::encode(&entry)?;
+        let tip = Tip::of(&raw);
+        let run_read = &mut self.runs[run];
+        run_read.tips.push(tip);
+        run_read.visit = visit;
+        self.devices[device].run = Some(run);
+        self.last_device = Some(device);
+        Ok(Ok(Written { entry, raw, tip }))
+    }
+
+    fn book<E: From<CodecError>>(&mut self) -> Result<Option<usize>, E>
+    where
+        H: Holder<E>,
+    {
+        if let Some(nth) = self.known(column::LOGBOOK)? {
+            return match nth < self.books.len() {
+                true => Ok(Some(nth)),
+                false => Err(STRANGE.into()),
+            };
+        }
+        let logbook = if self.is_spelled_out()? {
+            LogbookId::from_bytes(self.chance()?)
+        } else {
+            let told: Short = self.chance()?;
+            match self.holder.logbook(told)? {
+                Some(logbook) => logbook,
+                None => return Ok(None),
+            }
+        };
+        self.books.push((logbook, Vec::new()));
+        Ok(Some(self.books.len() - 1))
+    }
+
+    /// Reads an id that was not told before.
+    fn id<E: From<CodecError>>(&mut self, book: usize) -> Read<[u8; 16], E>
+    where
+        H: Holder<E>,
+    {
+        if self.is_spelled_out()? {
+            return Ok(Ok(self.chance()?));
+        }
+        let told = self.chance()?;
+        let (logbook, _) = self.books[book];
+        let held = self.holder.id(logbook, told)?;
+        Ok(held
+            .or_else(|| self.before.id(logbook, told))
+            .ok_or(Unknown))
+    }
+
+    fn new_device<E: From<CodecError>>(&mut self, book: usize) -> Read<usize, E>
+    where
+        H: Holder<E>,
+    {
+        let id = match self.id(book)? {
+            Ok(id) => DeviceId::from_bytes(id),
+            Err(Unknown) => return Ok(Err(Unknown)),
+        };
+        self.devices.push(Device {
+            id,
+            run: None,
+            wall: 0,
+            tick: 0,
+            name: 0,
+            offset: 0,
+        });
+        Ok(Ok(self.devices.len() - 1))
+    }
+
+    /// The run of a device in a logbook, begun if need be.
+    fn run(&mut self, device: usize, book: usize) -> usize {
+        let next = self.runs.len();
+        let run = *self.run_numbers.entry((device, book)).or_insert(next);
+        if run == next {
+            self.runs.push(Run {
+                book,
+                device,
+                first: 0,
+                tips: Vec::new(),
+                visit: None,
+            });
+        }
+        run
+    }
+
+    fn place<E: From<CodecError>>(
+        &mut self,
+        is_next: bool,
+        run: usize,
+    ) -> Result<Option<(Seq, Tip)>, E>
+    where
+        H: Holder<E>,
+    {
+        if is_next {
+            let last = &self.runs[run];
+            let tip = *last.tips.last().ok_or(STRANGE)?;
+            return Ok(Some((Seq::new(last.next()).ok_or(ZERO)?, tip)));
+        }
+        let seq = Seq::new(self.number(column::SEQ)?).ok_or(ZERO)?;
+        let prev = match self.number(column::SEQ)? {
+            tip::NONE => Tip::NONE,
+            tip::HELD => {
+                let (book, device) = (self.runs[run].book, self.runs[run].device);
+                match self.held_tip(book, device, seq.previous().ok_or(ZERO)?)? {
+                    Some(tip) => tip,
+                    None => return Ok(None),
+                }
+            }
+            _ => Tip(self.chance()?),
+        };
+        let run = &mut self.runs[run];
+        // What was written before lies in another run, and may be named.
+        if !run.tips.is_empty() {
+            let key = (self.books[run.book].0, self.devices[run.device].id);
+            let earlier = Run {
+                tips: core::mem::take(&mut run.tips),
+                ..*run
+            };
+            self.before.tips.entry(key).or_default().push(earlier);
+        }
+        (run.first, run.visit) = (seq.get(), None);
+        Ok(Some((seq, prev)))
+    }
+
+    /// The tip of an entry that is held here, or came in a batch before this.
+    fn held_tip<E: From<CodecError>>(
+        &mut self,
+        book: usize,
+        device: usize,
+        seq: Seq,
+    ) -> Result<Option<Tip>, E>
+    where
+        H: Holder<E>,
+    {
+        let (logbook, device) = (self.books[book].0, self.devices[device].id);
+        match self.before.tip(logbook, device, seq) {
+            Some(tip) => Ok(Some(tip)),
+            None => self.holder.tip(logbook, device, seq),
+        }
+    }
+
+    fn stamp(&mut self, follows: bool, device: usize, is_new: bool) -> Result<Stamp, CodecError> {
+        let last = &mut self.devices[device];
+        if follows {
+            last.tick = last.tick.checked_add(1).ok_or(STRANGE)?;
+        } else {
+            let before = if is_new { self.wall } else { last.wall };
+            last.wall = before.wrapping_add_signed(self.left[column::WALL].signed()?);
+            last.tick = self.left[column::TICK].number_u16()?;
+        }
+        self.wall = last.wall;
+        Ok(Stamp::new(WallMs::new(last.wall), last.tick))
+    }
+
+    fn visit(&mut self) -> Result<Option<ThingId>, CodecError> {
+        Ok(match self.left[column::VISIT].count()? {
+            0 => None,
+            1 => {
+                let visit = ThingId::from_bytes(self.chance()?);
+                self.visits.push(visit);
+                Some(visit)
+            }
+            more => Some(*self.visits.get(more - 2).ok_or(STRANGE)?),
+        })
+    }
+
+    fn person(&mut self, same: bool, device: usize, is_new: bool) -> Result<(), CodecError> {
+        if same {
+            return if is_new { Err(STRANGE) } else { Ok(()) };
+        }
+        let step = self.left[column::OFFSET].signed_i16()?;
+        self.offset = self.offset.wrapping_add(step);
+        let name = match self.known(column::PERSON)? {
+            Some(nth) => nth,
+            None => {
+                self.names.push(self.left[column::NAMES].text()?);
+                self.names.len() - 1
+            }
+        };
+        let last = &mut self.devices[device];
+        (last.name, last.offset) = (name, self.offset);
+        Ok(())
+    }
+
+    fn gained<E: From<CodecError>>(&mut self, book: usize) -> Read<Vec<Mark>, E>
+    where
+        H: Holder<E>,
+    {
+        let count = self.left[column::GAINED].count()?;
+        if count > MOST_PARTS {
+            return Err(TOO_MUCH.into());
+        }
+        let mut gained = Vec::with_capacity(count.min(8));
+        for _ in 0..count {
+            let device = match self.known(column::GAINED)? {
+                Some(nth) if nth < self.devices.len() => nth,
+                Some(_) => return Err(STRANGE.into()),
+                None => match self.new_device(book)? {
+                    Ok(nth) => nth,
+                    Err(Unknown) => return Ok(Err(Unknown)),
+                },
+            };
+            let seq = Seq::new(self.number(column::GAINED)?).ok_or(ZERO)?;
+            let tip = if self.number(column::GAINED)? == tip::SPELLED {
+                Tip(self.chance()?)
+            } else {
+                let run = self.run_numbers.get(&(device, book));
+                match run.and_then(|run| self.runs[*run].tip(seq.get())) {
+                    Some(tip) => tip,
+                    None => found!(self.held_tip(book, device, seq)?),
+                }
+            };
+            let device = self.devices[device].id;
+            gained.push(Mark { device, seq, tip });
+        }
+        Ok(Ok(gained))
+    }
+
+    fn form(&mut self) -> Result<Form, CodecError> {
+        if let Some(nth) = self.known(column::FORM)? {
+            return self.forms.get(nth).copied().ok_or(STRANGE);
+        }
+        let column = &mut self.left[column::FORMS];
+        let mut form = Form::of_kind(column.byte()?);
+        if form.is_about_a_thing() {
+            form.field = column.number_u16()?;
+            form.how = column.byte()?;
+            form.tag = column.byte()?;
+            form.decimals = column.byte()?;
+            form.unit = column.number_u16()?;
+        }
+        self.forms.push(form);
+        Ok(form)
+    }
+
+    fn change<E: From<CodecError>>(&mut self, book: usize) -> Read<Change, E>
+    where
+        H: Holder<E>,
+    {
+        let form = self.form()?;
+        if !form.is_about_a_thing() {
+            return Ok(Ok(codec::frame_change(form.kind, self.body()?)?));
+        }
+        let value = self.value(form)?;
+        let thing = match self.known(column::THING)? {
+            Some(nth) => *self.books[book].1.get(nth).ok_or(STRANGE)?,
+            None => {
+                let thing = match self.id(book)? {
+                    Ok(id) => ThingId::from_bytes(id),
+                    Err(Unknown) => return Ok(Err(Unknown)),
+                };
+                self.books[book].1.push(thing);
+                thing
+            }
+        };
+        let how: HowKnown = codec::code_how(form.how);
+        Ok(Ok(if form.kind == codec::SET {
+            Change::Set {
+                thing,
+                field: FieldNumber(form.field),
+                value,
+                how,
+            }
+        } else {
+            Change::Observe {
+                thing,
+                what: ObservationNumber(form.field),
+                value,
+                how,
+            }
+        }))
+    }
+
+    fn value(&mut self, form: Form) -> Result<Value, CodecError> {
+        let Some(has_unit) = codec::is_amount(form.tag) else {
+            return match form.tag {
+                codec::INT => Ok(Value::Int(self.left[column::AMOUNT].signed()?)),
+                tag => codec::frame_value(tag, self.body()?),
+            };
+        };
+        let amount = match form.decimals {
+            0 => f64::from_le_bytes(self.chance()?),
+            more => {
+                let power = POWERS.get(usize::from(more - 1)).ok_or(STRANGE)?;
+                self.left[column::AMOUNT].signed()? as f64 / power
+            }
+        };
+        Ok(match has_unit {
+            true => Value::Quantity {
+                amount,
+                unit: UnitNumber(form.unit),
+            },
+            false => Value::Number(amount),
+        })
+    }
+}

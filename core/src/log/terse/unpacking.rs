@@ -1,0 +1,129 @@
+//! Batches, one after the other, into entries.
+
+use std::collections::HashMap;
+
+use super::read::Reader;
+use super::{Holder, TOLD, check, column, header, told};
+use crate::log::chain::Tip;
+use crate::log::codec::CodecError;
+use crate::log::columns::{self, TOO_MUCH};
+use crate::log::id::{DeviceId, LogbookId, Seq, ThingId};
+use crate::log::shapes::Scan;
+use crate::log::written::Written;
+
+/// Batches on their way to becoming entries, each told to one who holds those before it.
+#[derive(Debug)]
+pub struct Unpacking {
+    /// The entries so far.
+    pub entries: Vec<Written>,
+    pub(super) left: usize,
+    pub(super) tips: HashMap<(LogbookId, DeviceId), Vec<Run>>,
+}
+
+/// Entries of one device in one logbook that follow each other.
+#[derive(Debug)]
+pub(super) struct Run {
+    pub(super) book: usize,
+    pub(super) device: usize,
+    pub(super) first: u64,
+    pub(super) tips: Vec<Tip>,
+    pub(super) visit: Option<ThingId>,
+}
+
+impl Run {
+    pub(super) const fn next(&self) -> u64 {
+        self.first.wrapping_add(self.tips.len() as u64)
+    }
+
+    pub(super) fn tip(&self, seq: u64) -> Option<Tip> {
+        let nth = usize::try_from(seq.checked_sub(self.first)?).ok()?;
+        self.tips.get(nth).copied()
+    }
+}
+
+impl Unpacking {
+    /// Begins; all entries together may come to `max_bytes`.
+    pub fn into_at_most(max_bytes: usize) -> Self {
+        Self {
+            entries: Vec::new(),
+            left: max_bytes,
+            tips: HashMap::new(),
+        }
+    }
+
+    /// Returns how many bytes of entries there is still room for.
+    pub const fn left(&self) -> usize {
+        self.left
+    }
+
+    /// Takes entries that were spelled out.
+    ///
+    /// # Errors
+    /// [`CodecError`] where they are too many.
+    pub fn take(&mut self, raws: Vec<Vec<u8>>) -> Result<(), CodecError> {
+        for raw in raws {
+            self.left = self.left.checked_sub(raw.len()).ok_or(TOO_MUCH)?;
+            let written = Written::read(raw)?;
+            let entry = &written.entry;
+            let runs = self.tips.entry((entry.logbook, entry.device)).or_default();
+            runs.push(Run {
+                book: 0,
+                device: 0,
+                first: entry.seq.get(),
+                tips: vec![written.tip],
+                visit: None,
+            });
+            self.entries.push(written);
+        }
+        Ok(())
+    }
+
+    /// Unpacks what [`super::pack`] packed; says whether it means the same here.
+    ///
+    /// # Errors
+    /// [`CodecError`] where the bytes are no such batch, or too many; what `holder` returns.
+    pub fn unpack<E: From<CodecError>>(
+        &mut self,
+        packed: &[u8],
+        holder: &mut impl Holder<E>,
+    ) -> Result<bool, E> {
+        let header = header(packed)?;
+        let laid_out = columns::inflated(header.deflated, self.left)?;
+        let mut scan = Scan::of(&laid_out);
+        let mut left: [Scan<'_>; column::COUNT] = core::array::from_fn(|_| Scan::of(&[]));
+        for column in &mut left[..column::CHANCE] {
+            *column = Scan::of(scan.sized()?);
+        }
+        scan.finish()?;
+        left[column::CHANCE] = Scan::of(header.chance);
+        let from = self.entries.len();
+        let mut reader = Reader::over(left, holder, self);
+        let all_known = reader.all()?;
+        let runs = reader.into_runs();
+        for (key, run) in runs {
+            self.tips.entry(key).or_default().push(run);
+        }
+        let tips = self.entries[from..].iter().map(|written| &written.tip);
+        let many = (self.entries.len() - from) as u64;
+        Ok(all_known && many == header.entries && check(tips) == header.check)
+    }
+
+    pub(super) fn tip(&self, logbook: LogbookId, device: DeviceId, seq: Seq) -> Option<Tip> {
+        let runs = self.tips.get(&(logbook, device))?;
+        runs.iter().rev().find_map(|run| run.tip(seq.get()))
+    }
+
+    /// The id of a thing that entries before name, and of which this is told.
+    pub(super) fn id(&self, logbook: LogbookId, is_told: [u8; TOLD]) -> Option<[u8; 16]> {
+        let mut found = None;
+        let entries = self.entries.iter().map(|written| &written.entry);
+        for entry in entries.filter(|entry| entry.logbook == logbook) {
+            columns::each_id(entry, |id| {
+                if found.is_none() && told(id) == is_told {
+                    found = Some(*id);
+                }
+            });
+        }
+        found
+    }
+}

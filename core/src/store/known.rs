@@ -1,0 +1,123 @@
+//! The ids that a logbook's entries name, by the bytes by which one who holds them is told of them.
+
+use crate::log::codec::CodecError;
+use crate::log::entry::{Change, Entry};
+use crate::log::id::Arrival;
+use crate::log::shapes::{Scan, number};
+use crate::log::terse::{self, Told};
+
+/// The ids of devices and things, each with the arrival of the entry that names it first. Visits are not
+/// among them: there are ever more, and an old one is hardly named again.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct KnownIds {
+    // Read from their last byte to their first, in order, so that those that are told alike stand together.
+    ids: Vec<(u128, Arrival)>,
+}
+
+impl KnownIds {
+    /// Learns the ids of an entry that came after all those learned before.
+    pub(super) fn learn(&mut self, entry: &Entry, arrival: Arrival) {
+        self.learn_id(entry.device.bytes(), arrival);
+        for thing in entry.changes.iter().filter_map(Change::thing) {
+            self.learn_id(thing.bytes(), arrival);
+        }
+    }
+
+    /// Whether an entry names ids that are not known.
+    pub(super) fn lack(&self, entry: &Entry) -> bool {
+        let things = entry.changes.iter().filter_map(Change::thing);
+        let mut things = things.map(|thing| *thing.bytes());
+        self.at(entry.device.bytes()).is_err() || things.any(|id| self.at(&id).is_err())
+    }
+
+    fn at(&self, id: &[u8; 16]) -> Result<usize, usize> {
+        let id = u128::from_le_bytes(*id);
+        self.ids.binary_search_by_key(&id, |(id, _)| *id)
+    }
+
+    fn learn_id(&mut self, id: &[u8; 16], arrival: Arrival) {
+        if let Err(at) = self.at(id) {
+            self.ids.insert(at, (u128::from_le_bytes(*id), arrival));
+        }
+    }
+
+    /// The ids that are told alike.
+    fn told_alike(&self, told: Told) -> &[(u128, Arrival)] {
+        let mut first = [0; 16];
+        first[16 - terse::TOLD..].copy_from_slice(&told);
+        let first = u128::from_le_bytes(first);
+        let from = self.ids.partition_point(|(id, _)| *id < first);
+        let alike = self.ids[from..].iter();
+        let alike = alike.take_while(|(id, _)| terse::told(&id.to_le_bytes()) == told);
+        &self.ids[from..from + alike.count()]
+    }
+
+    /// Whether an id occurs in entries that came up to an arrival, and no other that is told alike.
+    pub(super) fn know(&self, id: &[u8; 16], up_to: Arrival) -> bool {
+        let wanted = u128::from_le_bytes(*id);
+        match self.told_alike(terse::told(id)) {
+            [(found, first)] => *found == wanted && *first <= up_to,
+            _ => false,
+        }
+    }
+
+    /// Finds the id of which this is told: of several the one that came first, since whoever tells of it
+    /// has known it for some time.
+    pub(super) fn find(&self, told: Told) -> Option<[u8; 16]> {
+        let alike = self.told_alike(told).iter();
+        let first = alike.min_by_key(|(_, first)| *first);
+        first.map(|(id, _)| id.to_le_bytes())
+    }
+
+    /// Writes them into a row.
+    pub(super) fn write(&self, row: &mut Vec<u8>) {
+        number(row, self.ids.len() as u64);
+        for (id, first) in &self.ids {
+            row.extend_from_slice(&id.to_le_bytes());
+            number(row, first.0);
+        }
+    }
+
+    /// Reads what [`Self::write`] wrote.
+    pub(super) fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
+        let ids = left.items(|left| {
+            let id = u128::from_le_bytes(left.array()?);
+            Ok((id, Arrival(left.number()?)))
+        })?;
+        Ok(Self { ids })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn id(first: u8, last: [u8; 2]) -> [u8; 16] {
+        let mut id = [first; 16];
+        id[14..].copy_from_slice(&last);
+        id
+    }
+
+    #[test]
+    fn of_ids_that_are_told_alike_none_is_told_and_the_oldest_is_meant() {
+        let mut known = KnownIds::default();
+        for (nth, (first, last)) in [(9, [1, 7]), (3, [1, 7]), (4, [2, 7]), (5, [1, 8])]
+            .into_iter()
+            .enumerate()
+        {
+            known.learn_id(&id(first, last), Arrival(nth as u64 + 1));
+        }
+        let all = Arrival(9);
+        assert!(!known.know(&id(9, [1, 7]), all) && !known.know(&id(3, [1, 7]), all));
+        assert!(known.know(&id(4, [2, 7]), all) && !known.know(&id(4, [2, 7]), Arrival(2)));
+        assert!(!known.know(&id(8, [2, 7]), all), "another id is told so");
+        assert_eq!(known.find([1, 7]), Some(id(9, [1, 7])));
+        assert_eq!(known.find([1, 8]), Some(id(5, [1, 8])));
+        assert_eq!(known.find([1, 9]), None);
+        let mut row = Vec::new();
+        known.write(&mut row);
+        let mut left = Scan::of(&row);
+        assert_eq!(KnownIds::read(&mut left), Ok(known));
+        assert!(left.is_empty());
+    }
+}
