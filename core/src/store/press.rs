@@ -65,8 +65,8 @@ impl Store {
     }
 
     /// Packs the groups that follow those packed before: up to `most` entries, but none of the last
-    /// `keep`, and only if they are at least so many.
-    fn press_once(&self, keep: u64, least: u64, most: u64) -> Result<u64, Error> {
+    /// `keep`, and only if at least so many came since.
+    pub(super) fn press_once(&self, keep: u64, least: u64, most: u64) -> Result<u64, Error> {
         let _nobody_else_writes = self.live();
         let read = self.db.begin_read()?;
         let pressed = tables::word_if_any(&read.open_table(IDENTITY)?, "pressed")?;
@@ -75,6 +75,9 @@ impl Store {
         let pressed = before.transpose()?.map_or(0, |(end, _)| end.value());
         let (mut logbooks, mut ends, mut end) = (BTreeSet::new(), Vec::new(), pressed);
         let last = groups.last()?.map_or(0, |(last, _)| last.value());
+        if last.saturating_sub(pressed + keep) < least {
+            return Ok(0);
+        }
         for row in groups.range(pressed + 1..)? {
             let (to, row) = row?;
             let to = to.value();
@@ -86,7 +89,7 @@ impl Store {
             ends.push(to);
             end = to;
         }
-        if end - pressed < least {
+        if end == pressed {
             return Ok(0);
         }
         let txn = self.db.begin_write()?;

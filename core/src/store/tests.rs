@@ -203,6 +203,24 @@ proptest! {
 }
 
 #[test]
+fn what_came_long_ago_is_packed_once_there_is_enough_whatever_came_at_once() {
+    let hub = settling(100, 0);
+    let (mut came, mut packed) = (0, 0);
+    for nth in 0..9 {
+        let drafts: Vec<Draft> = (0..5).map(|_| set(5, "half")).collect();
+        came += hub.record(&drafts, at(nth)).unwrap().len() as u64;
+        loop {
+            match hub.press_once(7, 12, 12).unwrap() {
+                0 => break,
+                more => packed += more,
+            }
+        }
+        assert!((7..7 + 12).contains(&(came - packed)) || packed == 0 && came < 7 + 12);
+    }
+    assert_eq!((came, packed), (45, 30));
+}
+
+#[test]
 fn what_two_stores_wrote_apart_stands_in_two_versions_on_both() {
     let (one, other) = (store(1), store(2));
     one.record(&[set(5, "as planned")], at(10)).unwrap();
