@@ -55,7 +55,10 @@ fn main() {
     let wants = |job: &str| only.is_empty() || job.contains(&only) || only.contains(job);
     let folder = std::env::var_os("HEADWALK_BENCH_FOLDER")
         .map_or_else(|| PathBuf::from(env!("CARGO_TARGET_TMPDIR")), PathBuf::from);
-    let folder = tempfile::tempdir_in(folder).expect("a scratch folder");
+    let mut folder = tempfile::tempdir_in(folder).expect("a scratch folder");
+    if std::env::var_os("KEEP").is_some() {
+        folder.disable_cleanup(true);
+    }
     let mut bench = Bench::prepare(folder.path(), entries);
     if wants("record") {
         bench.record();
@@ -139,10 +142,36 @@ impl Bench {
             base.len(),
             "10",
         );
+        let pressed = folder.join("pressed");
+        let store = ours::hub(&pressed);
+        for batch in base.chunks(BATCH) {
+            let taken = store.append(batch, now, Clocks::TakenAsTold);
+            assert_eq!(taken.expect("it is taken").new, batch.len());
+            store.press().expect("it is packed");
+        }
+        drop(store);
+        let (length, _) = ours::bytes_of(&pressed);
+        table.bytes(
+            "disk, as a hub keeps it, file bytes an entry",
+            length,
+            base.len(),
+            "60",
+        );
+        std::fs::remove_file(&pressed).expect("it is there");
         let (length, stored) = ours::bytes_of(&hub);
         let raw: usize = base.iter().map(Vec::len).sum();
-        table.bytes("disk, file bytes an entry", length, base.len(), "60");
-        table.bytes("disk, bytes of rows an entry", stored, base.len(), "60");
+        table.bytes(
+            "disk, nothing packed yet, file bytes an entry",
+            length,
+            base.len(),
+            "60",
+        );
+        table.bytes(
+            "disk, nothing packed yet, bytes of rows an entry",
+            stored,
+            base.len(),
+            "60",
+        );
         table.bytes("an entry's own bytes", raw as u64, base.len(), "");
         #[cfg(feature = "bench-sqlite")]
         {
