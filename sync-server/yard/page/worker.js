@@ -13,6 +13,7 @@ const HUB = self.location.origin;
 let phone = null;
 let handle = null;
 let exchanging = false;
+let somebodyAsks = false;
 let timer = null;
 let lastProblemAt = -AGAIN_MS;
 let seen = null;
@@ -89,8 +90,9 @@ function soon() {
   }, wait);
 }
 
-/** Exchanges; of what goes wrong nobody is told who did not ask: it is tried again. */
+/** Exchanges; of what goes wrong nobody is told who did not ask, before or meanwhile: it is tried again. */
 async function exchange({ asked = false } = {}) {
+  somebodyAsks ||= asked;
   if (exchanging || phone === null) return;
   exchanging = true;
   clearTimeout(timer);
@@ -125,7 +127,8 @@ async function exchange({ asked = false } = {}) {
   } finally {
     exchanging = false;
   }
-  const quiet = problem !== null && !asked;
+  const quiet = problem !== null && !somebodyAsks;
+  somebodyAsks = false;
   const view = act(quiet ? { do: "show" } : { do: "exchanged", problem, kind });
   postMessage({ exchanged: problem === null, view });
   // Pictures go once the entries are there.
