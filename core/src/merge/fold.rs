@@ -1,5 +1,6 @@
-//! Entries folded one after the other, where each comes after all that its writer had: what
-//! [`State::of`] makes of them, without keeping them.
+//! How changes come to a state: put on a [`Pile`] in any order by who knows what their writers had
+//! seen, or by a [`Fold`], which finds that out as it goes, where each entry comes after all that its
+//! writer had.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
@@ -10,98 +11,46 @@ use crate::log::entry::Change;
 use crate::log::id::{ChainId, FieldNumber, ObservationNumber, Place, Seq, ThingId};
 use crate::log::stamp::Stamp;
 
-/// What the entries so far come to.
-#[derive(Debug, Default)]
-pub(crate) struct Fold {
-    receipts: BTreeMap<Place, Stamp>,
-    held_back: BTreeSet<Place>,
-    chains: Vec<Chain>,
-    by_id: BTreeMap<ChainId, usize>,
-    // Where the last entry's chain stands: most entries come after one of the same chain.
-    latest: usize,
-    said: Option<Said>,
-    people: BTreeSet<Arc<str>>,
-    registers: HashMap<(ThingId, FieldNumber), Register>,
-    observations: HashMap<(ThingId, ObservationNumber), Vec<Observation>>,
-}
-
-/// One chain, and how far its writer has each of the others.
-#[derive(Debug)]
-struct Chain {
-    id: ChainId,
-    // By where the other stands; zero is nothing.
-    knows: Vec<u64>,
-}
-
-/// Who says what the changes say that come next.
+/// Who says what a change says, when and where it stands.
 #[derive(Debug, Clone)]
 pub(crate) struct Said {
     pub(crate) place: Place,
-    /// The writer's own.
+    /// The stamp that orders it.
     pub(crate) stamp: Stamp,
     pub(crate) utc_offset_min: i16,
     pub(crate) by: Arc<str>,
     pub(crate) visit: Option<ThingId>,
 }
 
-impl Fold {
-    /// Begins with what hubs and dispatchers say of entries that may come: of one who bears a receipt
-    /// the stamp that orders it, and which do not count.
-    pub(crate) fn with(receipts: BTreeMap<Place, Stamp>, held_back: BTreeSet<Place>) -> Self {
-        Self {
-            receipts,
-            held_back,
-            ..Self::default()
-        }
-    }
+/// What changes come to that were put on it, in any order.
+#[derive(Debug, Default)]
+pub(crate) struct Pile {
+    people: BTreeSet<Arc<str>>,
+    registers: HashMap<(ThingId, FieldNumber), Register>,
+    observations: HashMap<(ThingId, ObservationNumber), Vec<Observation>>,
+}
 
+impl Pile {
     /// Returns one name for all entries of a person.
     pub(crate) fn person(&mut self, by: &str) -> Arc<str> {
-        match &self.said {
-            Some(said) if *said.by == *by => Arc::clone(&said.by),
-            _ => match self.people.get(by) {
-                Some(known) => Arc::clone(known),
-                None => {
-                    let new: Arc<str> = by.into();
-                    self.people.insert(Arc::clone(&new));
-                    new
-                }
-            },
+        if let Some(known) = self.people.get(by) {
+            return Arc::clone(known);
         }
+        let new: Arc<str> = by.into();
+        self.people.insert(Arc::clone(&new));
+        new
     }
 
-    /// Goes on with an entry, whose writer came to hold all up to these of other chains.
-    pub(crate) fn entry(
+    /// Puts an entry's change of this number on it. `saw(a, b)` tells whether the writer of entry `a`
+    /// had entry `b` before them.
+    pub(crate) fn take(
         &mut self,
-        mut said: Said,
-        gained: impl IntoIterator<Item = (ChainId, Seq)>,
+        said: &Said,
+        index: usize,
+        change: Change,
+        saw: impl Fn(Place, Place) -> bool,
     ) {
-        let place = said.place;
-        let at = self.chain(place.chain);
-        for (of, seq) in gained {
-            let of = self.chain(of);
-            let knows = &mut self.chains[at].knows;
-            if knows.len() <= of {
-                knows.resize(of + 1, 0);
-            }
-            knows[of] = knows[of].max(seq.get());
-        }
-        self.latest = at;
-        if !self.receipts.is_empty()
-            && let Some(stamp) = self.receipts.get(&place)
-        {
-            said.stamp = *stamp;
-        }
-        self.said = Some(said);
-    }
-
-    /// Takes in a change of the entry that came last.
-    pub(crate) fn change(&mut self, index: usize, change: Change) {
-        let Some(said) = &self.said else { return };
         let (place, stamp) = (said.place, said.stamp);
-        if !self.held_back.is_empty() && self.held_back.contains(&place) {
-            return;
-        }
         match change {
             Change::Set {
                 thing,
@@ -114,18 +63,6 @@ impl Fold {
                     stamp,
                     value,
                     how,
-                };
-                let (chains, by_id) = (&self.chains, &self.by_id);
-                let knows = &chains[self.latest].knows;
-                // Nobody who wrote before had this entry.
-                let saw = |by: Place, of: Place| {
-                    by == place
-                        && if of.chain == place.chain {
-                            of.seq < place.seq
-                        } else {
-                            let known = by_id.get(&of.chain).and_then(|at| knows.get(*at));
-                            known.is_some_and(|known| *known >= of.seq.get())
-                        }
                 };
                 match self.registers.get_mut(&(thing, field)) {
                     Some(register) => register.absorb(write, saw),
@@ -140,7 +77,7 @@ impl Fold {
             } => {
                 let seen = Observation {
                     place,
-                    index: index as u16, // an entry has no more bytes than that counts
+                    index: index as u16, // an entry has no room for more
                     stamp,
                     utc_offset_min: said.utc_offset_min,
                     by: Arc::clone(&said.by),
@@ -155,6 +92,45 @@ impl Fold {
             | Change::HoldBack { .. }
             | Change::Admit { .. }
             | Change::Unknown { .. } => {}
+        }
+    }
+
+    /// Returns what they came to.
+    pub(crate) fn done(self) -> State {
+        State::made_of(self.registers, self.observations)
+    }
+}
+
+/// What the entries so far come to, each of which came after all that its writer had.
+#[derive(Debug, Default)]
+pub(crate) struct Fold {
+    receipts: BTreeMap<Place, Stamp>,
+    held_back: BTreeSet<Place>,
+    chains: Vec<Chain>,
+    by_id: BTreeMap<ChainId, usize>,
+    // Where the last entry's chain stands: most entries come after one of the same chain.
+    latest: usize,
+    // Of the last entry.
+    said: Option<Said>,
+    pile: Pile,
+}
+
+/// One chain, and how far its writer has each of the others.
+#[derive(Debug)]
+struct Chain {
+    id: ChainId,
+    // By where the other stands; zero is nothing.
+    knows: Vec<u64>,
+}
+
+impl Fold {
+    /// Begins with what hubs and dispatchers say of entries that may come: of one who bears a receipt
+    /// the stamp that orders it, and which do not count.
+    pub(crate) fn with(receipts: BTreeMap<Place, Stamp>, held_back: BTreeSet<Place>) -> Self {
+        Self {
+            receipts,
+            held_back,
+            ..Self::default()
         }
     }
 
@@ -184,9 +160,63 @@ impl Fold {
         fold.done()
     }
 
+    /// Returns one name for all entries of a person.
+    pub(crate) fn person(&mut self, by: &str) -> Arc<str> {
+        match &self.said {
+            Some(said) if *said.by == *by => Arc::clone(&said.by),
+            _ => self.pile.person(by),
+        }
+    }
+
+    /// Goes on with an entry, said with its writer's own stamp, whose writer came to hold all up to
+    /// these of other chains.
+    pub(crate) fn entry(
+        &mut self,
+        mut said: Said,
+        gained: impl IntoIterator<Item = (ChainId, Seq)>,
+    ) {
+        let place = said.place;
+        let at = self.chain(place.chain);
+        for (of, seq) in gained {
+            let of = self.chain(of);
+            let knows = &mut self.chains[at].knows;
+            if knows.len() <= of {
+                knows.resize(of + 1, 0);
+            }
+            knows[of] = knows[of].max(seq.get());
+        }
+        self.latest = at;
+        if !self.receipts.is_empty()
+            && let Some(stamp) = self.receipts.get(&place)
+        {
+            said.stamp = *stamp;
+        }
+        self.said = Some(said);
+    }
+
+    /// Takes in a change of the entry that came last.
+    pub(crate) fn change(&mut self, index: usize, change: Change) {
+        let Some(said) = &self.said else { return };
+        let place = said.place;
+        if !self.held_back.is_empty() && self.held_back.contains(&place) {
+            return;
+        }
+        let (knows, by_id) = (&self.chains[self.latest].knows, &self.by_id);
+        let had = |of: Place| {
+            if of.chain == place.chain {
+                return of.seq < place.seq;
+            }
+            let known = by_id.get(&of.chain).and_then(|at| knows.get(*at));
+            known.is_some_and(|known| *known >= of.seq.get())
+        };
+        // Nobody who wrote before had this entry.
+        let saw = |by: Place, of: Place| by == place && had(of);
+        self.pile.take(said, index, change, saw);
+    }
+
     /// Returns what they came to.
     pub(crate) fn done(self) -> State {
-        State::made_of(self.registers, self.observations)
+        self.pile.done()
     }
 
     fn chain(&mut self, id: ChainId) -> usize {

@@ -1,11 +1,11 @@
 //! Entries to state: everything now, or all that was written up to a moment.
 
-use std::collections::btree_map::Entry as Slot;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use super::fold::{Pile, Said};
 use super::knowledge::Knowledge;
-use super::register::{Register, Write};
+use super::register::Register;
 use crate::log::entry::{Change, Entry};
 use crate::log::id::{ChainId, FieldNumber, ObservationNumber, Place, ThingId};
 use crate::log::stamp::Stamp;
@@ -98,15 +98,6 @@ impl Observation {
     }
 }
 
-/// Who says what an entry's changes say, when and where it stands.
-struct Said<'a> {
-    place: Place,
-    stamp: Stamp,
-    utc_offset_min: i16,
-    by: &'a str,
-    visit: Option<ThingId>,
-}
-
 impl State {
     /// Replays these entries of one logbook, in whatever order and however often they come.
     pub fn of(entries: &[Placed]) -> Self {
@@ -127,87 +118,25 @@ impl State {
     ) -> Self {
         let knowledge = Knowledge::of(entries);
         let (receipts, held_back) = (receipts(entries), held_back(entries));
-        let mut state = Self::default();
-        for placed in entries {
-            let stamp = receipts.get(&placed.place).copied();
-            let stamp = stamp.unwrap_or(placed.entry.stamp);
-            if until.is_none_or(|until| stamp <= until) && !held_back.contains(&placed.place) {
-                state.absorb(placed, stamp, &knowledge, &counts);
+        let mut pile = Pile::default();
+        for Placed { place, entry, .. } in entries {
+            let stamp = receipts.get(place).copied().unwrap_or(entry.stamp);
+            if until.is_some_and(|until| stamp > until) || held_back.contains(place) {
+                continue;
+            }
+            let said = Said {
+                place: *place,
+                stamp,
+                utc_offset_min: entry.utc_offset_min,
+                by: pile.person(&entry.by),
+                visit: entry.visit,
+            };
+            let changes = entry.changes.iter().enumerate();
+            for (index, change) in changes.filter(|(_, change)| counts(entry, change)) {
+                pile.take(&said, index, change.clone(), |a, b| knowledge.saw(a, b));
             }
         }
-        state
-    }
-
-    fn absorb(
-        &mut self,
-        placed: &Placed,
-        stamp: Stamp,
-        knowledge: &Knowledge,
-        counts: impl Fn(&Entry, &Change) -> bool,
-    ) {
-        let entry = &placed.entry;
-        let said = Said {
-            place: placed.place,
-            stamp,
-            utc_offset_min: entry.utc_offset_min,
-            by: &entry.by,
-            visit: entry.visit,
-        };
-        let changes = (0_u16..).zip(&entry.changes);
-        for (index, change) in changes.filter(|(_, change)| counts(entry, change)) {
-            self.fold(&said, index, change.clone(), knowledge);
-        }
-    }
-
-    /// Takes in one change of an entry.
-    fn fold(&mut self, said: &Said<'_>, index: u16, change: Change, knowledge: &Knowledge) {
-        let (place, stamp) = (said.place, said.stamp);
-        match change {
-            Change::Set {
-                thing,
-                field,
-                value,
-                how,
-            } => {
-                let write = Write {
-                    place,
-                    stamp,
-                    value,
-                    how,
-                };
-                match self.registers.entry((thing, field)) {
-                    Slot::Occupied(register) => {
-                        let register = register.into_mut();
-                        register.absorb(write, |a, b| knowledge.saw(a, b));
-                    }
-                    Slot::Vacant(none) => {
-                        none.insert(Register::of(write));
-                    }
-                }
-            }
-            Change::Observe {
-                thing,
-                what,
-                value,
-                how,
-            } => {
-                let seen = Observation {
-                    place,
-                    index,
-                    stamp,
-                    utc_offset_min: said.utc_offset_min,
-                    by: said.by.into(),
-                    visit: said.visit,
-                    value,
-                    how,
-                };
-                self.observe(thing, what, seen);
-            }
-            Change::Receipt { .. }
-            | Change::HoldBack { .. }
-            | Change::Admit { .. }
-            | Change::Unknown { .. } => {}
-        }
+        pile.done()
     }
 
     /// Puts in a register.
