@@ -6,12 +6,12 @@ use super::message::{Batch, End, MAX_UNPACKED_BYTES, More, Part, Refusal, Sender
 use super::{Error, Shelf};
 use crate::log::chain::Mark;
 use crate::log::codec::CodecError;
-use crate::log::id::{DeviceId, LogbookId, Seq};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
 use crate::log::written::Written;
-use crate::store::{self, Came, Head, Taking, Telling};
+use crate::store::{self, Appended, Came, Head, Meeting, Taking, Telling};
 
 /// Says who speaks.
 pub(super) fn sender(shelf: &impl Shelf, now: WallMs) -> Sender {
@@ -98,9 +98,25 @@ pub(super) fn append(
     batch: Understood,
     now: WallMs,
     taking: &Taking,
-) -> Result<Result<(), Unfit>, Error> {
-    match shelf.append_told(batch.came, &batch.seals, taking, now) {
-        Ok(_) => Ok(Ok(())),
+) -> Result<Result<Appended, Unfit>, Error> {
+    fit(shelf.append_told(batch.came, &batch.seals, taking, now))
+}
+
+/// Appends a batch as [`append`] does, and remembers the meeting; returns how much the other side was
+/// told.
+pub(super) fn append_met(
+    shelf: &impl Shelf,
+    batch: Understood,
+    now: WallMs,
+    taking: &Taking,
+    meeting: Meeting<'_>,
+) -> Result<Result<Arrival, Unfit>, Error> {
+    fit(shelf.append_met(batch.came, &batch.seals, taking, meeting, now))
+}
+
+fn fit<T>(appended: Result<T, store::Error>) -> Result<Result<T, Unfit>, Error> {
+    match appended {
+        Ok(appended) => Ok(Ok(appended)),
         Err(store::Error::Gap { .. } | store::Error::MissingCause { .. }) => Ok(Err(Unfit::Early)),
         Err(store::Error::Codec(error)) => {
             Ok(Err(Unfit::For(Refusal::Unreadable(error.to_string()))))
@@ -267,7 +283,7 @@ pub(super) fn take(
         return Ok(Some(Refusal::Unreadable(why)));
     }
     Ok(match append(shelf, batch, now, taking)? {
-        Ok(()) | Err(Unfit::Early) => None,
+        Ok(_) | Err(Unfit::Early) => None,
         Err(Unfit::For(refusal)) => Some(refusal),
     })
 }

@@ -14,7 +14,7 @@ use crate::log::chain::{Held, Mark};
 use crate::log::codec;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place, StoreId};
 use crate::log::stamp::WallMs;
-use crate::store::{Bookmark, Clocks, Head, Met, Taking};
+use crate::store::{Bookmark, Clocks, Meeting, Met, Taking};
 
 pub use super::answer::{Answering, answer};
 
@@ -199,28 +199,35 @@ impl Caller {
         now: WallMs,
     ) -> Result<Next, Error> {
         met.covers.extend(sent.entries.keys());
-        // A phone goes on recording while a parcel is on its way.
-        let recorded_meanwhile = shelf.last_bookmark()?.arrival > sent.up_to;
         for (logbook, entries) in sent.entries {
             self.summary.logbooks.entry(logbook).or_default().sent += entries;
         }
         let came = taken.batch.came.by_logbook();
-        if !came.is_empty() {
-            let before = Holding::of(shelf, came.keys())?;
-            if parts::append(shelf, taken.batch, now, &TAKING)?.is_err() {
-                return self.compare(shelf, now);
-            }
-            self.count_received(shelf, &before)?;
-            met.covers.extend(came.keys());
-        }
+        met.covers.extend(came.keys());
         met.read = taken.read;
-        // What was sent was taken; what came since came from there, unless more is to be sent.
-        met.told = if sent.more || recorded_meanwhile {
-            sent.up_to
-        } else {
-            shelf.last_bookmark()?.arrival
+        // What was sent was taken, and what came since came from there; but a phone goes on recording while
+        // a parcel is on its way.
+        let meeting = Meeting {
+            peer,
+            met: &met,
+            sent: sent.up_to,
+            more: sent.more,
         };
-        shelf.remember_met(peer, &met)?;
+        met.told = if came.is_empty() {
+            let last = shelf.last_bookmark()?.arrival;
+            let met = meeting.met(last, last);
+            shelf.remember_met(peer, &met)?;
+            met.told
+        } else {
+            let before = Holding::of(shelf, came.keys())?;
+            match parts::append_met(shelf, taken.batch, now, &TAKING, meeting)? {
+                Ok(told) => {
+                    self.count_received(shelf, &before)?;
+                    told
+                }
+                Err(_) => return self.compare(shelf, now),
+            }
+        };
         if sent.more || taken.more == More::ToCome {
             return Ok(Next::Send(self.news(shelf, met, now)?));
         }
@@ -395,12 +402,11 @@ impl Holding {
             entries: BTreeMap::new(),
             chains: BTreeMap::new(),
         };
-        for &logbook in logbooks {
-            let heads = shelf.heads(logbook)?;
-            let entries = heads.iter().map(Head::entries).sum();
+        for (logbook, chains) in shelf.counts(&logbooks.copied().collect())? {
+            let entries = chains.iter().map(|(_, entries)| entries).sum();
             holding.entries.insert(logbook, entries);
-            for head in heads {
-                *holding.chains.entry((logbook, head.device)).or_default() += 1;
+            for (device, _) in chains {
+                *holding.chains.entry((logbook, device)).or_default() += 1;
             }
         }
         Ok(holding)

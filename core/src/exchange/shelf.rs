@@ -1,6 +1,6 @@
 //! What the exchange needs of a store, and no more.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::log::chain::{Held, Mark, Tip};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
@@ -8,7 +8,9 @@ use crate::log::seal::Seal;
 use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::store::{Appended, Bookmark, Came, Error, Head, Met, Store, Taking, Telling, Wanted};
+use crate::store::{
+    Appended, Bookmark, Came, Error, Head, Meeting, Met, Store, Taking, Telling, Wanted,
+};
 
 macro_rules! shelf {
     ($(fn $name:ident(&self $(, $arg:ident: $kind:ty)*) -> $returned:ty;)*) => {
@@ -23,6 +25,23 @@ macro_rules! shelf {
             $(fn $name(&self $(, $arg: $kind)*) -> $returned {
                 self.ask(|store| store.$name($($arg),*))
             })*
+
+            /// Appends as [`Self::append_told`] does, and then remembers the meeting, or at once if the
+            /// shelf is a store.
+            fn append_met(
+                &self,
+                came: Came,
+                seals: &[Sheaf],
+                taking: &Taking,
+                meeting: Meeting<'_>,
+                now: WallMs,
+            ) -> Result<Arrival, Error> {
+                let before = self.last_bookmark()?.arrival;
+                self.append_told(came, seals, taking, now)?;
+                let met = meeting.met(before, self.last_bookmark()?.arrival);
+                self.remember_met(meeting.peer, &met)?;
+                Ok(met.told)
+            }
         }
     };
 }
@@ -30,6 +49,17 @@ macro_rules! shelf {
 impl Shelf for Store {
     fn ask<T>(&self, question: impl FnOnce(&Store) -> T) -> T {
         question(self)
+    }
+
+    fn append_met(
+        &self,
+        came: Came,
+        seals: &[Sheaf],
+        taking: &Taking,
+        meeting: Meeting<'_>,
+        now: WallMs,
+    ) -> Result<Arrival, Error> {
+        Self::append_met(self, came, seals, taking, meeting, now)
     }
 }
 
@@ -51,6 +81,9 @@ shelf! {
         &self, after: Arrival, shared: &BTreeSet<LogbookId>, wanted: Wanted<'_>,
         covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<Telling, Error>;
+    fn counts(
+        &self, logbooks: &BTreeSet<LogbookId>
+    ) -> Result<BTreeMap<LogbookId, Vec<(DeviceId, u64)>>, Error>;
     fn understand(&self, batches: &[Vec<u8>], max_bytes: usize) -> Result<Option<Came>, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
     fn entries_of(

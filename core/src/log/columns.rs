@@ -6,7 +6,7 @@
 //! that each author made. An entry that does not read, or that another version wrote in its own
 //! way, travels as it is.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use miniz_oxide::deflate::compress_to_vec;
 use miniz_oxide::inflate::decompress_to_vec_with_limit;
@@ -103,8 +103,8 @@ fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
     };
     for raw in raws {
         let raw = raw.as_ref();
-        match codec::decode(raw) {
-            Ok(entry) => columns.entry(&entry, raw, || Tip::of(raw)),
+        match Written::read(raw.to_vec()) {
+            Ok(written) => columns.entry(&written),
             Err(_) => columns.as_it_is(raw),
         }
     }
@@ -115,9 +115,9 @@ fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
 /// of its time.
 pub(crate) fn lay_out<'a>(entries: impl IntoIterator<Item = &'a Written>) -> Vec<u8> {
     let mut columns = Writer::default();
-    for Written { entry, raw, tip } in entries {
-        columns.entry(entry, raw, || *tip);
-    }
+    entries
+        .into_iter()
+        .for_each(|written| columns.entry(written));
     columns.columns.laid_out()
 }
 
@@ -131,10 +131,7 @@ pub(crate) fn read(laid_out: &[u8], max_bytes: usize) -> Result<Vec<Written>, Co
     while let Some(shape) = reader.next_shape() {
         let written = match shape {
             AS_IT_IS => Written::read(reader.body()?.to_vec())?,
-            LAID_OUT => {
-                let (entry, raw, tip) = reader.exact()?;
-                Written { entry, raw, tip }
-            }
+            LAID_OUT => reader.exact()?,
             _ => return Err(UNKNOWN_SHAPE),
         };
         left = left.checked_sub(written.raw.len()).ok_or(TOO_MUCH)?;
@@ -495,24 +492,23 @@ struct Writer<'a> {
     // What the listener knows.
     known: Option<&'a Ids>,
     columns: Columns,
-    ids: BTreeMap<[u8; 16], u64>,
+    ids: HashMap<[u8; 16], u64>,
     // The numbers of those that are shortened.
     shortened: BTreeSet<u64>,
-    names: BTreeMap<String, u64>,
+    names: HashMap<String, u64>,
     memory: Memory,
     // Room for the bytes that an entry has if it is laid out.
     again: Vec<u8>,
 }
 
 impl Writer<'_> {
-    fn entry(&mut self, entry: &Entry, raw: &[u8], tip: impl FnOnce() -> Tip) {
-        self.again.clear();
-        if codec::encode_into(entry, &mut self.again).is_ok() && self.again == raw {
+    fn entry(&mut self, written: &Written) {
+        if written.follows(&mut self.again) {
             self.columns.shape.push(LAID_OUT);
-            self.lay_out(entry);
-            self.memory.remember(entry, tip);
+            self.lay_out(&written.entry);
+            self.memory.remember(&written.entry, || written.tip);
         } else {
-            self.as_it_is(raw);
+            self.as_it_is(&written.raw);
         }
     }
 
@@ -772,7 +768,7 @@ impl<'a> Reader<'a> {
         while let Some(shape) = self.next_shape() {
             let raw = match shape {
                 AS_IT_IS => self.body()?.to_vec(),
-                LAID_OUT => self.exact()?.1,
+                LAID_OUT => self.exact()?.raw,
                 _ => return Err(UNKNOWN_SHAPE),
             };
             // Names and ids are told once and used often, so the columns do not bound the entries.
@@ -787,7 +783,7 @@ impl<'a> Reader<'a> {
     }
 
     /// Reads an entry that is laid out, makes its bytes, and remembers it.
-    fn exact(&mut self) -> Result<(Entry, Vec<u8>, Tip), CodecError> {
+    fn exact(&mut self) -> Result<Written, CodecError> {
         let head = self.head()?;
         let changes = self.left.changes.count()?;
         let changes = (0..changes)
@@ -805,10 +801,9 @@ impl<'a> Reader<'a> {
             gained: head.gained,
             changes,
         };
-        let raw = codec::encode(&entry)?;
-        let tip = Tip::of(&raw);
-        self.memory.remember(&entry, || tip);
-        Ok((entry, raw, tip))
+        let written = Written::make(entry)?;
+        self.memory.remember(&written.entry, || written.tip);
+        Ok(written)
     }
 
     /// Tells of an entry that is laid out, and remembers it without its tip.

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::ledger::Slot;
 use super::tables::IDENTITY;
 use super::writing::{Writing, left};
-use super::{Came, Error, Store, Writer, seals};
+use super::{Came, Error, Meeting, Store, Writer, seals};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Change, Draft, Entry};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place};
@@ -154,17 +154,52 @@ impl Store {
         now: WallMs,
     ) -> Result<Appended, Error> {
         let mut writing = Writing::begin(self, now)?;
-        let first = writing.next_arrival();
-        let (batches, all) = (came.batches, came.entries.len());
-        let entries = came.entries.into_iter().map(Ok);
-        let taken = self.take_in(&mut writing, entries, seals, taking, now)?;
+        let taken = self.take_told(&mut writing, came, seals, taking, now)?;
         if let Some(writer) = taken.writer {
-            if taken.appended.new == all {
-                writing.keep_batches(first, batches);
-            }
             writing.commit(Some(writer))?;
         }
         Ok(taken.appended)
+    }
+
+    /// Appends what a peer told as [`Self::append_told`] does, and remembers the meeting with it; returns
+    /// how much of this store's arrivals the peer was told.
+    ///
+    /// # Errors
+    /// Those of [`Self::append_sealed`].
+    pub fn append_met(
+        &self,
+        came: Came,
+        seals: &[Sheaf],
+        taking: &Taking,
+        meeting: Meeting<'_>,
+        now: WallMs,
+    ) -> Result<Arrival, Error> {
+        let mut writing = Writing::begin(self, now)?;
+        let last = |writing: &Writing<'_>| Arrival(writing.next_arrival().0 - 1);
+        let before = last(&writing);
+        let taken = self.take_told(&mut writing, came, seals, taking, now)?;
+        let met = meeting.met(before, last(&writing));
+        super::remember(&writing.txn, meeting.peer, &met)?;
+        writing.commit(taken.writer)?;
+        Ok(met.told)
+    }
+
+    fn take_told(
+        &self,
+        writing: &mut Writing<'_>,
+        came: Came,
+        seals: &[Sheaf],
+        taking: &Taking,
+        now: WallMs,
+    ) -> Result<TakenIn, Error> {
+        let first = writing.next_arrival();
+        let (batches, all) = (came.batches, came.entries.len());
+        let entries = came.entries.into_iter().map(Ok);
+        let taken = self.take_in(writing, entries, seals, taking, now)?;
+        if taken.appended.new == all {
+            writing.keep_batches(first, batches);
+        }
+        Ok(taken)
     }
 
     /// Takes a peer's entries and seals in within a write, and returns what came of it.

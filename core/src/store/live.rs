@@ -1,7 +1,7 @@
 //! What an open store remembers beside its file: what came last, and what the chains of the logbooks
 //! in use come to. All of it follows from the file, and nothing in it is ever ahead of the file.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use redb::ReadableTable;
@@ -52,6 +52,8 @@ pub(super) struct Live {
     pub(super) books: AtHand<LogbookId, Arc<Book>>,
     /// Where each id first occurs in them.
     pub(super) ids: AtHand<LogbookId, Arc<FirstSeen>>,
+    /// All logbooks of which anything is held, if that was asked.
+    pub(super) logbooks: Option<BTreeSet<LogbookId>>,
     /// Batches as they came, to be given on as they are.
     pub(super) batches: Batches,
 }
@@ -111,6 +113,7 @@ impl Live {
             about: AtHand::up_to(MOST_ABOUT, BTreeMap::len),
             books: AtHand::up_to(MOST_KEPT, |book| book.entries.len()),
             ids: AtHand::up_to(MOST_IDS, |ids| ids.len()),
+            logbooks: None,
             batches: Batches::default(),
         })
     }
@@ -163,6 +166,11 @@ impl Live {
 
     /// Keeps what a logbook's chains come to now, and forgets what it said before.
     pub(super) fn moved_on(&mut self, logbook: LogbookId, ledger: Ledger) {
+        if ledger.entries() > 0
+            && let Some(logbooks) = &mut self.logbooks
+        {
+            logbooks.insert(logbook);
+        }
         self.ledgers.keep(logbook, Arc::new(ledger));
         self.states.remove(&logbook);
         self.about.remove(&logbook);
@@ -176,6 +184,7 @@ impl Live {
         self.about.clear();
         self.books.clear();
         self.ids.clear();
+        self.logbooks = None;
         self.batches = Batches::default();
     }
 }

@@ -46,7 +46,7 @@ pub use error::Error;
 pub use follow::{Followed, Rehearsed};
 pub use query::{Branched, Head, Kept, News};
 pub use rebuild::Rebuilt;
-pub use telling::{Came, Telling, Wanted};
+pub use telling::{Came, Meeting, Telling, Wanted};
 pub use verify::{Fault, Verified};
 
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};
@@ -313,8 +313,7 @@ impl Store {
             return Ok(());
         }
         let txn = self.db.begin_write()?;
-        txn.open_table(PEERS)?
-            .insert(peer.bytes(), tables::met_row(met).as_slice())?;
+        remember(&txn, peer, met)?;
         Ok(txn.commit()?)
     }
 
@@ -325,6 +324,12 @@ impl Store {
     pub fn clock(&self) -> Result<Clock, Error> {
         Ok(self.live().clock)
     }
+}
+
+fn remember(txn: &WriteTransaction, peer: StoreId, met: &Met) -> Result<(), Error> {
+    txn.open_table(PEERS)?
+        .insert(peer.bytes(), tables::met_row(met).as_slice())?;
+    Ok(())
 }
 
 /// Makes the tables that are not there yet.

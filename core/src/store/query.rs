@@ -200,7 +200,18 @@ impl Reading<'_> {
 
     /// Returns all logbooks of which anything is held.
     pub(super) fn logbooks(&self) -> Result<BTreeSet<LogbookId>, Error> {
-        logbooks(&self.rows, &self.shelves)
+        let is_now = |live: &Live| live.last.bookmark == self.last;
+        let live = self.store.live();
+        if let Some(logbooks) = live.logbooks.as_ref().filter(|_| is_now(&live)) {
+            return Ok(logbooks.clone());
+        }
+        drop(live);
+        let logbooks = logbooks(&self.rows, &self.shelves)?;
+        let mut live = self.store.live();
+        if is_now(&live) {
+            live.logbooks = Some(logbooks.clone());
+        }
+        Ok(logbooks)
     }
 
     /// Returns the bookmark at an arrival, if an entry came then.

@@ -169,7 +169,7 @@ impl Store {
             if device == writer.device() && !writer.in_use_elsewhere {
                 let ledger = reading.ledger(logbook)?;
                 if let Some(head) = ledger.head(ChainId::of(device)) {
-                    own.push((logbook, head.seq, head.link));
+                    own.push((seals.len(), (logbook, head.seq, head.link)));
                 }
                 continue;
             }
@@ -179,7 +179,12 @@ impl Store {
                 seals.push(tables::seal(key.value(), row.value())?.1);
             }
         }
-        seals.extend(writer.key().seal_all(&own));
+        // Each stands where it would if it were kept, so that all stores tell them in one order.
+        let (places, ends): (Vec<_>, Vec<_>) = own.into_iter().unzip();
+        let own = places.into_iter().zip(writer.key().seal_all(&ends));
+        for (place, seal) in own.rev() {
+            seals.insert(place, seal);
+        }
         Ok(seals)
     }
 

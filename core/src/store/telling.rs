@@ -8,11 +8,11 @@ use super::batches::{self, Spans};
 use super::filed::Filed;
 use super::ledger::Ledger;
 use super::query::Reading;
-use super::{Bookmark, Error, Store};
+use super::{Bookmark, Error, Met, Store};
 use crate::log::chain::{Held, Tip};
 use crate::log::columns::{self, Short};
-use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq};
-use crate::log::seal::Seal;
+use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq, StoreId};
+use crate::log::seal::{Keys, Seal};
 use crate::log::sheaf::Sheaf;
 use crate::log::terse::{self, Holder, Listener, Told, Unpacking};
 use crate::log::written::Written;
@@ -55,6 +55,31 @@ impl Came {
             *counts.entry(written.entry.logbook).or_default() += 1;
         }
         counts
+    }
+}
+
+/// A meeting under way, to be remembered with what came of it.
+#[derive(Debug, Clone, Copy)]
+pub struct Meeting<'a> {
+    /// The other store.
+    pub peer: StoreId,
+    /// What is remembered of it, but for how much it was told: all that is here, or
+    pub met: &'a Met,
+    /// up to this arrival, if something came after it before the answer, or
+    pub sent: Arrival,
+    /// if there was not room for everything.
+    pub more: bool,
+}
+
+impl Meeting<'_> {
+    /// Returns what is to be remembered if the last arrival was this one before the answer, and is that
+    /// one now.
+    pub(crate) fn met(&self, before: Arrival, now: Arrival) -> Met {
+        let all = !self.more && before <= self.sent;
+        Met {
+            told: if all { now } else { self.sent },
+            ..self.met.clone()
+        }
     }
 }
 
@@ -176,14 +201,35 @@ impl Store {
         })
     }
 
+    /// Returns, of each of these logbooks, whose chains are held and how many entries of each.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn counts(
+        &self,
+        logbooks: &BTreeSet<LogbookId>,
+    ) -> Result<BTreeMap<LogbookId, Vec<(DeviceId, u64)>>, Error> {
+        let (reading, mut counts) = (self.reading()?, BTreeMap::new());
+        for &logbook in logbooks {
+            let ledger = reading.ledger(logbook)?;
+            let branches = ledger.branches();
+            let chains = ledger.heads().map(|(chain, head)| {
+                let entries = head.seq.get() + 1 - branches.first(chain).get();
+                (branches.device_of(chain), entries)
+            });
+            counts.insert(logbook, chains.collect());
+        }
+        Ok(counts)
+    }
+
     /// The seals of those who wrote these entries.
     fn sheaves(&self, reading: &Reading<'_>, spans: &Spans) -> Result<Vec<Sheaf>, Error> {
         let seals = self.seals_of(reading, spans.keys().copied())?;
-        let mut keys = BTreeMap::new();
-        let mut follows = BTreeSet::new();
+        let (mut keys, mut follows) = (Keys::default(), BTreeSet::new());
         for seal in &seals {
-            let device = *keys.entry(seal.key).or_insert_with(|| seal.device());
-            let Some(device) = device else { continue };
+            let Some(device) = keys.device(&seal.key) else {
+                continue;
+            };
             let told = spans.get(&(seal.logbook, device));
             let is_last = told.is_some_and(|(_, last)| *last == seal.seq);
             if is_last && reading.ledger(seal.logbook)?.branches().is_empty() {

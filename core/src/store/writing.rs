@@ -16,7 +16,7 @@ use super::live::{self, Last, Ledgers, Live};
 use super::tables::{self, ENTRIES, IDENTITY, LEDGERS};
 use super::{Error, Recorded, Store, Writer};
 use crate::log::chain::{Mark, Tip};
-use crate::log::codec::{self, CodecError};
+use crate::log::codec::CodecError;
 use crate::log::entry::{Draft, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place, Seq};
 use crate::log::stamp::{Clock, Stamp, WallMs};
@@ -246,9 +246,7 @@ impl<'s> Writing<'s> {
             return Err(Error::Dropped(logbook));
         }
         let place = Place { chain, seq };
-        let raw = codec::encode(&entry)?;
-        let tip = Tip::of(&raw);
-        let written = Written { entry, raw, tip };
+        let written = Written::make(entry)?;
         let arrival = self.append(written, &Slot::Next(place, gained))?;
         Ok((place, arrival))
     }

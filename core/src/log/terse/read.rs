@@ -236,14 +236,13 @@ impl<'a, H> Reader<'a, H> {
             gained,
             changes,
         };
-        let raw = codec::encode(&entry)?;
-        let tip = Tip::of(&raw);
+        let written = Written::make(entry)?;
         let run_read = &mut self.runs[run];
-        run_read.tips.push(tip);
+        run_read.tips.push(written.tip);
         run_read.visit = visit;
         self.devices[device].run = Some(run);
         self.last_device = Some(device);
-        Ok(Ok(Written { entry, raw, tip }))
+        Ok(Ok(written))
     }
 
     fn book<E: From<CodecError>>(&mut self) -> Result<Option<usize>, E>

@@ -116,19 +116,16 @@ impl<'l, L: Listener> Writer<'l, L> {
     }
 
     fn entry(&mut self, written: &Written) {
-        let Written { entry, raw, tip } = written;
         self.entries += 1;
-        self.again.clear();
-        let encoded = codec::encode_into(entry, &mut self.again);
-        if encoded.is_ok() && self.again == *raw {
-            self.tell(entry, *tip);
+        if written.follows(&mut self.again) {
+            self.tell(&written.entry, written.tip);
         } else {
             // Another version wrote it in its own way.
             self.columns[column::EXPECTED].push(0);
             let distance = self.entries - self.last_as_it_is;
             self.last_as_it_is = self.entries;
             self.number(column::AS_IT_IS, distance);
-            self.body(|body| body.extend_from_slice(raw));
+            self.body(|body| body.extend_from_slice(&written.raw));
         }
     }
 
