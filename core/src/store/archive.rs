@@ -9,7 +9,8 @@ use redb::{ReadOnlyTable, ReadTransaction};
 use super::Error;
 use super::block::{self, Block};
 use super::filed::Filed;
-use super::tables::{self, BLOCKS};
+use super::known::KnownIds;
+use super::tables::{self, BLOCKS, IDS};
 use crate::log::chain::Tip;
 use crate::log::columns::{self, Listener};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
@@ -21,6 +22,7 @@ pub(super) type Tail = Vec<Arc<Filed>>;
 /// All that is held, at one moment.
 pub(super) struct Shelves {
     blocks: ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
+    ids: ReadOnlyTable<&'static [u8; 16], &'static [u8]>,
     tail: Arc<Tail>,
     // Those of entries that were looked up.
     tips: RefCell<BTreeMap<(LogbookId, DeviceId, Seq), Tip>>,
@@ -30,6 +32,7 @@ impl Shelves {
     pub(super) fn open(txn: &ReadTransaction, tail: Arc<Tail>) -> Result<Self, Error> {
         Ok(Self {
             blocks: txn.open_table(BLOCKS)?,
+            ids: txn.open_table(IDS)?,
             tail,
             tips: RefCell::default(),
         })
@@ -41,6 +44,13 @@ impl Shelves {
             logbook,
             shelves: Some(self),
         }
+    }
+
+    /// Returns the ids that a logbook's blocks name, if that is kept.
+    pub(super) fn ids(&self, logbook: LogbookId) -> Result<Option<KnownIds>, Error> {
+        let row = self.ids.get(logbook.bytes())?;
+        row.map(|row| KnownIds::read(logbook, row.value()))
+            .transpose()
     }
 
     pub(super) fn tail(&self) -> &Tail {

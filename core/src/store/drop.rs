@@ -2,7 +2,7 @@
 
 use redb::{ReadableTable, WriteTransaction};
 
-use super::tables::{self, BLOCKS, ENTRIES, IDENTITY, LEDGERS, PEERS};
+use super::tables::{self, BLOCKS, ENTRIES, IDENTITY, IDS, LEDGERS, PEERS};
 use super::{Error, Store, rebuild};
 use crate::log::id::{Arrival, ChainId, LogbookId};
 
@@ -32,6 +32,7 @@ impl Store {
             blocks.retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?;
             rebuild::regroup(&txn, &blocks)?;
             txn.open_table(LEDGERS)?.remove(logbook.bytes())?;
+            txn.open_table(IDS)?.remove(logbook.bytes())?;
             let mut entries = txn.open_table(ENTRIES)?;
             for filed in live.tail.iter() {
                 if filed.written.entry.logbook == logbook {

@@ -1,8 +1,10 @@
 //! The ids that a logbook's entries name, by the bytes by which one who holds them is told of them.
 
+use super::Error;
+use crate::log::chain;
 use crate::log::codec::CodecError;
 use crate::log::entry::{Change, Entry};
-use crate::log::id::Arrival;
+use crate::log::id::{Arrival, LogbookId};
 use crate::log::shapes::{Scan, number};
 use crate::log::terse::{self, Told};
 
@@ -69,17 +71,37 @@ impl KnownIds {
         first.map(|(id, _)| id.to_le_bytes())
     }
 
-    /// Writes them into a row.
-    pub(super) fn write(&self, row: &mut Vec<u8>) {
-        number(row, self.ids.len() as u64);
+    /// The row that keeps them.
+    pub(super) fn row(&self, logbook: LogbookId) -> Vec<u8> {
+        let mut row = vec![0; 8];
+        number(&mut row, self.ids.len() as u64);
         for (id, first) in &self.ids {
             row.extend_from_slice(&id.to_le_bytes());
-            number(row, first.0);
+            number(&mut row, first.0);
         }
+        let check = chain::check(&[logbook.bytes(), &row[8..]]);
+        row[..8].copy_from_slice(&check);
+        row
     }
 
-    /// Reads what [`Self::write`] wrote.
-    pub(super) fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
+    /// Reads the row of a logbook.
+    ///
+    /// # Errors
+    /// [`Error::DamagedIndex`] where it does not fit its check.
+    pub(super) fn read(logbook: LogbookId, row: &[u8]) -> Result<Self, Error> {
+        let damaged = || Error::damaged_index("ids");
+        let (told, rest) = row.split_first_chunk::<8>().ok_or_else(damaged)?;
+        if *told != chain::check(&[logbook.bytes(), rest]) {
+            return Err(damaged());
+        }
+        let mut left = Scan::of(rest);
+        let ids = Self::scan(&mut left).map_err(|_| damaged())?;
+        left.finish().map_err(|_| damaged())?;
+        Ok(ids)
+    }
+
+    /// Reads what stands in a row behind its check.
+    pub(super) fn scan(left: &mut Scan<'_>) -> Result<Self, CodecError> {
         let ids = left.items(|left| {
             let id = u128::from_le_bytes(left.array()?);
             Ok((id, Arrival(left.number()?)))
@@ -114,10 +136,10 @@ mod tests {
         assert_eq!(known.find([1, 7]), Some(id(9, [1, 7])));
         assert_eq!(known.find([1, 8]), Some(id(5, [1, 8])));
         assert_eq!(known.find([1, 9]), None);
-        let mut row = Vec::new();
-        known.write(&mut row);
-        let mut left = Scan::of(&row);
-        assert_eq!(KnownIds::read(&mut left), Ok(known));
-        assert!(left.is_empty());
+        let logbook = LogbookId::from_bytes([1; 16]);
+        let mut row = known.row(logbook);
+        assert_eq!(KnownIds::read(logbook, &row).unwrap(), known);
+        row[20] ^= 1;
+        assert!(KnownIds::read(logbook, &row).is_err());
     }
 }

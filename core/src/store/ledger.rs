@@ -29,8 +29,10 @@ pub(super) struct Ledger {
     tips: BTreeMap<(DeviceId, Seq), Tip>,
     // What every entry is called, where a device's chain has branches.
     names: Option<Names>,
-    /// The ids that its entries name. A row of an earlier version does not tell them.
+    /// The ids that its entries name, once they are known; they have a row of their own,
     ids: Option<Arc<KnownIds>>,
+    /// which lacks some of them.
+    ids_are_new: bool,
 }
 
 /// What is kept of a chain.
@@ -87,10 +89,23 @@ impl Ledger {
         self.ids.is_some()
     }
 
+    /// Learns which ids its entries name, from their row.
+    pub(super) fn tell_ids(&mut self, ids: KnownIds) {
+        self.ids = Some(Arc::new(ids));
+    }
+
     /// Learns which ids these entries name, all of the logbook's in order.
     pub(super) fn learn_ids<'a>(&mut self, entries: impl Iterator<Item = &'a Filed>) {
         let ids = Arc::make_mut(self.ids.get_or_insert_default());
         entries.for_each(|filed| ids.learn(&filed.written.entry, filed.arrival));
+        self.ids_are_new = true;
+    }
+
+    /// Returns the row of its ids, if the one that keeps them lacks some; says that it is kept now.
+    pub(super) fn new_ids(&mut self, logbook: LogbookId) -> Option<Vec<u8>> {
+        let is_new = core::mem::take(&mut self.ids_are_new);
+        let ids = self.ids.as_ref().filter(|_| is_new)?;
+        Some(ids.row(logbook))
     }
 
     pub(super) fn head(&self, chain: ChainId) -> Option<&HeadRow> {
@@ -278,6 +293,7 @@ impl Ledger {
             && ids.lack(&written.entry)
         {
             Arc::make_mut(ids).learn(&written.entry, filed.arrival);
+            self.ids_are_new = true;
         }
         if let Some(names) = &mut self.names {
             names.chains.insert(written.mark(), place.chain);
@@ -468,19 +484,9 @@ impl Ledger {
             row.extend_from_slice(&before.0);
             row.extend_from_slice(&tip.0);
         }
-        self.ids.iter().for_each(|ids| ids.write(&mut row));
         let check = chain::check(&[logbook.bytes(), &row[8..]]);
         row[..8].copy_from_slice(&check);
         row
-    }
-
-    /// Whether this is the row that keeps it; one of an earlier version does not tell the ids.
-    pub(super) fn is_kept_as(&self, logbook: LogbookId, row: &[u8]) -> bool {
-        let without_ids = || Self {
-            ids: None,
-            ..self.clone()
-        };
-        self.row(logbook) == row || without_ids().row(logbook) == row
     }
 
     /// Reads the row of a logbook. Where chains have branches, [`Self::walk`] must name the entries.
@@ -534,9 +540,6 @@ impl Ledger {
             Ok((parting, Tip(left.array()?)))
         })? {
             ledger.branches.choose(parting, tip);
-        }
-        if !left.is_empty() {
-            ledger.ids = Some(Arc::new(KnownIds::read(&mut left)?));
         }
         left.finish()?;
         Ok(ledger)

@@ -229,7 +229,10 @@ pub(super) fn ledger_of(
     let row = row.map(|row| Ledger::read(logbook, row.value()));
     let mut ledger = row.transpose()?.unwrap_or_else(Ledger::beginning);
     if !ledger.tells_ids() {
-        ledger.learn_ids(shelves.of(logbook).settled()?.iter());
+        match shelves.ids(logbook)? {
+            Some(ids) => ledger.tell_ids(ids),
+            None => ledger.learn_ids(shelves.of(logbook).settled()?.iter()),
+        }
     }
     with_tail(ledger, logbook, shelves)
 }

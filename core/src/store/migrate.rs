@@ -31,9 +31,11 @@ pub(super) fn from_2(db: &Database) -> Result<(), Error> {
     Ok(txn.commit()?)
 }
 
-/// Brings format 3 up to 4, in which seals that were made at once have a path.
+/// Brings format 3 up to 4, in which seals that were made at once have a path, and
+/// ids a table.
 pub(super) fn from_3(db: &Database) -> Result<(), Error> {
     let txn = db.begin_write()?;
+    make_tables(&txn)?;
     move_seals(&txn)?;
     Ok(txn.commit()?)
 }

@@ -54,7 +54,7 @@ use crate::log::seal::DeviceKey;
 use crate::log::stamp::{Clock, WallMs};
 use db::Db;
 use live::Live;
-use tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS};
+use tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, IDS, LEDGERS, PEERS, SEALS};
 use writing::Writing;
 
 /// The version of the tables that this code writes.
@@ -340,6 +340,7 @@ fn make_tables(txn: &WriteTransaction) -> Result<(), Error> {
     txn.open_table(BLOCKS)?;
     txn.open_table(GROUPS)?;
     txn.open_table(LEDGERS)?;
+    txn.open_table(IDS)?;
     Ok(())
 }
 

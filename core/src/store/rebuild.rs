@@ -7,7 +7,7 @@ use redb::{ReadableTable, WriteTransaction};
 use super::block::{self, Block};
 use super::filed::Filed;
 use super::ledger::Ledger;
-use super::tables::{self, BLOCKS, GROUPS, Group, LEDGERS};
+use super::tables::{self, BLOCKS, GROUPS, Group, IDS, LEDGERS};
 use super::{Error, Store};
 use crate::log::id::{Arrival, LogbookId};
 
@@ -49,15 +49,19 @@ impl Store {
         live.whole()?;
         let txn = self.db.begin_write()?;
         txn.delete_table(LEDGERS)?;
+        txn.delete_table(IDS)?;
         let rows = txn.open_table(BLOCKS)?;
         let groups = regroup(&txn, &rows)?;
         {
-            let mut ledgers = txn.open_table(LEDGERS)?;
+            let (mut ledgers, mut ids) = (txn.open_table(LEDGERS)?, txn.open_table(IDS)?);
             let logbooks = groups.iter().flat_map(|group| &group.logbooks);
             for logbook in logbooks.collect::<BTreeSet<_>>() {
                 let entries = settled(&rows, *logbook)?;
-                let row = Ledger::walk(*logbook, entries.iter())?.ledger.row(*logbook);
-                ledgers.insert(logbook.bytes(), row.as_slice())?;
+                let mut ledger = Ledger::walk(*logbook, entries.iter())?.ledger;
+                ledgers.insert(logbook.bytes(), ledger.row(*logbook).as_slice())?;
+                if let Some(row) = ledger.new_ids(*logbook) {
+                    ids.insert(logbook.bytes(), row.as_slice())?;
+                }
             }
         }
         drop(rows);

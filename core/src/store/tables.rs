@@ -26,6 +26,9 @@ pub(super) const GROUPS: TableDefinition<'_, u64, &[u8]> = TableDefinition::new(
 /// Logbook -> what the chains of its blocks come to. Derived.
 pub(super) const LEDGERS: TableDefinition<'_, &[u8; 16], &[u8]> =
     TableDefinition::new("ledgers_v3");
+/// Logbook -> check (8), and the ids that its blocks name. Written when there are new ones; where a row is
+/// not there, they are read from the blocks. Derived.
+pub(super) const IDS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("ids_v4");
 /// Logbook, device, seq, link -> public key (32), signature (64), and for each step from there to what
 /// was signed: whether the digest beside it is the left one (1), the digest (32). How far a device says
 /// that its chain goes. Irreplaceable, though whoever else holds the entries has one as well.

@@ -8,7 +8,7 @@ use redb::{ReadTransaction, ReadableTable, ReadableTableMetadata};
 use super::archive::{Archive, Shelves};
 use super::filed::Filed;
 use super::ledger::Ledger;
-use super::tables::{self, BLOCKS, GROUPS, SEALS};
+use super::tables::{self, BLOCKS, GROUPS, IDS, SEALS};
 use super::{Error, Store, block, file, live, rebuild};
 use crate::log::chain::{Link, Mark};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
@@ -100,6 +100,8 @@ impl Store {
         let mut logbooks: BTreeSet<_> = tail.map(|filed| filed.written.entry.logbook).collect();
         logbooks.extend(&in_blocks);
         let mut wrong_ledger = rows.len()? != in_blocks.len() as u64;
+        let ids = txn.open_table(IDS)?;
+        let (mut wrong_ids, mut ids_left) = (false, ids.len()?);
         for logbook in logbooks {
             let settled = settled(&shelves.of(logbook), verified)?;
             let tail: Vec<_> = shelves.of(logbook).tail().collect();
@@ -110,14 +112,22 @@ impl Store {
             walk(logbook, all, &sealed, own, verified);
             // What damaged entries come to says nothing.
             if verified.faults.is_empty() && in_blocks.contains(&logbook) {
-                let right = Ledger::walk(logbook, settled.iter())?.ledger;
+                let mut right = Ledger::walk(logbook, settled.iter())?.ledger;
                 let row = rows.get(logbook.bytes())?;
-                wrong_ledger |= row.is_none_or(|row| !right.is_kept_as(logbook, row.value()));
+                let ledger = right.row(logbook);
+                wrong_ledger |= row.is_none_or(|row| row.value() != ledger.as_slice());
+                // Where there is no row, the ids are read from the blocks.
+                let (row, right) = (ids.get(logbook.bytes())?, right.new_ids(logbook));
+                wrong_ids |= row.is_some_and(|row| Some(row.value()) != right.as_deref());
+                ids_left -= u64::from(ids.get(logbook.bytes())?.is_some());
             }
         }
         if verified.faults.is_empty() {
             if wrong_ledger {
                 verified.faults.push(Fault::Index("ledgers"));
+            }
+            if wrong_ids || ids_left > 0 {
+                verified.faults.push(Fault::Index("ids"));
             }
             if !same_groups(&txn, &blocks)? {
                 verified.faults.push(Fault::Index("groups"));

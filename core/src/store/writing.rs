@@ -13,7 +13,7 @@ use super::filed::Filed;
 use super::filing::Filing;
 use super::ledger::{Ledger, Slot};
 use super::live::{self, Last, Ledgers, Live};
-use super::tables::{self, ENTRIES, IDENTITY, LEDGERS};
+use super::tables::{self, ENTRIES, IDENTITY, IDS, LEDGERS};
 use super::{Error, Recorded, Store, Writer};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec::CodecError;
@@ -319,9 +319,13 @@ impl<'s> Writing<'s> {
         }
         {
             let mut ledgers = self.txn.open_table(LEDGERS)?;
+            let mut ids = self.txn.open_table(IDS)?;
             for logbook in &touched {
-                let row = self.ledgers[logbook].row(*logbook);
-                ledgers.insert(logbook.bytes(), row.as_slice())?;
+                let ledger = self.ledgers.get_mut(logbook).expect("it was looked at");
+                ledgers.insert(logbook.bytes(), ledger.row(*logbook).as_slice())?;
+                if let Some(row) = ledger.new_ids(*logbook) {
+                    ids.insert(logbook.bytes(), row.as_slice())?;
+                }
             }
         }
         for group in loose.chunks(MOST_A_GROUP) {
