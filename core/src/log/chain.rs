@@ -137,11 +137,13 @@ pub struct Held(pub [u8; 32]);
 /// Returns the digest of these chains, each told by its logbook, its id and its last link. They must
 /// be in the order of their ids.
 pub fn held(chains: &[([u8; 32], Link)]) -> Held {
-    let mut hasher = hasher(&HELD);
+    // All at once: BLAKE3 takes long bytes many times as fast as short ones.
+    let mut bytes = Vec::with_capacity(64 * chains.len());
     for (ids, link) in chains {
-        hasher.update(ids).update(&link.0);
+        bytes.extend_from_slice(ids);
+        bytes.extend_from_slice(&link.0);
     }
-    Held(*hasher.finalize().as_bytes())
+    Held(*hasher(&HELD).update(&bytes).finalize().as_bytes())
 }
 
 /// Returns the id of the branch that begins with this entry: every store files it alike.

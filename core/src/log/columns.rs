@@ -114,10 +114,13 @@ fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
 /// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
 /// of its time.
 pub(crate) fn lay_out<'a>(entries: impl IntoIterator<Item = &'a Written>) -> Vec<u8> {
-    let mut columns = Writer::default();
-    entries
-        .into_iter()
-        .for_each(|written| columns.entry(written));
+    let entries = entries.into_iter();
+    let (many, _) = entries.size_hint();
+    let mut columns = Writer {
+        columns: Columns::for_entries(2 * many),
+        ..Writer::default()
+    };
+    entries.for_each(|written| columns.entry(written));
     columns.columns.laid_out()
 }
 
@@ -295,9 +298,18 @@ macro_rules! columns {
         }
 
         impl Columns {
+            /// With room for a byte or two an entry in each column.
+            fn for_entries(many: usize) -> Self {
+                Self {
+                    $($column: Vec::with_capacity(many),)*
+                    $($column_2: Vec::with_capacity(many),)*
+                }
+            }
+
             /// One column after the other, each with its length before it.
             fn laid_out(&self) -> Vec<u8> {
-                let mut out = Vec::new();
+                let length = 0 $(+ self.$column.len() + 3)* $(+ self.$column_2.len() + 3)*;
+                let mut out = Vec::with_capacity(length);
                 $(sized(&mut out, &self.$column);)*
                 $(sized(&mut out, &self.$column_2);)*
                 out

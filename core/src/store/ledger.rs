@@ -453,7 +453,8 @@ fn missing(by: &Entry, mark: Mark) -> Error {
 impl Ledger {
     /// The row that keeps it.
     pub(super) fn row(&self, logbook: LogbookId) -> Vec<u8> {
-        let mut row = vec![0; 8];
+        let mut row = Vec::with_capacity(64 + 96 * self.heads.len());
+        row.extend_from_slice(&[0; 8]);
         number(&mut row, self.heads.len() as u64);
         for (chain, head) in &self.heads {
             row.extend_from_slice(chain.bytes());

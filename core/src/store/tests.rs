@@ -191,6 +191,13 @@ proptest! {
             };
             for room in [300, usize::MAX] {
                 prop_assert_eq!(news(&kept, room), news(&same, room));
+                let told = |store: &Store| {
+                    let all = (None, None);
+                    store.tell(Arrival(after), &covered, all, &covered, room).unwrap()
+                };
+                let told = (told(&kept), told(&same));
+                prop_assert_eq!((&told.0.batches, &told.0.seals), (&told.1.batches, &told.1.seals));
+                prop_assert_eq!(told.0.read, news(&same, room).read);
             }
             let there = news(&same, usize::MAX).read;
             prop_assert!(kept.made_bookmark(there).unwrap());
