@@ -14,7 +14,9 @@
 )]
 
 use std::fmt::Write;
+use std::io::{BufRead, BufReader};
 use std::path::Path;
+use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
@@ -36,13 +38,15 @@ use headwalk_sync_server::hub_log::HubLog;
 use headwalk_sync_server::hub_log::jetstream::{Access, JetStreamLog};
 use headwalk_sync_server::moving;
 use headwalk_sync_server::secret::Token;
-use headwalk_tests::Cluster;
+use headwalk_tests::{Cluster, binary, memory_of};
 
 const ENTRIES_A_VISIT: usize = 25;
 /// What a crew's day is: 40 visits.
 const ENTRIES_A_DAY: f64 = 40.0 * ENTRIES_A_VISIT as f64;
 const AT_ONCE: usize = 16;
 const CREWS_A_SITE: usize = 4;
+/// By when a hub has put on disk what it took in.
+const ON_DISK_AFTER: Duration = Duration::from_secs(8);
 const COMPANY: LogbookId = LogbookId::from_bytes([1; 16]);
 
 struct Crew {
@@ -157,7 +161,6 @@ fn measure(
     let moved = moving::to_fleet(&own, log.as_ref(), &cluster.address(&log_name), &edge).unwrap();
     let moved_in = began.elapsed();
     for (hubs, way) in [(1, "3 nodes, 1 hub"), (3, "3 nodes, 3 hubs")] {
-        let began = Instant::now();
         let beside = |number: usize| {
             let folder = folder.join(format!("{hubs}-{number}"));
             let mut hub = Hub::beside(&folder, open(), &name, edge.clone()).unwrap();
@@ -166,19 +169,24 @@ fn measure(
             hub
         };
         let fleet: Vec<_> = (0..hubs).map(beside).collect();
-        let followed = began.elapsed() / hubs as u32;
         all.push(visits(&fleet, &tablets, way, || engine(Some(cluster))));
         let entries: u64 =
             (moved.entries as usize + hubs.div_ceil(3) * crews * ENTRIES_A_VISIT) as u64;
         if hubs == 3 {
             let file = folder.join("3-0").join(LOG_CACHE);
             let records = log.end().unwrap().0;
+            let [anew, again] = starts(&folder.join("new"), cluster, &log_name);
             writeln!(
                 figures,
-                "{crews} crews: moved {} entries in {moved_in:.1?}, with reading them back; a hub worked \
-                 its file out anew in {followed:.1?}; {records} records stand for {entries} entries; a \
+                "{crews} crews: moved {} entries in {moved_in:.1?}, with reading them back. {records} \
+                 records stand for {entries} entries; a new hub's process has taken them in and listens \
+                 after {:.1?}, with {} MB of memory; killed and started again, after {:.1?}, with {} MB. A \
                  hub's file has {} bytes an entry, redb's own {}, a node's stream {}.\n",
                 moved.entries,
+                anew.0,
+                anew.1 / 1_000_000,
+                again.0,
+                again.1 / 1_000_000,
                 std::fs::metadata(file).unwrap().len() / entries,
                 std::fs::metadata(own.join(LOG_FILE)).unwrap().len() / moved.entries,
                 cluster.stream_bytes(&log_name).unwrap_or_default() / entries,
@@ -201,6 +209,35 @@ fn measure(
     )
     .unwrap();
     all
+}
+
+/// Starts a hub's process on a new folder, kills it once its file is on disk, and starts it again: how
+/// long each took, and the memory that it has then.
+fn starts(folder: &Path, cluster: &Cluster, name: &str) -> [(Duration, u64); 2] {
+    let program = binary("headwalk-server"); // built before it is timed
+    [(); 2].map(|()| {
+        let began = Instant::now();
+        let mut child = Command::new(&program)
+            .arg("--folder")
+            .arg(folder)
+            .args(["--log", &cluster.address(name)])
+            .args(["--log-monitor", &cluster.monitors().join(",")])
+            .arg("--until-input-ends")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let listens = |line: String| line.starts_with("http://");
+        assert!(lines.map_while(Result::ok).any(listens), "it listens");
+        let took = began.elapsed();
+        thread::sleep(ON_DISK_AFTER);
+        let memory = memory_of(child.id()).unwrap_or_default();
+        child.kill().unwrap();
+        child.wait().unwrap();
+        (took, memory)
+    })
 }
 
 fn set(logbook: LogbookId, thing: ThingId, field: FieldNumber, value: Value) -> Draft {

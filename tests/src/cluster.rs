@@ -289,6 +289,17 @@ pub fn cpu_of(pid: u32) -> Option<Duration> {
     Some(TICK * (ticks(11)? + ticks(12)?))
 }
 
+/// Returns how much memory a process has now, where the machine tells.
+#[must_use]
+pub fn memory_of(pid: u32) -> Option<u64> {
+    let status = fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
+    let line = status
+        .lines()
+        .find_map(|line| line.strip_prefix("VmRSS:"))?;
+    let kilobytes: u64 = line.split_whitespace().next()?.parse().ok()?;
+    Some(kilobytes * 1024)
+}
+
 impl Drop for Cluster {
     fn drop(&mut self) {
         for node in 0..NODES {

@@ -13,7 +13,7 @@ use std::sync::OnceLock;
 
 use tempfile::TempDir;
 
-pub use cluster::{Cluster, NODES, cpu_of, engine};
+pub use cluster::{Cluster, NODES, cpu_of, engine, memory_of};
 pub use hub::TestHub;
 
 /// A scratch folder in which the real commands run at a fixed moment.
