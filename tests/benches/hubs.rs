@@ -273,8 +273,7 @@ fn let_in(hub: &Hub, crews: usize, edge: &Edge) -> Vec<Crew> {
             person: name("R. Ash"),
         };
         let token = hub.enrol(&code, applicant).unwrap().token;
-        let mut site = [2; 16];
-        site[..8].copy_from_slice(&((number / CREWS_A_SITE) as u64).to_be_bytes());
+        let site = headwalk_tests::id(2, (number / CREWS_A_SITE) as u64);
         Crew {
             store,
             token,
@@ -323,8 +322,7 @@ fn visits(
     let edge = Edge::of_environment().unwrap();
     for crew in crews {
         let draft = |number: usize| {
-            let mut thing = [4; 16];
-            thing[..8].copy_from_slice(&(number as u64).to_be_bytes());
+            let thing = headwalk_tests::id(4, number as u64);
             let words = Value::text(format!("head {number} leans, {way}"));
             set(
                 crew.site,

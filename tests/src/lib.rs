@@ -194,6 +194,18 @@ pub fn words(line: &str) -> Vec<String> {
     words
 }
 
+/// Returns an id by its number, as unlike others of its kind, from end to end, as those that come by
+/// chance: on the wire an id is told by a part of it.
+#[must_use]
+pub fn id(kind: u8, number: u64) -> [u8; 16] {
+    let mut mixed = u128::from(number) + (u128::from(kind) << 64);
+    for _ in 0..2 {
+        mixed = mixed.wrapping_mul(0x9E37_79B9_7F4A_7C15_F39C_C060_5CED_C835);
+        mixed ^= mixed >> 61;
+    }
+    mixed.to_be_bytes()
+}
+
 /// Returns the path of one of our binaries, built once for all tests of this run, in the profile
 /// in which the tests themselves are built.
 ///

@@ -34,9 +34,7 @@ pub fn now() -> WallMs {
 }
 
 pub fn site(number: u16) -> LogbookId {
-    let mut id = [2; 16];
-    id[..2].copy_from_slice(&number.to_be_bytes());
-    LogbookId::from_bytes(id)
+    LogbookId::from_bytes(headwalk_tests::id(2, number.into()))
 }
 
 /// The words that say where a cluster can be asked how it writes to disk.
@@ -121,6 +119,14 @@ impl Process {
         }
     }
 
+    /// Ends it as a person would: what it took in is on disk then.
+    pub fn end(&self) {
+        if let Some(mut child) = self.child.lock().unwrap().take() {
+            drop(child.stdin.take());
+            assert!(child.wait().unwrap().success());
+        }
+    }
+
     /// Throws away what it worked out from the log.
     pub fn forget(&self) {
         for file in [LOG_CACHE, ACCESS_CACHE] {
@@ -158,11 +164,9 @@ pub enum NotNow {
 impl Tablet {
     pub fn record(&self, words: &str, count: usize) {
         let draft = |number| {
-            let mut thing = [4; 16];
-            thing[..8].copy_from_slice(&(number as u64).to_be_bytes());
             set(
                 self.site,
-                ThingId::from_bytes(thing),
+                ThingId::from_bytes(headwalk_tests::id(4, number as u64)),
                 any::REMARK.number,
                 Value::text(format!("{words}, {number}")),
             )

@@ -293,7 +293,7 @@ fn compare_with_the_log(
     for hub in hubs {
         let health = agent().get(hub.url("/healthz")).call().unwrap();
         assert_eq!(health.status(), 200, "it has caught up");
-        hub.kill();
+        hub.end();
         stores.push(Store::open(&hub.folder.join(LOG_CACHE)).unwrap());
     }
     for store in &mut stores {

@@ -195,7 +195,7 @@ pub fn a_log_moves_there_and_back_by_the_command_and_devices_notice_nothing() {
     for hub in &hubs {
         let health = agent().get(hub.url("/healthz")).call().unwrap();
         assert_eq!(health.status(), 200, "it has caught up");
-        hub.kill();
+        hub.end();
     }
     let [one, other] = ["one", "other"].map(|name| held(&folder(name).join(LOG_CACHE)));
     assert_eq!(one, other);
@@ -244,7 +244,7 @@ pub fn a_log_moves_there_and_back_by_the_command_and_devices_notice_nothing() {
     assert_eq!(earlier, 0);
     let north = Process::start_at(port, folder("north"), Some((&cluster, "north")));
     a_round(&tablets, &[&north], log, "in the north", 5);
-    drop(north);
+    north.end();
     let out = moving(&cluster, &north_address, &place("back")).output();
     let [home, earlier, _] = told(&out.unwrap());
     assert_eq!(earlier, moved, "what was there is not brought again");

@@ -292,7 +292,10 @@ impl HubLog for JetStreamLog {
             });
             match read {
                 Ok((reading, read)) => {
-                    *kept = Some(reading);
+                    // A node that died may have taken along what it had begun to give; the one after
+                    // it holds that for given, and says nothing more until something new comes.
+                    let silent = read.is_empty() && self.end().is_ok_and(|end| end > after);
+                    *kept = Some(reading).filter(|_| !silent);
                     return Ok(read);
                 }
                 // A reading that was just opened, or whose node has gone, is known to the others
