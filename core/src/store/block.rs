@@ -270,33 +270,37 @@ pub(super) fn each(
     let mut expected = MOST_TIGHT;
     while !left.is_empty() {
         let most = within_bytes(left);
-        let (mut many, mut row);
-        match packing {
+        let (many, row) = match packing {
             Packing::Loose => {
-                many = most.min(MOST_LOOSE);
-                row = self::row(logbook, &left[..many], packing);
+                let many = most.min(MOST_LOOSE);
+                (many, self::row(logbook, &left[..many], packing))
             }
-            Packing::Tight => {
-                many = most.min(expected);
-                row = self::row(logbook, &left[..many], packing);
-                for _ in 0..TRIES {
-                    let fits = row.len() <= FULL;
-                    let ends = many == most.min(MOST_TIGHT);
-                    if many == 1 || fits && (ends || row.len() >= FULL - FULL / 16) {
-                        break;
-                    }
-                    let next = many * (FULL - FULL / 64) / row.len();
-                    many = next.clamp(1, most.min(MOST_TIGHT));
-                    row = self::row(logbook, &left[..many], packing);
-                }
-                expected = many;
-            }
-        }
+            Packing::Tight => full_row(logbook, &left[..most], expected),
+        };
+        expected = many;
         let (here, after) = left.split_at(many);
         with(here, &row)?;
         left = after;
     }
     Ok(())
+}
+
+/// Makes a row of as many of these entries as fill it, or of all; `expected` says where to begin.
+fn full_row(logbook: LogbookId, entries: &[&Filed], expected: usize) -> (usize, Vec<u8>) {
+    let of = |many: usize| row(logbook, &entries[..many], Packing::Tight);
+    let mut many = entries.len().min(expected);
+    let mut row = of(many);
+    for _ in 0..TRIES {
+        let fits = row.len() <= FULL;
+        let is_full = many == entries.len() || row.len() >= FULL - FULL / 16;
+        if many == 1 || fits && is_full {
+            break;
+        }
+        let next = many * (FULL - FULL / 64) / row.len();
+        many = next.clamp(1, entries.len());
+        row = of(many);
+    }
+    (many, row)
 }
 
 /// How many of these entries, at least one, come to as many bytes as a block may.
