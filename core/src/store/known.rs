@@ -1,7 +1,6 @@
 //! The ids that a logbook's entries name, by the bytes by which one who holds them is told of them.
 
-use super::Error;
-use crate::log::chain;
+use super::{Error, tables};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Change, Entry};
 use crate::log::id::{Arrival, LogbookId};
@@ -73,15 +72,13 @@ impl KnownIds {
 
     /// The row that keeps them.
     pub(super) fn row(&self, logbook: LogbookId) -> Vec<u8> {
-        let mut row = vec![0; 8];
-        number(&mut row, self.ids.len() as u64);
-        for (id, first) in &self.ids {
-            row.extend_from_slice(&id.to_le_bytes());
-            number(&mut row, first.0);
-        }
-        let check = chain::check(&[logbook.bytes(), &row[8..]]);
-        row[..8].copy_from_slice(&check);
-        row
+        tables::checked_row(logbook.bytes(), |row| {
+            number(row, self.ids.len() as u64);
+            for (id, first) in &self.ids {
+                row.extend_from_slice(&id.to_le_bytes());
+                number(row, first.0);
+            }
+        })
     }
 
     /// Reads the row of a logbook.
@@ -90,18 +87,14 @@ impl KnownIds {
     /// [`Error::DamagedIndex`] where it does not fit its check.
     pub(super) fn read(logbook: LogbookId, row: &[u8]) -> Result<Self, Error> {
         let damaged = || Error::damaged_index("ids");
-        let (told, rest) = row.split_first_chunk::<8>().ok_or_else(damaged)?;
-        if *told != chain::check(&[logbook.bytes(), rest]) {
-            return Err(damaged());
-        }
-        let mut left = Scan::of(rest);
+        let mut left = Scan::of(tables::behind_check(logbook.bytes(), row, "ids")?);
         let ids = Self::scan(&mut left).map_err(|_| damaged())?;
         left.finish().map_err(|_| damaged())?;
         Ok(ids)
     }
 
     /// Reads what stands in a row behind its check.
-    pub(super) fn scan(left: &mut Scan<'_>) -> Result<Self, CodecError> {
+    fn scan(left: &mut Scan<'_>) -> Result<Self, CodecError> {
         let ids = left.items(|left| {
             let id = u128::from_le_bytes(left.array()?);
             Ok((id, Arrival(left.number()?)))

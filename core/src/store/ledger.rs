@@ -4,11 +4,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::Error;
 use super::archive::Archive;
 use super::filed::Filed;
 use super::known::KnownIds;
-use crate::log::chain::{self, Link, Mark, Tip};
+use super::{Error, tables};
+use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Change, Entry};
 use crate::log::id::{ChainId, DeviceId, LogbookId, Place, Seq};
@@ -453,41 +453,41 @@ fn missing(by: &Entry, mark: Mark) -> Error {
 impl Ledger {
     /// The row that keeps it.
     pub(super) fn row(&self, logbook: LogbookId) -> Vec<u8> {
-        let mut row = Vec::with_capacity(64 + 96 * self.heads.len());
-        row.extend_from_slice(&[0; 8]);
-        number(&mut row, self.heads.len() as u64);
+        tables::checked_row(logbook.bytes(), |row| self.put(row))
+    }
+
+    fn put(&self, row: &mut Vec<u8>) {
+        row.reserve(64 + 96 * self.heads.len());
+        number(row, self.heads.len() as u64);
         for (chain, head) in &self.heads {
             row.extend_from_slice(chain.bytes());
-            number(&mut row, head.seq.get());
+            number(row, head.seq.get());
             row.extend_from_slice(&head.tip.0);
             row.extend_from_slice(head.link.bytes());
         }
         for head in self.heads.values() {
-            number(&mut row, head.knew.len() as u64);
+            number(row, head.knew.len() as u64);
             for (chain, seq) in head.knew.iter() {
                 let nth = self.heads.range(..chain).count();
-                number(&mut row, nth as u64);
-                number(&mut row, seq.get());
+                number(row, nth as u64);
+                number(row, seq.get());
             }
         }
-        number(&mut row, self.branches.begun().count() as u64);
+        number(row, self.branches.begun().count() as u64);
         for (chain, branch) in self.branches.begun() {
             row.extend_from_slice(chain.bytes());
             row.extend_from_slice(branch.device.bytes());
-            number(&mut row, branch.from.get());
+            number(row, branch.from.get());
             row.extend_from_slice(branch.of.bytes());
         }
         let partings: Vec<_> = self.branches.chosen().collect();
-        number(&mut row, partings.len() as u64);
+        number(row, partings.len() as u64);
         for ((device, seq, before), tip) in partings {
             row.extend_from_slice(device.bytes());
-            number(&mut row, seq.get());
+            number(row, seq.get());
             row.extend_from_slice(&before.0);
             row.extend_from_slice(&tip.0);
         }
-        let check = chain::check(&[logbook.bytes(), &row[8..]]);
-        row[..8].copy_from_slice(&check);
-        row
     }
 
     /// Reads the row of a logbook. Where chains have branches, [`Self::walk`] must name the entries.
@@ -495,12 +495,8 @@ impl Ledger {
     /// # Errors
     /// [`Error::DamagedIndex`] where it does not fit its check.
     pub(super) fn read(logbook: LogbookId, row: &[u8]) -> Result<Self, Error> {
-        let damaged = || Error::damaged_index("ledgers");
-        let (told, rest) = row.split_first_chunk::<8>().ok_or_else(damaged)?;
-        if *told != chain::check(&[logbook.bytes(), rest]) {
-            return Err(damaged());
-        }
-        Self::parts(rest).map_err(|_| damaged())
+        let rest = tables::behind_check(logbook.bytes(), row, "ledgers")?;
+        Self::parts(rest).map_err(|_| Error::damaged_index("ledgers"))
     }
 
     fn parts(rest: &[u8]) -> Result<Self, CodecError> {

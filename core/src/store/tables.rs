@@ -245,26 +245,43 @@ pub(super) struct Group {
     pub(super) logbooks: Vec<LogbookId>,
 }
 
-pub(super) fn group_row(group: &Group) -> Vec<u8> {
+/// A row that begins with a check over its key and everything that `put` puts behind it.
+pub(super) fn checked_row(key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
     let mut row = vec![0; 8];
-    row.extend_from_slice(&group.end.check);
-    number(&mut row, group.arrived.get());
-    number(&mut row, group.logbooks.len() as u64);
-    for logbook in &group.logbooks {
-        row.extend_from_slice(logbook.bytes());
-    }
-    let check = chain::check(&[&group.end.arrival.0.to_be_bytes(), &row[8..]]);
+    put(&mut row);
+    let check = chain::check(&[key, &row[8..]]);
     row[..8].copy_from_slice(&check);
     row
 }
 
-pub(super) fn group(last: u64, row: &[u8]) -> Result<Group, Error> {
-    let damaged = || Error::damaged_index("groups");
-    let (told, rest) = first::<8>(row).ok_or_else(damaged)?;
-    if told != chain::check(&[&last.to_be_bytes(), rest]) {
-        return Err(damaged());
+/// What stands behind the check in such a row.
+///
+/// # Errors
+/// [`Error::DamagedIndex`] of this table, where the row does not fit it.
+pub(super) fn behind_check<'a>(
+    key: &[u8],
+    row: &'a [u8],
+    table: &'static str,
+) -> Result<&'a [u8], Error> {
+    match first::<8>(row) {
+        Some((told, rest)) if told == chain::check(&[key, rest]) => Ok(rest),
+        _ => Err(Error::damaged_index(table)),
     }
-    let mut left = Scan::of(rest);
+}
+
+pub(super) fn group_row(group: &Group) -> Vec<u8> {
+    checked_row(&group.end.arrival.0.to_be_bytes(), |row| {
+        row.extend_from_slice(&group.end.check);
+        number(row, group.arrived.get());
+        number(row, group.logbooks.len() as u64);
+        for logbook in &group.logbooks {
+            row.extend_from_slice(logbook.bytes());
+        }
+    })
+}
+
+pub(super) fn group(last: u64, row: &[u8]) -> Result<Group, Error> {
+    let mut left = Scan::of(behind_check(&last.to_be_bytes(), row, "groups")?);
     let group = (|| {
         let end = Bookmark {
             arrival: Arrival(last),
@@ -278,5 +295,5 @@ pub(super) fn group(last: u64, row: &[u8]) -> Result<Group, Error> {
             logbooks,
         })
     })();
-    group.map_err(|_| damaged())
+    group.map_err(|_| Error::damaged_index("groups"))
 }
