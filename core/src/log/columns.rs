@@ -20,6 +20,9 @@ use super::stamp::{Stamp, WallMs};
 use super::value::{HowKnown, UnitNumber, Value};
 use super::written::Written;
 
+mod hear;
+pub(crate) use hear::{Listener, Told, hear, tell};
+
 /// The version that is written. Version 1 spells out every tip that a writer had gained, and every
 /// amount in eight bytes.
 const VERSION: u8 = 2;
@@ -133,7 +136,7 @@ pub(crate) fn read(laid_out: &[u8], max_bytes: usize) -> Result<Vec<Written>, Co
     let mut reader = Reader::of(laid_out)?;
     while let Some(shape) = reader.next_shape() {
         let written = match shape {
-            AS_IT_IS => Written::read(reader.body()?.to_vec())?,
+            AS_IT_IS => Written::read(reader.left.next_body()?.to_vec())?,
             LAID_OUT => reader.exact()?,
             _ => return Err(UNKNOWN_SHAPE),
         };
@@ -141,72 +144,6 @@ pub(crate) fn read(laid_out: &[u8], max_bytes: usize) -> Result<Vec<Written>, Co
         all.push(written);
     }
     Ok(all)
-}
-
-/// One who is told what entries say, one after the other.
-pub(crate) trait Listener {
-    /// An entry begins.
-    fn entry(&mut self, head: &Head<'_>);
-    /// Whether changes about this thing are to be told.
-    fn wants(&self, thing: ThingId) -> bool;
-    /// The entry's change of this number, from zero.
-    fn change(&mut self, nth: usize, change: Change);
-}
-
-/// What stands in an entry before its changes.
-#[derive(Debug)]
-pub(crate) struct Head<'a> {
-    pub(crate) logbook: LogbookId,
-    pub(crate) device: DeviceId,
-    pub(crate) seq: Seq,
-    /// Not told by [`hear`].
-    prev: Tip,
-    pub(crate) stamp: Stamp,
-    pub(crate) utc_offset_min: i16,
-    pub(crate) by: &'a str,
-    pub(crate) visit: Option<ThingId>,
-    /// Without tips, where [`hear`] tells it.
-    pub(crate) gained: Vec<Mark>,
-}
-
-/// Tells what an entry says.
-pub(crate) fn tell(entry: &Entry, listener: &mut impl Listener) {
-    listener.entry(&Head {
-        logbook: entry.logbook,
-        device: entry.device,
-        seq: entry.seq,
-        prev: entry.prev,
-        stamp: entry.stamp,
-        utc_offset_min: entry.utc_offset_min,
-        by: &entry.by,
-        visit: entry.visit,
-        gained: entry.gained.clone(),
-    });
-    for (nth, change) in entry.changes.iter().enumerate() {
-        if change.thing().is_none_or(|thing| listener.wants(thing)) {
-            listener.change(nth, change.clone());
-        }
-    }
-}
-
-/// Tells what the entries that [`lay_out`] laid out say, but not which entry each follows: that takes
-/// the bytes of all of them, and whoever asks what a logbook says needs neither. Returns how many
-/// they are.
-///
-/// # Errors
-/// Those of [`read`].
-pub(crate) fn hear(laid_out: &[u8], listener: &mut impl Listener) -> Result<usize, CodecError> {
-    let mut reader = Reader::of(laid_out)?;
-    let mut entries = 0;
-    while let Some(shape) = reader.next_shape() {
-        match shape {
-            AS_IT_IS => tell(&codec::decode(reader.body()?)?, listener),
-            LAID_OUT => reader.tell(listener)?,
-            _ => return Err(UNKNOWN_SHAPE),
-        }
-        entries += 1;
-    }
-    Ok(entries)
 }
 
 const fn is_about_a_thing(kind: u8) -> bool {
@@ -324,6 +261,11 @@ macro_rules! columns {
 
         impl<'a> Left<'a> {
             fn of(version: u8, laid_out: &'a [u8]) -> Result<Self, CodecError> {
+                Self::split(version, laid_out)
+                    .map_err(|_| CodecError::Shape("its columns are in another shape"))
+            }
+
+            fn split(version: u8, laid_out: &'a [u8]) -> Result<Self, CodecError> {
                 let mut scan = Scan::of(laid_out);
                 let left = Self {
                     $($column: Scan::of(scan.sized()?),)*
@@ -443,25 +385,9 @@ impl Memory {
         run.tips.get(nth).copied()
     }
 
-    fn remember(&mut self, entry: &Entry, tip: impl FnOnce() -> Tip) {
+    fn remember(&mut self, entry: &Entry, tip: Tip) {
         let writer = (entry.logbook, entry.device);
-        self.goes_on(writer, (entry.seq, entry.stamp, entry.utc_offset_min), tip);
-    }
-
-    /// Remembers an entry whose tip nobody will ask for.
-    fn remember_head(&mut self, head: &Head<'_>) {
-        let writer = (head.logbook, head.device);
-        let told = (head.seq, head.stamp, head.utc_offset_min);
-        self.goes_on(writer, told, || Tip::NONE);
-    }
-
-    fn goes_on(
-        &mut self,
-        writer: (LogbookId, DeviceId),
-        (seq, stamp, offset): (Seq, Stamp, i16),
-        tip: impl FnOnce() -> Tip,
-    ) {
-        let (seq, wall) = (seq.get(), stamp.wall().get());
+        let (seq, wall) = (entry.seq.get(), entry.stamp.wall().get());
         self.latest = self.run(writer.0, writer.1).unwrap_or_else(|| {
             self.by_writer.insert(writer, self.runs.len());
             self.runs.push((writer, Run::from(seq)));
@@ -471,10 +397,10 @@ impl Memory {
         if seq != run.next() {
             *run = Run::from(seq);
         }
-        run.tips.push(tip());
+        run.tips.push(tip);
         run.wall = wall;
         self.wall = wall;
-        self.offset = offset;
+        self.offset = entry.utc_offset_min;
     }
 }
 
@@ -518,7 +444,7 @@ impl Writer<'_> {
         if written.follows(&mut self.again) {
             self.columns.shape.push(LAID_OUT);
             self.lay_out(&written.entry);
-            self.memory.remember(&written.entry, || written.tip);
+            self.memory.remember(&written.entry, written.tip);
         } else {
             self.as_it_is(&written.raw);
         }
@@ -696,6 +622,20 @@ impl Writer<'_> {
     }
 }
 
+/// What stands in an entry before its changes.
+#[derive(Debug)]
+struct Head<'a> {
+    logbook: LogbookId,
+    device: DeviceId,
+    seq: Seq,
+    prev: Tip,
+    stamp: Stamp,
+    utc_offset_min: i16,
+    by: &'a str,
+    visit: Option<ThingId>,
+    gained: Vec<Mark>,
+}
+
 /// What reads the columns, entry by entry.
 struct Reader<'a> {
     version: u8,
@@ -711,19 +651,11 @@ impl<'a> Reader<'a> {
     }
 
     fn of_version(version: u8, laid_out: &'a [u8]) -> Result<Self, CodecError> {
-        let columns = Left::of(version, laid_out)
-            .map_err(|_| CodecError::Shape("its columns are in another shape"))?;
-        let (ids, []) = columns.ids.rest().as_chunks::<16>() else {
-            return Err(CodecError::Shape("an id in it is cut short"));
-        };
-        let (mut names, mut left) = (Vec::new(), columns.names);
-        while !left.is_empty() {
-            let name = left.text();
-            names.push(name.map_err(|_| CodecError::Shape("a name in it is no text"))?);
-        }
+        let left = Left::of(version, laid_out)?;
+        let (ids, names) = left.ids_and_names()?;
         Ok(Self {
             version,
-            left: columns,
+            left,
             ids: ids.to_vec(),
             names,
             memory: Memory::default(),
@@ -779,7 +711,7 @@ impl<'a> Reader<'a> {
         let (mut raws, mut left) = (Vec::new(), max_bytes);
         while let Some(shape) = self.next_shape() {
             let raw = match shape {
-                AS_IT_IS => self.body()?.to_vec(),
+                AS_IT_IS => self.left.next_body()?.to_vec(),
                 LAID_OUT => self.exact()?.raw,
                 _ => return Err(UNKNOWN_SHAPE),
             };
@@ -814,23 +746,8 @@ impl<'a> Reader<'a> {
             changes,
         };
         let written = Written::make(entry)?;
-        self.memory.remember(&written.entry, || written.tip);
+        self.memory.remember(&written.entry, written.tip);
         Ok(written)
-    }
-
-    /// Tells of an entry that is laid out, and remembers it without its tip.
-    fn tell(&mut self, listener: &mut impl Listener) -> Result<(), CodecError> {
-        let head = self.head()?;
-        self.memory.remember_head(&head);
-        listener.entry(&head);
-        for nth in 0..self.left.changes.count()? {
-            if self.is_wanted(listener)? {
-                listener.change(nth, self.change()?);
-            } else {
-                self.pass_over_change()?;
-            }
-        }
-        Ok(())
     }
 
     fn head(&mut self) -> Result<Head<'a>, CodecError> {
@@ -885,43 +802,19 @@ impl<'a> Reader<'a> {
         marks.collect()
     }
 
-    /// Whether the change that comes next is to be told.
-    fn is_wanted(&self, listener: &impl Listener) -> Result<bool, CodecError> {
-        let (mut kind, mut thing) = (self.left.kind, self.left.thing);
-        if !is_about_a_thing(kind.byte()?) {
-            return Ok(true);
-        }
-        let thing = id(&self.ids, thing.number()?)?;
-        Ok(listener.wants(ThingId::from_bytes(thing)))
-    }
-
-    /// Passes over a change that is about a thing.
-    fn pass_over_change(&mut self) -> Result<(), CodecError> {
-        let left = &mut self.left;
-        left.kind.byte()?;
-        left.thing.number()?;
-        left.field.number()?;
-        left.how.byte()?;
-        match codec::is_amount(left.tag.byte()?) {
-            Some(has_unit) => drop(self.amount(has_unit)?),
-            None => drop(self.body()?),
-        }
-        Ok(())
-    }
-
     fn change(&mut self) -> Result<Change, CodecError> {
         let left = &mut self.left;
         let kind = left.kind.byte()?;
         if !is_about_a_thing(kind) {
-            return codec::frame_change(kind, self.body()?);
+            return codec::frame_change(kind, left.next_body()?);
         }
         let thing = ThingId::from_bytes(id(&self.ids, left.thing.number()?)?);
         let number = left.field.number_u16()?;
         let how = codec::code_how(left.how.byte()?);
         let tag = left.tag.byte()?;
         let value = match codec::is_amount(tag) {
-            Some(has_unit) if self.version > 1 => self.amount(has_unit)?,
-            _ => codec::frame_value(tag, self.body()?)?,
+            Some(has_unit) if self.version > 1 => left.next_amount(has_unit)?,
+            _ => codec::frame_value(tag, left.next_body()?)?,
         };
         Ok(if kind == codec::SET {
             Change::Set {
@@ -939,36 +832,49 @@ impl<'a> Reader<'a> {
             }
         })
     }
+}
 
-    fn amount(&mut self, has_unit: bool) -> Result<Value, CodecError> {
-        let left = &mut self.left;
-        let amount = match left.decimals.byte()? {
-            0 => f64::from_le_bytes(left.body.array()?),
-            more @ 1..=4 => left.amount.signed()? as f64 / POWERS[usize::from(more - 1)],
+impl<'a> Left<'a> {
+    /// The ids and the names that the other columns give by their numbers.
+    fn ids_and_names(&self) -> Result<(&'a [[u8; 16]], Vec<&'a str>), CodecError> {
+        let (ids, []) = self.ids.rest().as_chunks::<16>() else {
+            return Err(CodecError::Shape("an id in it is cut short"));
+        };
+        let (mut names, mut left) = (Vec::new(), self.names);
+        while !left.is_empty() {
+            let name = left.text();
+            names.push(name.map_err(|_| CodecError::Shape("a name in it is no text"))?);
+        }
+        Ok((ids, names))
+    }
+
+    #[inline]
+    fn next_amount(&mut self, has_unit: bool) -> Result<Value, CodecError> {
+        let amount = match self.decimals.byte()? {
+            0 => f64::from_le_bytes(self.body.array()?),
+            more @ 1..=4 => self.amount.signed()? as f64 / POWERS[usize::from(more - 1)],
             _ => return Err(CodecError::Shape("a number in it has too many decimals")),
         };
         if !has_unit {
             return Ok(Value::Number(amount));
         }
-        let unit = UnitNumber(left.unit.number_u16()?);
+        let unit = UnitNumber(self.unit.number_u16()?);
         Ok(Value::Quantity { amount, unit })
     }
 
-    fn body(&mut self) -> Result<&'a [u8], CodecError> {
-        let length = self.left.length.count()?;
+    fn next_body(&mut self) -> Result<&'a [u8], CodecError> {
+        let length = self.length.count()?;
         if length > MAX_ENTRY_BYTES {
             return Err(CodecError::TooLong(length));
         }
-        self.left.body.bytes(length)
+        self.body.bytes(length)
     }
 }
 
 fn id(ids: &[[u8; 16]], number: u64) -> Result<[u8; 16], CodecError> {
     let number = usize::try_from(number).ok();
     let id = number.and_then(|number| ids.get(number)).copied();
-    id.ok_or(CodecError::Shape(
-        "it gives the number of an id that it does not hold",
-    ))
+    id.ok_or(UNKNOWN_ID)
 }
 
 /// What is told of an id when it is shortened.
@@ -988,6 +894,8 @@ pub(super) fn decimals(amount: f64) -> Option<(u8, i64)> {
     })
 }
 
+const UNKNOWN_ID: CodecError =
+    CodecError::Shape("it gives the number of an id that it does not hold");
 const UNKNOWN_SHAPE: CodecError = CodecError::Shape("an entry in it has an unknown shape");
 pub(super) const TOO_MUCH: CodecError = CodecError::Shape("it unpacks to more than a batch may");
 
@@ -999,50 +907,6 @@ mod tests {
     use super::*;
 
     const MAX: usize = 4 * 1024 * 1024;
-
-    /// Writes down what it is told.
-    struct Heard {
-        only: Option<ThingId>,
-        entries: Vec<Told>,
-    }
-
-    type Told = (
-        DeviceId,
-        Seq,
-        Stamp,
-        i16,
-        String,
-        Option<ThingId>,
-        Vec<(DeviceId, Seq)>,
-        Vec<(usize, Change)>,
-    );
-
-    impl Listener for Heard {
-        fn entry(&mut self, head: &Head<'_>) {
-            let gained = head.gained.iter().map(|mark| (mark.device, mark.seq));
-            let (by, gained) = (head.by.to_owned(), gained.collect());
-            let (offset, visit) = (head.utc_offset_min, head.visit);
-            let told = (
-                head.device,
-                head.seq,
-                head.stamp,
-                offset,
-                by,
-                visit,
-                gained,
-                Vec::new(),
-            );
-            self.entries.push(told);
-        }
-
-        fn wants(&self, thing: ThingId) -> bool {
-            self.only.is_none_or(|only| only == thing)
-        }
-
-        fn change(&mut self, nth: usize, change: Change) {
-            self.entries.last_mut().unwrap().7.push((nth, change));
-        }
-    }
 
     proptest! {
         #[test]
@@ -1064,15 +928,6 @@ mod tests {
                 told.entry(id).or_insert(nth);
             }
             prop_assert_eq!(told, named);
-            let things = written.iter().flat_map(|one| &one.entry.changes);
-            let things: Vec<_> = things.filter_map(Change::thing).collect();
-            for only in things.into_iter().map(Some).chain([None]) {
-                let mut heard = Heard { only, entries: Vec::new() };
-                prop_assert_eq!(hear(&laid_out, &mut heard), Ok(written.len()));
-                let mut right = Heard { only, entries: Vec::new() };
-                written.iter().for_each(|one| tell(&one.entry, &mut right));
-                prop_assert_eq!(heard.entries, right.entries);
-            }
         }
 
         #[test]

@@ -91,25 +91,30 @@ impl<'a> Scan<'a> {
         Ok(*array)
     }
 
+    #[inline]
     pub(crate) fn number(&mut self) -> Result<u64, CodecError> {
         self.of_bits(64)
     }
 
+    #[inline]
     pub(crate) fn number_u16(&mut self) -> Result<u16, CodecError> {
         Ok(self.of_bits(16)? as u16) // 16 bits are all that was read
     }
 
+    #[inline]
     pub(crate) fn signed(&mut self) -> Result<i64, CodecError> {
         let zigzag = self.number()?;
         Ok((zigzag >> 1) as i64 ^ -((zigzag & 1) as i64))
     }
 
+    #[inline]
     pub(crate) fn signed_i16(&mut self) -> Result<i16, CodecError> {
         let zigzag = self.number_u16()?;
         Ok((zigzag >> 1) as i16 ^ -((zigzag & 1) as i16))
     }
 
     /// Reads how many there are of what follows.
+    #[inline]
     pub(crate) fn count(&mut self) -> Result<usize, CodecError> {
         usize::try_from(self.number()?).map_err(|_| SHORT)
     }
@@ -132,6 +137,7 @@ impl<'a> Scan<'a> {
         self.bytes(length)
     }
 
+    #[inline]
     pub(crate) fn bytes(&mut self, length: usize) -> Result<&'a [u8], CodecError> {
         let (bytes, rest) = self.0.split_at_checked(length).ok_or(SHORT)?;
         self.0 = rest;
@@ -161,6 +167,10 @@ impl<'a> Scan<'a> {
             self.0 = rest;
             return Ok(u64::from(byte));
         }
+        self.long_of_bits(bits)
+    }
+
+    fn long_of_bits(&mut self, bits: u32) -> Result<u64, CodecError> {
         let most = bits.div_ceil(7);
         let mut number = 0;
         for nth in 0..most {

@@ -1,7 +1,7 @@
-//! How changes come to a state: put on a [`Pile`] in any order by who knows what their writers had
-//! seen, or by a [`Fold`], which finds that out as it goes, where each entry comes after all that its
-//! writer had.
+//! How changes come to a state as they are read, each entry after all that its writer had: who had
+//! seen what follows from that, in one pass.
 
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
@@ -10,117 +10,90 @@ use super::replay::{self, Observation, Placed, State};
 use crate::log::entry::Change;
 use crate::log::id::{ChainId, FieldNumber, ObservationNumber, Place, Seq, ThingId};
 use crate::log::stamp::Stamp;
+use crate::log::value::{HowKnown, Value};
 
-/// Who says what a change says, when and where it stands.
-#[derive(Debug, Clone)]
-pub(crate) struct Said {
-    pub(crate) place: Place,
-    /// The stamp that orders it.
-    pub(crate) stamp: Stamp,
-    pub(crate) utc_offset_min: i16,
-    pub(crate) by: Arc<str>,
-    pub(crate) visit: Option<ThingId>,
-}
-
-/// What changes come to that were put on it, in any order.
-#[derive(Debug, Default)]
-pub(crate) struct Pile {
-    people: BTreeSet<Arc<str>>,
-    registers: HashMap<(ThingId, FieldNumber), Register>,
-    observations: HashMap<(ThingId, ObservationNumber), Vec<Observation>>,
-}
-
-impl Pile {
-    /// Returns one name for all entries of a person.
-    pub(crate) fn person(&mut self, by: &str) -> Arc<str> {
-        if let Some(known) = self.people.get(by) {
-            return Arc::clone(known);
-        }
-        let new: Arc<str> = by.into();
-        self.people.insert(Arc::clone(&new));
-        new
-    }
-
-    /// Puts an entry's change of this number on it. `saw(a, b)` tells whether the writer of entry `a`
-    /// had entry `b` before them.
-    pub(crate) fn take(
-        &mut self,
-        said: &Said,
-        index: usize,
-        change: Change,
-        saw: impl Fn(Place, Place) -> bool,
-    ) {
-        let (place, stamp) = (said.place, said.stamp);
-        match change {
-            Change::Set {
-                thing,
-                field,
-                value,
-                how,
-            } => {
-                let write = Write {
-                    place,
-                    stamp,
-                    value,
-                    how,
-                };
-                match self.registers.get_mut(&(thing, field)) {
-                    Some(register) => register.absorb(write, saw),
-                    None => drop(self.registers.insert((thing, field), Register::of(write))),
-                }
-            }
-            Change::Observe {
-                thing,
-                what,
-                value,
-                how,
-            } => {
-                let seen = Observation {
-                    place,
-                    index: index as u16, // an entry has no room for more
-                    stamp,
-                    utc_offset_min: said.utc_offset_min,
-                    by: Arc::clone(&said.by),
-                    visit: said.visit,
-                    value,
-                    how,
-                };
-                let list = self.observations.entry((thing, what)).or_default();
-                Observation::put(list, seen);
-            }
-            Change::Receipt { .. }
-            | Change::HoldBack { .. }
-            | Change::Admit { .. }
-            | Change::Unknown { .. } => {}
-        }
-    }
-
-    /// Returns what they came to.
-    pub(crate) fn done(self) -> State {
-        State::made_of(self.registers, self.observations)
-    }
-}
-
-/// What the entries so far come to, each of which came after all that its writer had.
+/// What the entries so far come to. Chains, people and things have numbers here, so that whoever tells
+/// many entries looks each of them up once.
 #[derive(Debug, Default)]
 pub(crate) struct Fold {
     receipts: BTreeMap<Place, Stamp>,
     held_back: BTreeSet<Place>,
     chains: Vec<Chain>,
-    by_id: BTreeMap<ChainId, usize>,
-    // Where the last entry's chain stands: most entries come after one of the same chain.
-    latest: usize,
-    // Of the last entry.
-    said: Option<Said>,
-    pile: Pile,
+    chain_numbers: BTreeMap<ChainId, Number>,
+    people: Vec<Arc<str>>,
+    people_numbers: BTreeMap<Arc<str>, Number>,
+    things: Vec<Thing>,
+    thing_numbers: HashMap<ThingId, Number>,
+    fields: Vec<Field>,
+    // How many lists of observations there are, and what is on them, in the order in which it came.
+    lists: Number,
+    seen: Vec<Seen>,
+    // The chain of the last entry, and that entry if it counts.
+    chain: Number,
+    now: Option<Now>,
 }
+
+/// Where one of many stands; that many do not fit a memory.
+pub(crate) type Number = u32;
 
 /// One chain, and how far its writer has each of the others.
 #[derive(Debug)]
 struct Chain {
     id: ChainId,
-    // By where the other stands; zero is nothing.
+    // By their numbers; zero is nothing.
     knows: Vec<u64>,
+}
+
+/// A thing, with the numbers of its fields and of its lists of observations.
+#[derive(Debug)]
+struct Thing {
+    id: ThingId,
+    fields: BTreeMap<FieldNumber, Number>,
+    lists: BTreeMap<ObservationNumber, Number>,
+}
+
+/// What stands in an entry before its changes.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Now {
+    pub(crate) at: At,
+    /// Its writer's own.
+    pub(crate) stamp: Stamp,
+    pub(crate) utc_offset_min: i16,
+    pub(crate) by: Number,
+    pub(crate) visit: Option<ThingId>,
+}
+
+/// Which entry of which chain.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct At {
+    pub(crate) chain: Number,
+    pub(crate) seq: Seq,
+}
+
+/// A field's open writes: nearly always one.
+#[derive(Debug)]
+struct Field {
+    open: Open,
+    others: Vec<Open>,
+}
+
+/// A write of a field that no other has seen.
+#[derive(Debug)]
+struct Open {
+    at: At,
+    stamp: Stamp,
+    value: Value,
+    how: HowKnown,
+}
+
+/// An observation and the list on which it is.
+#[derive(Debug)]
+struct Seen {
+    list: Number,
+    index: u16,
+    now: Now,
+    value: Value,
+    how: HowKnown,
 }
 
 impl Fold {
@@ -145,14 +118,21 @@ impl Fold {
             ..
         } in entries
         {
-            let said = Said {
-                place,
+            let now = Now {
+                at: At {
+                    chain: fold.chain(place.chain),
+                    seq: place.seq,
+                },
                 stamp: entry.stamp,
                 utc_offset_min: entry.utc_offset_min,
                 by: fold.person(&entry.by),
                 visit: entry.visit,
             };
-            fold.entry(said, gained.iter());
+            fold.entry(now);
+            for (chain, seq) in gained.iter() {
+                let chain = fold.chain(chain);
+                fold.gained(chain, seq);
+            }
             for (index, change) in entry.changes.into_iter().enumerate() {
                 fold.change(index, change);
             }
@@ -160,73 +140,233 @@ impl Fold {
         fold.done()
     }
 
-    /// Returns one name for all entries of a person.
-    pub(crate) fn person(&mut self, by: &str) -> Arc<str> {
-        match &self.said {
-            Some(said) if *said.by == *by => Arc::clone(&said.by),
-            _ => self.pile.person(by),
-        }
+    /// Returns the number of a chain.
+    pub(crate) fn chain(&mut self, id: ChainId) -> Number {
+        *self.chain_numbers.entry(id).or_insert_with(|| {
+            let knows = Vec::new();
+            self.chains.push(Chain { id, knows });
+            last(&self.chains)
+        })
     }
 
-    /// Goes on with an entry, said with its writer's own stamp, whose writer came to hold all up to
-    /// these of other chains.
-    pub(crate) fn entry(
-        &mut self,
-        mut said: Said,
-        gained: impl IntoIterator<Item = (ChainId, Seq)>,
-    ) {
-        let place = said.place;
-        let at = self.chain(place.chain);
-        for (of, seq) in gained {
-            let of = self.chain(of);
-            let knows = &mut self.chains[at].knows;
-            if knows.len() <= of {
-                knows.resize(of + 1, 0);
-            }
-            knows[of] = knows[of].max(seq.get());
+    /// Returns the number of a person.
+    pub(crate) fn person(&mut self, by: &str) -> Number {
+        if let Some(number) = self.people_numbers.get(by) {
+            return *number;
         }
-        self.latest = at;
-        if !self.receipts.is_empty()
-            && let Some(stamp) = self.receipts.get(&place)
-        {
-            said.stamp = *stamp;
-        }
-        self.said = Some(said);
+        let new = Arc::<str>::from(by);
+        self.people.push(Arc::clone(&new));
+        let number = last(&self.people);
+        self.people_numbers.insert(new, number);
+        number
     }
 
-    /// Takes in a change of the entry that came last.
+    /// Returns the number of a thing.
+    pub(crate) fn thing(&mut self, id: ThingId) -> Number {
+        *self.thing_numbers.entry(id).or_insert_with(|| {
+            self.things.push(Thing {
+                id,
+                fields: BTreeMap::new(),
+                lists: BTreeMap::new(),
+            });
+            last(&self.things)
+        })
+    }
+
+    /// Goes on with an entry.
+    pub(crate) fn entry(&mut self, mut now: Now) {
+        self.chain = now.at.chain;
+        let mut counts = true;
+        if !self.receipts.is_empty() || !self.held_back.is_empty() {
+            let place = place(&self.chains, now.at);
+            now.stamp = self.receipts.get(&place).copied().unwrap_or(now.stamp);
+            counts = !self.held_back.contains(&place);
+        }
+        self.now = counts.then_some(now);
+    }
+
+    /// The writer of the last entry came to hold all of a chain up to this entry.
+    pub(crate) fn gained(&mut self, of: Number, seq: Seq) {
+        let knows = &mut self.chains[self.chain as usize].knows;
+        let of = of as usize;
+        if knows.len() <= of {
+            knows.resize(of + 1, 0);
+        }
+        knows[of] = knows[of].max(seq.get());
+    }
+
+    /// Takes in a change of the last entry.
     pub(crate) fn change(&mut self, index: usize, change: Change) {
-        let Some(said) = &self.said else { return };
-        let place = said.place;
-        if !self.held_back.is_empty() && self.held_back.contains(&place) {
-            return;
-        }
-        let (knows, by_id) = (&self.chains[self.latest].knows, &self.by_id);
-        let had = |of: Place| {
-            if of.chain == place.chain {
-                return of.seq < place.seq;
+        match change {
+            Change::Set {
+                thing,
+                field,
+                value,
+                how,
+            } => {
+                let thing = self.thing(thing);
+                self.set(thing, field, value, how);
             }
-            let known = by_id.get(&of.chain).and_then(|at| knows.get(*at));
-            known.is_some_and(|known| *known >= of.seq.get())
+            Change::Observe {
+                thing,
+                what,
+                value,
+                how,
+            } => {
+                let thing = self.thing(thing);
+                self.observe(index, thing, what, value, how);
+            }
+            Change::Receipt { .. }
+            | Change::HoldBack { .. }
+            | Change::Admit { .. }
+            | Change::Unknown { .. } => {}
+        }
+    }
+
+    /// The last entry sets a field.
+    pub(crate) fn set(&mut self, thing: Number, field: FieldNumber, value: Value, how: HowKnown) {
+        let Some(Now { at, stamp, .. }) = self.now else {
+            return;
         };
-        // Nobody who wrote before had this entry.
-        let saw = |by: Place, of: Place| by == place && had(of);
-        self.pile.take(said, index, change, saw);
+        let write = Open {
+            at,
+            stamp,
+            value,
+            how,
+        };
+        match self.things[thing as usize].fields.entry(field) {
+            Entry::Vacant(new) => {
+                self.fields.push(Field {
+                    open: write,
+                    others: Vec::new(),
+                });
+                new.insert(last(&self.fields));
+            }
+            Entry::Occupied(known) => {
+                let knows = &self.chains[at.chain as usize].knows;
+                let field = &mut self.fields[*known.get() as usize];
+                field.absorb(write, |of| {
+                    if of.chain == at.chain {
+                        return of.seq < at.seq;
+                    }
+                    let known = knows.get(of.chain as usize);
+                    known.is_some_and(|known| *known >= of.seq.get())
+                });
+            }
+        }
+    }
+
+    /// The last entry's change of this number is an observation.
+    pub(crate) fn observe(
+        &mut self,
+        index: usize,
+        thing: Number,
+        what: ObservationNumber,
+        value: Value,
+        how: HowKnown,
+    ) {
+        let Some(now) = self.now else { return };
+        let lists = &mut self.things[thing as usize].lists;
+        let list = *lists.entry(what).or_insert_with(|| {
+            self.lists += 1;
+            self.lists - 1
+        });
+        self.seen.push(Seen {
+            list,
+            index: index as u16, // an entry has no room for more
+            now,
+            value,
+            how,
+        });
     }
 
     /// Returns what they came to.
     pub(crate) fn done(self) -> State {
-        self.pile.done()
+        let Self {
+            chains,
+            people,
+            mut things,
+            fields,
+            seen,
+            ..
+        } = self;
+        let registers = fields.into_iter().map(|field| field.register(&chains));
+        let mut by_field: Vec<_> = registers.collect();
+        let mut counts = vec![0; self.lists as usize];
+        seen.iter().for_each(|seen| counts[seen.list as usize] += 1);
+        let mut by_list: Vec<_> = counts.into_iter().map(Vec::with_capacity).collect();
+        for seen in seen {
+            let now = seen.now;
+            Observation::put(
+                &mut by_list[seen.list as usize],
+                Observation {
+                    place: place(&chains, now.at),
+                    index: seen.index,
+                    stamp: now.stamp,
+                    utc_offset_min: now.utc_offset_min,
+                    by: Arc::clone(&people[now.by as usize]),
+                    visit: now.visit,
+                    value: seen.value,
+                    how: seen.how,
+                },
+            );
+        }
+        // In the order of a state's own, in which it is made with little work.
+        things.sort_unstable_by_key(|thing| thing.id);
+        let registers = things.iter().flat_map(|thing| {
+            let fields = thing.fields.iter();
+            fields.map(|(field, number)| ((thing.id, *field), *number))
+        });
+        let registers = registers.filter_map(|(of, number)| {
+            let register = by_field[number as usize].take();
+            register.map(|register| (of, register))
+        });
+        let observations = things.iter().flat_map(|thing| {
+            let lists = thing.lists.iter();
+            lists.map(|(what, number)| ((thing.id, *what), *number))
+        });
+        let observations =
+            observations.map(|(of, number)| (of, core::mem::take(&mut by_list[number as usize])));
+        State::made_of(registers, observations)
+    }
+}
+
+fn last<T>(list: &[T]) -> Number {
+    list.len() as Number - 1
+}
+
+fn place(chains: &[Chain], at: At) -> Place {
+    Place {
+        chain: chains[at.chain as usize].id,
+        seq: at.seq,
+    }
+}
+
+impl Field {
+    /// Takes in a write that nobody who wrote before had; `had` tells which entries its writer had.
+    fn absorb(&mut self, write: Open, had: impl Fn(At) -> bool) {
+        let is_it = |open: &Open| open.at == write.at;
+        if is_it(&self.open) || self.others.iter().any(is_it) {
+            return;
+        }
+        self.others.retain(|open| !had(open.at));
+        if had(self.open.at) {
+            self.open = write;
+        } else {
+            self.others.push(write);
+        }
     }
 
-    fn chain(&mut self, id: ChainId) -> usize {
-        match self.chains.get(self.latest) {
-            Some(chain) if chain.id == id => self.latest,
-            _ => *self.by_id.entry(id).or_insert_with(|| {
-                let knows = Vec::new();
-                self.chains.push(Chain { id, knows });
-                self.chains.len() - 1
-            }),
+    fn register(self, chains: &[Chain]) -> Option<Register> {
+        let mut open = Vec::with_capacity(1 + self.others.len());
+        for one in core::iter::once(self.open).chain(self.others) {
+            open.push(Write {
+                place: place(chains, one.at),
+                stamp: one.stamp,
+                value: one.value,
+                how: one.how,
+            });
         }
+        Register::of_open(open)
     }
 }

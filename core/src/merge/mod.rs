@@ -8,6 +8,7 @@
 pub mod branches;
 pub(crate) mod fold;
 pub mod knowledge;
+mod pile;
 pub mod register;
 pub mod replay;
 

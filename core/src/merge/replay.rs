@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::fold::{Pile, Said};
 use super::knowledge::Knowledge;
+use super::pile::{Pile, Said};
 use super::register::Register;
 use crate::log::entry::{Change, Entry};
 use crate::log::id::{ChainId, FieldNumber, ObservationNumber, Place, ThingId};

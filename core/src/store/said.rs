@@ -7,12 +7,15 @@ use super::filed::Filed;
 use super::ledger::Ledger;
 use super::query::Reading;
 use crate::log::chain::Mark;
-use crate::log::columns::{Head, Listener};
+use crate::log::columns::{Listener, Told};
 use crate::log::entry::Change;
-use crate::log::id::{ChainId, LogbookId, Place, ThingId};
+use crate::log::id::{
+    ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
+};
 use crate::log::stamp::Stamp;
+use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
-use crate::merge::fold::{Fold, Said};
+use crate::merge::fold::{At, Fold, Now, Number};
 use crate::merge::replay::{self, State, Verdict};
 
 impl Reading<'_> {
@@ -46,6 +49,11 @@ struct Hearing {
     fold: Fold,
     receipts: Receipts,
     verdicts: Verdicts,
+    // What is told by numbers, and the numbers that the fold has for it.
+    ids: Vec<[u8; 16]>,
+    chains: Vec<Option<Number>>,
+    things: Vec<Option<Number>>,
+    people: Vec<Number>,
 }
 
 impl Hearing {
@@ -55,39 +63,85 @@ impl Hearing {
             fold,
             receipts: Vec::new(),
             verdicts: Vec::new(),
+            ids: Vec::new(),
+            chains: Vec::new(),
+            things: Vec::new(),
+            people: Vec::new(),
         }
+    }
+
+    fn chain(&mut self, device: usize) -> Number {
+        *self.chains[device].get_or_insert_with(|| {
+            let device = DeviceId::from_bytes(self.ids[device]);
+            self.fold.chain(ChainId::of(device))
+        })
+    }
+
+    fn thing(&mut self, thing: usize) -> Number {
+        *self.things[thing].get_or_insert_with(|| {
+            let thing = ThingId::from_bytes(self.ids[thing]);
+            self.fold.thing(thing)
+        })
     }
 }
 
 impl Listener for Hearing {
-    fn entry(&mut self, head: &Head<'_>) {
-        let said = Said {
-            place: Place {
-                chain: ChainId::of(head.device),
-                seq: head.seq,
-            },
-            stamp: head.stamp,
-            utc_offset_min: head.utc_offset_min,
-            by: self.fold.person(head.by),
-            visit: head.visit,
-        };
-        let gained = head.gained.iter();
-        let gained = gained.map(|mark| (ChainId::of(mark.device), mark.seq));
-        self.fold.entry(said, gained);
-    }
-
-    fn wants(&self, thing: ThingId) -> bool {
-        self.of.is_none_or(|of| of == thing)
-    }
-
-    fn change(&mut self, nth: usize, change: Change) {
-        if change.of().is_some() {
-            let (receipts, verdicts) = Named::ByNumber.words(&[change]);
-            self.receipts.extend(receipts);
-            self.verdicts.extend(verdicts);
-        } else {
-            self.fold.change(nth, change);
+    fn begin(&mut self, ids: &[[u8; 16]], names: &[&str]) {
+        self.ids.clear();
+        self.ids.extend_from_slice(ids);
+        for numbers in [&mut self.chains, &mut self.things] {
+            numbers.clear();
+            numbers.resize(ids.len(), None);
         }
+        let people = names.iter().map(|name| self.fold.person(name));
+        self.people.clear();
+        self.people.extend(people);
+    }
+
+    fn entry(&mut self, told: Told) {
+        let now = Now {
+            at: At {
+                chain: self.chain(told.device),
+                seq: told.seq,
+            },
+            stamp: told.stamp,
+            utc_offset_min: told.utc_offset_min,
+            by: self.people[told.by],
+            visit: told.visit.map(|visit| ThingId::from_bytes(self.ids[visit])),
+        };
+        self.fold.entry(now);
+    }
+
+    fn gained(&mut self, device: usize, seq: Seq) {
+        let chain = self.chain(device);
+        self.fold.gained(chain, seq);
+    }
+
+    fn wants(&self, thing: usize) -> bool {
+        self.of.is_none_or(|of| *of.bytes() == self.ids[thing])
+    }
+
+    fn set(&mut self, thing: usize, field: FieldNumber, value: Value, how: HowKnown) {
+        let thing = self.thing(thing);
+        self.fold.set(thing, field, value, how);
+    }
+
+    fn observe(
+        &mut self,
+        nth: usize,
+        thing: usize,
+        what: ObservationNumber,
+        value: Value,
+        how: HowKnown,
+    ) {
+        let thing = self.thing(thing);
+        self.fold.observe(nth, thing, what, value, how);
+    }
+
+    fn other(&mut self, change: &Change) {
+        let (receipts, verdicts) = Named::ByNumber.words(core::slice::from_ref(change));
+        self.receipts.extend(receipts);
+        self.verdicts.extend(verdicts);
     }
 }
 
