@@ -333,8 +333,7 @@ fn in_full(mut parcel: Parcel, hub: &Store) -> (Parcel, BTreeSet<(LogbookId, [u8
                 let device = Keys::default().device(&sheaf.key).unwrap();
                 let seals = sheaf.seals(device, |end| {
                     let entries = came.entries.iter();
-                    let mut of_chain = entries.filter(|one| {
-                        let entry = &one.entry;
+                    let mut of_chain = entries.filter(|entry| {
                         (entry.logbook, entry.device, entry.seq) == (end.logbook, device, end.seq)
                     });
                     let last = of_chain.next().unwrap().mark();
@@ -343,7 +342,8 @@ fn in_full(mut parcel: Parcel, hub: &Store) -> (Parcel, BTreeSet<(LogbookId, [u8
                 });
                 batch.seals.extend(seals.unwrap());
             }
-            batch.entries = came.entries.into_iter().map(|one| one.raw).collect();
+            let entries = came.entries.iter();
+            batch.entries = entries.map(|entry| entry.raw.to_vec()).collect();
             (batch.told, batch.told_seals) = Default::default();
         }
         for seal in core::mem::take(&mut batch.seals) {

@@ -7,10 +7,10 @@ use super::{Error, Shelf};
 use crate::log::chain::Mark;
 use crate::log::codec::CodecError;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::raws::Raws;
 use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
-use crate::log::written::Written;
 use crate::store::{self, Appended, Came, Head, Meeting, Taking, Telling};
 
 /// Says who speaks.
@@ -79,12 +79,13 @@ pub(super) fn understood(shelf: &impl Shelf, batch: &Batch) -> Result<Option<Und
 
 /// Reads a batch that is spelled out.
 fn spelled_out(batch: &Batch) -> Result<Understood, CodecError> {
-    let entries = batch.entries.iter();
+    let mut entries = Raws::default();
+    for raw in &batch.entries {
+        entries.read(raw)?;
+    }
     Ok(Understood {
         came: Came {
-            entries: entries
-                .map(|raw| Written::read(raw.clone()))
-                .collect::<Result<_, _>>()?,
+            entries,
             batches: Vec::new(),
         },
         seals: Sheaf::gather(&batch.seals, |_| false),
@@ -277,8 +278,11 @@ pub(super) fn take(
         Ok(batch) => batch,
         Err(error) => return Ok(Some(Refusal::Unreadable(error.to_string()))),
     };
-    let mut logbooks = batch.came.entries.iter().map(|one| one.entry.logbook);
-    if let Some(other) = logbooks.find(|logbook| *logbook != part.logbook) {
+    let mut entries = batch.came.entries.iter();
+    let other = entries.find(|entry| entry.logbook != part.logbook);
+    let other = other.map(|entry| entry.logbook);
+    drop(entries);
+    if let Some(other) = other {
         let why = format!("it belongs to logbook {other}");
         return Ok(Some(Refusal::Unreadable(why)));
     }

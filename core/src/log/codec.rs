@@ -245,9 +245,12 @@ fn refuse_double_sets(changes: &[Change]) -> Result<(), CodecError> {
 pub(super) const SET: u8 = 1;
 /// The kind of an observation.
 pub(super) const OBSERVE: u8 = 2;
-const RECEIPT: u8 = 3;
-const HOLD_BACK: u8 = 4;
-const ADMIT: u8 = 5;
+/// The kind of a receipt.
+pub(super) const RECEIPT: u8 = 3;
+/// The kind of the word that an entry does not count.
+pub(super) const HOLD_BACK: u8 = 4;
+/// The kind of the word that it counts after all.
+pub(super) const ADMIT: u8 = 5;
 
 fn put_mark(mark: &Mark, out: &mut Vec<u8>) {
     out.extend_from_slice(mark.device.bytes());
@@ -255,7 +258,7 @@ fn put_mark(mark: &Mark, out: &mut Vec<u8>) {
     out.extend_from_slice(&mark.tip.0);
 }
 
-fn scan_mark(left: &mut Scan<'_>) -> Result<Mark, CodecError> {
+pub(super) fn scan_mark(left: &mut Scan<'_>) -> Result<Mark, CodecError> {
     let (device, seq, tip) = (left.array()?, left.number()?, left.array()?);
     Ok(Mark {
         device: DeviceId::from_bytes(device),
@@ -367,9 +370,12 @@ const ABSENT: u8 = 0;
 const BOOL: u8 = 1;
 /// The kind of a whole number.
 pub(super) const INT: u8 = 2;
-const NUMBER: u8 = 3;
-const QUANTITY: u8 = 4;
-const TEXT: u8 = 5;
+/// The kind of a number.
+pub(super) const NUMBER: u8 = 3;
+/// The kind of a number with its unit.
+pub(super) const QUANTITY: u8 = 4;
+/// The kind of a text.
+pub(super) const TEXT: u8 = 5;
 const THING: u8 = 6;
 const DATE: u8 = 7;
 const LIST: u8 = 8;

@@ -11,13 +11,15 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use miniz_oxide::deflate::compress_to_vec;
 use miniz_oxide::inflate::decompress_to_vec_with_limit;
 
+use super::by_id::{self, ById};
 use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError, MAX_ENTRY_BYTES};
 use super::entry::{Change, Entry};
 use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
 use super::shapes::{Scan, number, signed, sized};
 use super::stamp::{Stamp, WallMs};
-use super::value::{HowKnown, UnitNumber, Value};
+use super::value::{UnitNumber, Value};
+use super::view::{Part, View};
 use super::written::Written;
 
 mod hear;
@@ -106,25 +108,34 @@ fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
     };
     for raw in raws {
         let raw = raw.as_ref();
-        match Written::read(raw.to_vec()) {
-            Ok(written) => columns.entry(&written),
+        match View::read(raw) {
+            Ok(view) => columns.entry(&view),
             Err(_) => columns.as_it_is(raw),
         }
     }
     columns.columns
 }
 
-/// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
-/// of its time.
-pub(crate) fn lay_out<'a>(entries: impl IntoIterator<Item = &'a Written>) -> Vec<u8> {
-    let entries = entries.into_iter();
-    let (many, _) = entries.size_hint();
-    let mut columns = Writer {
-        columns: Columns::for_entries(2 * many),
-        ..Writer::default()
-    };
-    entries.for_each(|written| columns.entry(written));
-    columns.columns.laid_out()
+/// Lays entries out as [`LayingOut`] does.
+#[cfg(test)]
+pub(crate) fn lay_out<'a>(entries: impl IntoIterator<Item = &'a View<'a>>) -> Vec<u8> {
+    LayingOut::default().lay_out(entries)
+}
+
+/// Lays entries out, one block after the other, in room that is kept from one to the next.
+#[derive(Default)]
+pub(crate) struct LayingOut(Writer<'static>);
+
+impl LayingOut {
+    /// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
+    /// of its time.
+    pub(crate) fn lay_out<'a>(&mut self, entries: impl IntoIterator<Item = &'a View<'a>>) -> Vec<u8> {
+        self.0.clear();
+        for view in entries {
+            self.0.entry(view);
+        }
+        self.0.columns.laid_out()
+    }
 }
 
 /// Reads what [`lay_out`] laid out.
@@ -160,7 +171,7 @@ pub(crate) fn first_named(laid_out: &[u8]) -> Result<Vec<(usize, [u8; 16])>, Cod
     if reader.left.shape.rest().contains(&AS_IT_IS) {
         let mut named = Vec::new();
         for (nth, written) in read(laid_out, usize::MAX)?.iter().enumerate() {
-            each_id(&written.entry, |id| named.push((nth, *id)));
+            each_id(&written.view(), |id| named.push((nth, *id)));
         }
         return Ok(named);
     }
@@ -188,11 +199,10 @@ pub(crate) fn first_named(laid_out: &[u8]) -> Result<Vec<(usize, [u8; 16])>, Cod
 }
 
 /// Does `with` the ids of an entry's device, visit and things.
-pub(crate) fn each_id(entry: &Entry, mut with: impl FnMut(&[u8; 16])) {
+pub(crate) fn each_id(entry: &View<'_>, mut with: impl FnMut(&[u8; 16])) {
     with(entry.device.bytes());
     entry.visit.iter().for_each(|visit| with(visit.bytes()));
-    let things = entry.changes.iter().filter_map(Change::thing);
-    things.for_each(|thing| with(thing.bytes()));
+    entry.things().for_each(|thing| with(thing.bytes()));
 }
 
 /// Deflates columns that were laid out.
@@ -235,12 +245,10 @@ macro_rules! columns {
         }
 
         impl Columns {
-            /// With room for a byte or two an entry in each column.
-            fn for_entries(many: usize) -> Self {
-                Self {
-                    $($column: Vec::with_capacity(many),)*
-                    $($column_2: Vec::with_capacity(many),)*
-                }
+            /// Holds nothing again; the room stays.
+            fn clear(&mut self) {
+                $(self.$column.clear();)*
+                $(self.$column_2.clear();)*
             }
 
             /// One column after the other, each with its length before it.
@@ -386,8 +394,17 @@ impl Memory {
     }
 
     fn remember(&mut self, entry: &Entry, tip: Tip) {
-        let writer = (entry.logbook, entry.device);
-        let (seq, wall) = (entry.seq.get(), entry.stamp.wall().get());
+        let told = (entry.seq, entry.stamp, entry.utc_offset_min);
+        self.goes_on((entry.logbook, entry.device), told, tip);
+    }
+
+    fn goes_on(
+        &mut self,
+        writer: (LogbookId, DeviceId),
+        (seq, stamp, offset): (Seq, Stamp, i16),
+        tip: Tip,
+    ) {
+        let (seq, wall) = (seq.get(), stamp.wall().get());
         self.latest = self.run(writer.0, writer.1).unwrap_or_else(|| {
             self.by_writer.insert(writer, self.runs.len());
             self.runs.push((writer, Run::from(seq)));
@@ -400,7 +417,7 @@ impl Memory {
         run.tips.push(tip);
         run.wall = wall;
         self.wall = wall;
-        self.offset = entry.utc_offset_min;
+        self.offset = offset;
     }
 }
 
@@ -430,23 +447,33 @@ struct Writer<'a> {
     // What the listener knows.
     known: Option<&'a Ids>,
     columns: Columns,
-    ids: HashMap<[u8; 16], u64>,
+    ids: ById<u64>,
     // The numbers of those that are shortened.
     shortened: BTreeSet<u64>,
     names: HashMap<String, u64>,
+    // The last entry's, which is mostly the next one's.
+    last_name: (String, u64),
     memory: Memory,
-    // Room for the bytes that an entry has if it is laid out.
-    again: Vec<u8>,
 }
 
 impl Writer<'_> {
-    fn entry(&mut self, written: &Written) {
-        if written.follows(&mut self.again) {
+    fn clear(&mut self) {
+        self.columns.clear();
+        self.ids.clear();
+        self.shortened.clear();
+        self.names.clear();
+        self.memory = Memory::default();
+    }
+
+    fn entry(&mut self, entry: &View<'_>) {
+        if entry.is_plain {
             self.columns.shape.push(LAID_OUT);
-            self.lay_out(&written.entry);
-            self.memory.remember(&written.entry, written.tip);
+self.lay_out(entry);
+            let told = (entry.seq, entry.stamp, entry.utc_offset_min);
+            let writer = (entry.logbook, entry.device);
+            self.memory.goes_on(writer, told, entry.tip);
         } else {
-            self.as_it_is(&written.raw);
+            self.as_it_is(entry.raw);
         }
     }
 
@@ -455,7 +482,7 @@ impl Writer<'_> {
         self.body(raw);
     }
 
-    fn lay_out(&mut self, entry: &Entry) {
+    fn lay_out(&mut self, entry: &View<'_>) {
         let logbook = self.id(entry.logbook.bytes());
         number(&mut self.columns.logbook, logbook);
         let device = self.id_in(entry.logbook, entry.device.bytes());
@@ -476,14 +503,14 @@ impl Writer<'_> {
         number(&mut self.columns.tick, u64::from(entry.stamp.tick()));
         let offset = entry.utc_offset_min.wrapping_sub(self.memory.offset);
         signed(&mut self.columns.offset, i64::from(offset));
-        let by = self.name(&entry.by);
+        let by = self.name(entry.by);
         number(&mut self.columns.by, by);
         // Zero is no visit; others are one up.
         let visit = entry.visit;
         let visit = visit.map_or(0, |visit| self.id_in(entry.logbook, visit.bytes()) + 1);
         number(&mut self.columns.visit, visit);
-        number(&mut self.columns.gained, entry.gained.len() as u64);
-        for mark in &entry.gained {
+        number(&mut self.columns.gained, entry.count_gained() as u64);
+        for mark in entry.gained() {
             let device = self.id_in(entry.logbook, mark.device.bytes());
             number(&mut self.columns.gained, device);
             number(&mut self.columns.gained, mark.seq.get());
@@ -493,49 +520,33 @@ impl Writer<'_> {
                 self.columns.tips.extend_from_slice(&mark.tip.0);
             }
         }
-        number(&mut self.columns.changes, entry.changes.len() as u64);
-        for change in &entry.changes {
+        number(&mut self.columns.changes, entry.count_changes() as u64);
+        for change in entry.changes() {
             self.change(entry.logbook, change);
         }
     }
 
-    fn change(&mut self, logbook: LogbookId, change: &Change) {
-        let value = match change {
-            Change::Set {
-                thing,
-                field,
-                value,
-                how,
-            } => {
-                self.about((codec::SET, logbook, *thing), field.0, *how);
-                value
-            }
-            Change::Observe {
-                thing,
-                what,
-                value,
-                how,
-            } => {
-                self.about((codec::OBSERVE, logbook, *thing), what.0, *how);
-                value
-            }
-            other => {
-                let kind = self.body_of(|body| codec::put_change(other, body));
-                return self.columns.kind.push(kind);
-            }
+    fn change(&mut self, logbook: LogbookId, change: Part<'_>) {
+        self.columns.kind.push(change.kind);
+        let Some(about) = change.about() else {
+            return self.body(change.body);
         };
-        let tag = match (value, codec::amount(value)) {
-            (_, None) => self.body_of(|body| codec::put_value(value, body)),
-            (value, Some((tag, amount))) => {
-                self.amount(amount, value);
-                tag
+        let thing = self.id_in(logbook, about.thing.bytes());
+        number(&mut self.columns.thing, thing);
+        number(&mut self.columns.field, u64::from(about.number));
+        self.columns.how.push(about.how);
+        self.columns.tag.push(about.tag);
+        match (codec::is_amount(about.tag), about.value.split_first_chunk()) {
+            (Some(_), Some((amount, unit))) => {
+                self.amount(f64::from_le_bytes(*amount));
+                // As it stands in the entry; a number without one has none.
+                self.columns.unit.extend_from_slice(unit);
             }
-        };
-        self.columns.tag.push(tag);
+            _ => self.body(about.value),
+        }
     }
 
-    /// Writes a number, with its unit if it has one.
-    fn amount(&mut self, amount: f64, value: &Value) {
+    fn amount(&mut self, amount: f64) {
         match decimals(amount) {
             Some((decimals, digits)) => {
                 self.columns.decimals.push(decimals + 1);
@@ -546,31 +557,6 @@ impl Writer<'_> {
                 self.columns.body.extend_from_slice(&amount.to_le_bytes());
             }
         }
-        if let Value::Quantity { unit, .. } = value {
-            number(&mut self.columns.unit, u64::from(unit.0));
-        }
-    }
-
-    /// Writes a body and its length; returns its kind.
-    fn body_of(&mut self, put: impl FnOnce(&mut Vec<u8>) -> u8) -> u8 {
-        let from = self.columns.body.len();
-        let kind = put(&mut self.columns.body);
-        let length = self.columns.body.len() - from;
-        number(&mut self.columns.length, length as u64);
-        kind
-    }
-
-    fn about(
-        &mut self,
-        (kind, logbook, thing): (u8, LogbookId, ThingId),
-        field: u16,
-        how: HowKnown,
-    ) {
-        self.columns.kind.push(kind);
-        let thing = self.id_in(logbook, thing.bytes());
-        number(&mut self.columns.thing, thing);
-        number(&mut self.columns.field, u64::from(field));
-        self.columns.how.push(codec::how_code(how));
     }
 
     fn body(&mut self, body: &[u8]) {
@@ -579,21 +565,23 @@ impl Writer<'_> {
     }
 
     fn id(&mut self, id: &[u8; 16]) -> u64 {
-        if let Some(number) = self.ids.get(id) {
-            return *number;
-        }
         let next = self.ids.len() as u64;
-        self.ids.insert(*id, next);
-        self.columns.ids.extend_from_slice(id);
-        next
+        let number = *self.ids.entry(by_id::key(id)).or_insert(next);
+        if number == next {
+            self.columns.ids.extend_from_slice(id);
+        }
+        number
     }
 
     /// The number of an id in an entry of this logbook.
     fn id_in(&mut self, logbook: LogbookId, id: &[u8; 16]) -> u64 {
-        if let Some(number) = self.ids.get(id) {
+        let Some(known) = self.known else {
+            return self.id(id);
+        };
+        if let Some(number) = self.ids.get(&by_id::key(id)) {
             return *number;
         }
-        let known = self.known.and_then(|known| known.get(&logbook));
+        let known = known.get(&logbook);
         if !known.is_some_and(|known| known.contains(id)) {
             return self.id(id);
         }
@@ -602,7 +590,7 @@ impl Writer<'_> {
             return self.id(id); // a thing of another logbook may bear this one's id
         }
         let next = self.ids.len() as u64;
-        self.ids.insert(*id, next);
+        self.ids.insert(by_id::key(id), next);
         self.shortened.insert(next);
         number(&mut self.columns.short, next);
         number(&mut self.columns.short, home);
@@ -611,14 +599,22 @@ impl Writer<'_> {
     }
 
     fn name(&mut self, name: &str) -> u64 {
-        if let Some(known) = self.names.get(name) {
-            return *known;
+        if !self.names.is_empty() && self.last_name.0 == name {
+            return self.last_name.1;
         }
         let next = self.names.len() as u64;
-        number(&mut self.columns.names, name.len() as u64);
-        self.columns.names.extend_from_slice(name.as_bytes());
-        self.names.insert(name.to_owned(), next);
-        next
+        let nth = match self.names.get(name) {
+            Some(known) => *known,
+            None => {
+                sized(&mut self.columns.names, name.as_bytes());
+                self.names.insert(name.to_owned(), next);
+                next
+            }
+        };
+        self.last_name.0.clear();
+        self.last_name.0.push_str(name);
+        self.last_name.1 = nth;
+        nth
     }
 }
 
@@ -915,11 +911,12 @@ mod tests {
             prop_assert_eq!(&unpack(&pack(&raws), MAX).unwrap(), &raws);
             let written: Vec<_> =
                 raws.iter().map(|raw| Written::read(raw.clone()).unwrap()).collect();
-            let laid_out = lay_out(&written);
+            let views: Vec<_> = written.iter().map(Written::view).collect();
+            let laid_out = lay_out(&views);
             prop_assert_eq!(&read(&laid_out, MAX).unwrap(), &written);
             let mut named = BTreeMap::new();
             for (nth, one) in written.iter().enumerate() {
-                each_id(&one.entry, |id| {
+                each_id(&one.view(), |id| {
                     named.entry(*id).or_insert(nth);
                 });
             }

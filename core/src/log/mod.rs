@@ -4,11 +4,13 @@
 //! land together or not at all. This module knows bytes and time; it never stores anything and
 //! never decides which of two writes is in force. Start at [`entry`].
 
+pub(crate) mod by_id;
 pub mod chain;
 pub mod codec;
 pub mod columns;
 pub mod entry;
 pub mod id;
+pub mod raws;
 pub mod seal;
 pub(crate) mod shapes;
 pub mod sheaf;
@@ -16,5 +18,6 @@ pub mod stamp;
 pub mod terse;
 pub mod value;
 pub mod vector;
+pub mod view;
 pub mod walk;
 pub mod written;

@@ -176,11 +176,11 @@ fn header(packed: &[u8]) -> Result<Header<'_>, CodecError> {
 }
 
 /// The check of entries that follow each other.
-fn check<'a>(tips: impl Iterator<Item = &'a Tip>) -> [u8; 8] {
+fn check(tips: impl Iterator<Item = Tip>) -> [u8; 8] {
     let mut hasher = blake3::Hasher::new_derive_key("headwalk 2026 terse batch v1");
-    for tip in tips {
-        hasher.update(&tip.0);
-    }
+    // All at once: BLAKE3 takes long bytes many times as fast as short ones.
+    let tips: Vec<u8> = tips.flat_map(|tip| tip.0).collect();
+    hasher.update(&tips);
     let mut check = [0; 8];
     hasher.finalize_xof().fill(&mut check);
     check

@@ -3,6 +3,8 @@
 use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError};
 use super::entry::Entry;
+use super::raws::Raw;
+use super::view::View;
 
 /// An entry, its exact bytes, and the tip that follows from them.
 #[derive(Debug, Clone)]
@@ -13,7 +15,7 @@ pub struct Written {
     pub raw: Vec<u8>,
     /// The entry's tip.
     pub tip: Tip,
-    // Whether the bytes were made of the entry here, so that they follow from it.
+    // Whether the bytes are known to be those that this version makes of the entry.
     is_made_here: bool,
 }
 
@@ -40,12 +42,22 @@ impl Written {
     }
 
     /// Whether this version makes these bytes of the entry: another version's may be others.
-    pub(super) fn follows(&self, room: &mut Vec<u8>) -> bool {
-        if self.is_made_here {
-            return true;
+    pub(crate) fn is_plain(&self) -> bool {
+        self.is_made_here || View::looked_through(&self.raw).is_ok_and(|view| view.is_plain)
+    }
+
+    /// Returns its bytes.
+    pub(crate) fn raw(&self) -> Raw<'_> {
+        Raw {
+            bytes: &self.raw,
+            tip: self.tip,
+            is_plain: self.is_plain(),
         }
-        room.clear();
-        codec::encode_into(&self.entry, room).is_ok() && *room == self.raw
+    }
+
+    /// Sees it as its bytes.
+    pub fn view(&self) -> View<'_> {
+        self.raw().view()
     }
 
     /// Reads an entry.
@@ -58,6 +70,19 @@ impl Written {
             tip: Tip::of(&raw),
             raw,
             is_made_here: false,
+        })
+    }
+
+    /// Makes an entry of its own of one that was read in place.
+    ///
+    /// # Errors
+    /// None but for bytes that are no entry, of which there is no view.
+    pub(crate) fn of(view: &View<'_>) -> Result<Self, CodecError> {
+        Ok(Self {
+            entry: codec::decode(view.raw)?,
+            raw: view.raw.to_vec(),
+            tip: view.tip,
+            is_made_here: view.is_plain,
         })
     }
 

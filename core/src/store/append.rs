@@ -7,12 +7,12 @@ use super::tables::IDENTITY;
 use super::writing::{Writing, left};
 use super::{Came, Error, Meeting, Store, Writer, seals};
 use crate::log::codec::CodecError;
-use crate::log::entry::{Change, Draft, Entry};
+use crate::log::entry::{Change, Draft};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place};
 use crate::log::seal::Seal;
 use crate::log::sheaf::Sheaf;
 use crate::log::stamp::{BELIEVED_AHEAD_MS, Clock, Stamp, WallMs};
-use crate::log::written::Written;
+use crate::log::view::View;
 
 /// One of the store's own entries, on disk.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -134,7 +134,9 @@ impl Store {
     ) -> Result<Appended, Error> {
         let sheaves = Sheaf::gather(seals, |_| false);
         let mut writing = Writing::begin(self, now)?;
-        let batch = batch.iter().map(|raw| Written::read(raw.as_ref().to_vec()));
+        let bytes = batch.iter().map(|raw| raw.as_ref().len()).sum();
+        writing.expect(batch.len(), bytes);
+        let batch = batch.iter().map(|raw| View::read(raw.as_ref()));
         let taken = self.take_in(&mut writing, batch, &sheaves, taking, now)?;
         if let Some(writer) = taken.writer {
             writing.commit(Some(writer))?;
@@ -193,20 +195,20 @@ impl Store {
         now: WallMs,
     ) -> Result<TakenIn, Error> {
         let first = writing.next_arrival();
-        let (batches, all) = (came.batches, came.entries.len());
-        let entries = came.entries.into_iter().map(Ok);
+        writing.expect(came.entries.len(), came.entries.bytes());
+        let entries = came.entries.iter().map(Ok);
         let taken = self.take_in(writing, entries, seals, taking, now)?;
-        if taken.appended.new == all {
-            writing.keep_batches(first, batches);
+        if taken.appended.new == came.entries.len() {
+            writing.keep_batches(first, came.batches);
         }
         Ok(taken)
     }
 
     /// Takes a peer's entries and seals in within a write, and returns what came of it.
-    pub(super) fn take_in(
+    pub(super) fn take_in<'a>(
         &self,
         writing: &mut Writing<'_>,
-        batch: impl Iterator<Item = Result<Written, CodecError>>,
+        batch: impl Iterator<Item = Result<View<'a>, CodecError>>,
         sheaves: &[Sheaf],
         taking: &Taking,
         now: WallMs,
@@ -215,22 +217,20 @@ impl Store {
         let mut appended = Appended::default();
         let mut writer = self.writer();
         let mut words: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
-        for written in batch {
-            let written = written?;
-            let slot = writing.slot(&written)?;
+        for entry in batch {
+            let entry = &entry?;
+            let slot = writing.slot(entry)?;
             if matches!(slot, Slot::Same) {
                 appended.held += 1;
                 continue;
             }
-            let entry = &written.entry;
             if taking.sealing == Sealing::Demanded && !claimed.reach(entry) {
                 return Err(Error::Unsealed {
                     device: entry.device,
                     seq: entry.seq,
                 });
             }
-            let judges = entry.changes.iter().any(|change| change.of().is_some());
-            if judges && taking.no_say.contains(&entry.device) {
+            if taking.no_say.contains(&entry.device) && entry.named().next().is_some() {
                 return Err(Error::NoSay(entry.device));
             }
             if entry.device == writer.device()
@@ -248,17 +248,17 @@ impl Store {
             writing.clock.witness(entry.stamp, now);
             if let Some(stamp) = taking.clocks.instead_of(entry, &mut writing.clock, now) {
                 appended.receipts += 1;
-                let of = written.mark();
+                let of = entry.mark();
                 let receipt = Change::Receipt { of, stamp };
                 words.entry(entry.logbook).or_default().push(receipt);
             }
             if taking.held_back.contains(&entry.device) {
                 appended.held_back += 1;
-                let of = written.mark();
+                let of = entry.mark();
                 let word = Change::HoldBack { of };
                 words.entry(entry.logbook).or_default().push(word);
             }
-            writing.append(written, &slot)?;
+            writing.append(entry, &slot)?;
         }
         for (logbook, changes) in words {
             for changes in changes.chunks(WORDS_AN_ENTRY) {
@@ -307,7 +307,7 @@ fn hubs_word(logbook: LogbookId, changes: Vec<Change>) -> Draft {
 impl Clocks {
     /// Returns the stamp that must order an entry instead of its own, if its own cannot be
     /// believed. Order among one sender's entries stays as it was.
-    fn instead_of(self, entry: &Entry, clock: &mut Clock, now: WallMs) -> Option<Stamp> {
+    fn instead_of(self, entry: &View<'_>, clock: &mut Clock, now: WallMs) -> Option<Stamp> {
         let Self::Judged { sender, behind_ms } = self else {
             return None;
         };

@@ -22,6 +22,10 @@ impl<K: Ord, V> AtHand<K, V> {
         }
     }
 
+    pub(super) fn is_empty(&self) -> bool {
+        self.kept.is_empty()
+    }
+
     pub(super) fn get(&self, key: &K) -> Option<&V> {
         self.kept.get(key)
     }

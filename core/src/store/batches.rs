@@ -8,9 +8,10 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use super::Bookmark;
-use super::filed::Filed;
+use super::filed::Lying;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::terse;
+use crate::log::view::View;
 
 /// How many bytes of batches are kept at most.
 const MOST_BYTES: usize = 4 << 20;
@@ -34,20 +35,15 @@ pub(super) type Spans = BTreeMap<(LogbookId, DeviceId), (u64, Seq)>;
 impl Batch {
     /// Keeps the bytes in which these entries came. None where there are none, or where the bytes are
     /// spelled out, and packing them again is shorter.
-    pub(super) fn of<'a>(bytes: Vec<u8>, entries: impl Iterator<Item = &'a Filed>) -> Option<Self> {
-        let (mut spans, mut entry_bytes, mut ends) = (Spans::new(), 0, None);
-        for filed in entries {
-            note(&mut spans, filed);
-            entry_bytes += filed.written.raw.len();
-            let (first, _) = *ends.get_or_insert((filed.arrival, filed));
-            ends = Some((first, filed));
-        }
-        let (first, last) = ends?;
+    pub(super) fn of(bytes: Vec<u8>, entries: &[Lying<'_>]) -> Option<Self> {
+        let (first, last) = (entries.first()?, entries.last()?);
+        let mut spans = Spans::new();
+        note(&mut spans, entries.iter().map(Lying::view));
         (bytes.first() == Some(&terse::VERSION)).then(|| Self {
             bytes,
-            first,
+            first: first.arrival,
             end: last.bookmark(),
-            entry_bytes,
+            entry_bytes: entries.iter().map(|entry| entry.raw.bytes.len()).sum(),
             spans,
         })
     }
@@ -65,12 +61,19 @@ impl Batch {
     }
 }
 
-/// Counts an entry.
-pub(super) fn note(spans: &mut Spans, filed: &Filed) {
-    let entry = &filed.written.entry;
-    let span = spans.entry((entry.logbook, entry.device));
-    let span = span.or_insert((0, entry.seq));
-    *span = (span.0 + 1, entry.seq.max(span.1));
+/// Counts entries.
+pub(super) fn note<'a>(spans: &mut Spans, entries: impl Iterator<Item = View<'a>>) {
+    let mut entries = entries.peekable();
+    while let Some(first) = entries.next() {
+        let writer = (first.logbook, first.device);
+        let span = spans.entry(writer).or_insert((0, first.seq));
+        let mut next = Some(first);
+        // Most come after one of the same device.
+        while let Some(entry) = next {
+            *span = (span.0 + 1, entry.seq.max(span.1));
+            next = entries.next_if(|entry| (entry.logbook, entry.device) == writer);
+        }
+    }
 }
 
 /// The last batches, in order of arrival.

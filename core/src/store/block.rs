@@ -6,13 +6,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::Error;
-use super::filed::Filed;
+use super::filed::{Filed, Lying};
 use crate::log::chain;
 use crate::log::codec::CodecError;
-use crate::log::columns::{self, Listener};
+use crate::log::columns::{self, LayingOut, Listener};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::shapes::{Scan, number, signed, sized};
 use crate::log::stamp::WallMs;
+use crate::log::view::View;
 
 /// The most entries in a block of what came lately, so that reading one of them stays short.
 const MOST_LOOSE: usize = 1_024;
@@ -59,7 +60,12 @@ pub(super) fn ids(key: &[u8; 24]) -> (LogbookId, Arrival) {
 }
 
 /// Makes the row of entries of one logbook, in order of arrival and at least one.
-pub(super) fn row(logbook: LogbookId, entries: &[&Filed], packing: Packing) -> Vec<u8> {
+fn row(
+    logbook: LogbookId,
+    entries: &[Lying<'_>],
+    packing: Packing,
+    laying_out: &mut LayingOut,
+) -> Vec<u8> {
     let first = entries[0].arrival;
     let mut row = vec![0; 8];
     number(&mut row, entries.len() as u64);
@@ -80,10 +86,13 @@ pub(super) fn row(logbook: LogbookId, entries: &[&Filed], packing: Packing) -> V
         (arrived, at) = (now.get(), at + same);
     }
     let mut spans: BTreeMap<DeviceId, (Seq, Seq)> = BTreeMap::new();
-    for filed in entries {
-        let (device, seq) = (filed.written.entry.device, filed.written.entry.seq);
-        let span = spans.entry(device).or_insert((seq, seq));
-        *span = (span.0.min(seq), span.1.max(seq));
+    let views: Vec<View<'_>> = entries.iter().map(Lying::view).collect();
+    for run in views.chunk_by(|one, next| one.device == next.device) {
+        let span = spans.entry(run[0].device);
+        let span = span.or_insert((run[0].seq, run[0].seq));
+        for view in run {
+            (span.0, span.1) = (span.0.min(view.seq), span.1.max(view.seq));
+        }
     }
     number(&mut row, spans.len() as u64);
     for (device, (from, to)) in spans {
@@ -91,9 +100,10 @@ pub(super) fn row(logbook: LogbookId, entries: &[&Filed], packing: Packing) -> V
         number(&mut row, from.get());
         number(&mut row, to.get() - from.get());
     }
-    let laid_out = columns::lay_out(entries.iter().map(|filed| &filed.written));
+    let laid_out = laying_out.lay_out(&views);
     match packing {
         Packing::Loose => {
+            row.reserve_exact(laid_out.len() + 8);
             row.push(LAID_OUT);
             sized(&mut row, &laid_out);
         }
@@ -261,9 +271,10 @@ impl<'a> Block<'a> {
 /// blocks that are quickly read, what is packed tight in rows that fill what the file gives them.
 pub(super) fn each(
     logbook: LogbookId,
-    entries: &[&Filed],
+    entries: &[Lying<'_>],
     packing: Packing,
-    mut with: impl FnMut(&[&Filed], &[u8]) -> Result<(), Error>,
+    laying_out: &mut LayingOut,
+    mut with: impl FnMut(&[Lying<'_>], &[u8]) -> Result<(), Error>,
 ) -> Result<(), Error> {
     let mut left = entries;
     // As many as fill a row, as the one before tells.
@@ -273,9 +284,10 @@ pub(super) fn each(
         let (many, row) = match packing {
             Packing::Loose => {
                 let many = most.min(MOST_LOOSE);
-                (many, self::row(logbook, &left[..many], packing))
+                let row = self::row(logbook, &left[..many], packing, laying_out);
+                (many, row)
             }
-            Packing::Tight => full_row(logbook, &left[..most], expected),
+            Packing::Tight => full_row(logbook, &left[..most], expected, laying_out),
         };
         expected = many;
         let (here, after) = left.split_at(many);
@@ -286,8 +298,13 @@ pub(super) fn each(
 }
 
 /// Makes a row of as many of these entries as fill it, or of all; `expected` says where to begin.
-fn full_row(logbook: LogbookId, entries: &[&Filed], expected: usize) -> (usize, Vec<u8>) {
-    let of = |many: usize| row(logbook, &entries[..many], Packing::Tight);
+fn full_row(
+    logbook: LogbookId,
+    entries: &[Lying<'_>],
+    expected: usize,
+    laying_out: &mut LayingOut,
+) -> (usize, Vec<u8>) {
+    let mut of = |many: usize| row(logbook, &entries[..many], Packing::Tight, laying_out);
     let mut many = entries.len().min(expected);
     let mut row = of(many);
     for _ in 0..TRIES {
@@ -304,11 +321,11 @@ fn full_row(logbook: LogbookId, entries: &[&Filed], expected: usize) -> (usize, 
 }
 
 /// How many of these entries, at least one, come to as many bytes as a block may.
-fn within_bytes(entries: &[&Filed]) -> usize {
+fn within_bytes(entries: &[Lying<'_>]) -> usize {
     let mut bytes = 0;
     let within = entries.iter().take(MOST_TIGHT).take_while(|filed| {
         let before = bytes;
-        bytes += filed.written.raw.len();
+        bytes += filed.raw.bytes.len();
         before <= MOST_BYTES
     });
     within.count()

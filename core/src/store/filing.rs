@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use redb::{Table, WriteTransaction};
 
 use super::block::{self, Packing};
-use super::filed::Filed;
+use super::filed::Lying;
 use super::tables::{self, BLOCKS, GROUPS, Group};
 use super::{Bookmark, Error};
+use crate::log::columns::LayingOut;
 use crate::log::id::{Arrival, LogbookId};
 use crate::log::stamp::WallMs;
 
@@ -17,6 +18,7 @@ type BlocksWrite<'txn> = Table<'txn, &'static [u8; 24], &'static [u8]>;
 pub(super) struct Filing<'txn> {
     pub(super) blocks: BlocksWrite<'txn>,
     packing: Packing,
+    laying_out: LayingOut,
     written: Vec<(Arrival, Arrival, LogbookId)>,
     // The last entry of each block, and when it came.
     lasts: BTreeMap<Arrival, (Bookmark, WallMs)>,
@@ -27,14 +29,16 @@ impl<'txn> Filing<'txn> {
         Ok(Self {
             blocks: txn.open_table(BLOCKS)?,
             packing,
+            laying_out: LayingOut::default(),
             written: Vec::new(),
             lasts: BTreeMap::new(),
         })
     }
 
     /// Writes entries of one logbook, in order of arrival.
-    pub(super) fn write(&mut self, logbook: LogbookId, entries: &[&Filed]) -> Result<(), Error> {
-        block::each(logbook, entries, self.packing, |entries, row| {
+    pub(super) fn write(&mut self, logbook: LogbookId, entries: &[Lying<'_>]) -> Result<(), Error> {
+        let laying_out = &mut self.laying_out;
+        block::each(logbook, entries, self.packing, laying_out, |entries, row| {
             let (first, last) = (entries[0].arrival, entries[entries.len() - 1]);
             self.blocks.insert(&block::key(logbook, first), row)?;
             self.written.push((first, last.arrival, logbook));

@@ -4,8 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::log::columns::{self, Found, Short};
-use crate::log::entry::Entry;
 use crate::log::id::Arrival;
+use crate::log::view::View;
 
 /// The ids of one logbook's entries: of things, visits and devices.
 #[derive(Debug, Clone, Default)]
@@ -13,7 +13,7 @@ pub(super) struct FirstSeen(BTreeMap<Short, ([u8; 16], Arrival)>);
 
 impl FirstSeen {
     /// Learns the ids of an entry, which came after all those learned before.
-    pub(super) fn learn(&mut self, entry: &Entry, arrival: Arrival) {
+    pub(super) fn learn(&mut self, entry: &View<'_>, arrival: Arrival) {
         columns::each_id(entry, |id| self.learn_id(id, arrival));
     }
 

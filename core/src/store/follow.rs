@@ -17,10 +17,11 @@ use super::writing::Writing;
 use super::{Error, Store, seals};
 use crate::log::entry::Draft;
 use crate::log::id::{Arrival, ChainId};
+use crate::log::raws::Raws;
 use crate::log::seal::Seal;
 use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
-use crate::log::written::Written;
+use crate::log::view::View;
 
 /// What an append would come to.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -54,13 +55,13 @@ impl Store {
     /// Those of [`Store::append_sealed`].
     pub fn rehearse(
         &self,
-        batch: &[Written],
+        batch: &Raws,
         seals: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<Rehearsed, Error> {
         let mut writing = Writing::begin(self, now)?;
-        let batch = batch.iter().cloned().map(Ok);
+        let batch = batch.iter().map(Ok);
         let taken = self.take_in(&mut writing, batch, seals, taking, now)?;
         match taken.writer {
             None => Ok(Rehearsed {
@@ -94,11 +95,11 @@ impl Store {
     ) -> Result<Rehearsed, Error> {
         let writer = self.writer();
         let (mut entries, mut own) = (Vec::new(), BTreeSet::new());
-        for written in writing.new_entries() {
-            if written.entry.device == writer.device() {
-                own.insert(written.entry.logbook);
+        for entry in writing.new_entries() {
+            if entry.device == writer.device() {
+                own.insert(entry.logbook);
             }
-            entries.push(written.raw.clone());
+            entries.push(entry.raw.to_vec());
         }
         let mut ends = Vec::new();
         for &logbook in &own {
@@ -161,16 +162,16 @@ impl Store {
         let mut writing = Writing::begin(self, WallMs::new(0))?;
         let mut appended = Appended::default();
         for Followed { arrived, raw } in entries {
-            let written = Written::read(raw.clone())?;
-            let slot = writing.slot(&written)?;
+            let entry = View::read(raw)?;
+            let slot = writing.slot(&entry)?;
             if matches!(slot, Slot::Same) {
                 appended.held += 1;
                 continue;
             }
             appended.new += 1;
             writing.arrived = writing.arrived.max(*arrived);
-            writing.clock.witness(written.entry.stamp, *arrived);
-            writing.append(written, &slot)?;
+            writing.clock.witness(entry.stamp, *arrived);
+            writing.append(&entry, &slot)?;
         }
         let seals = claimed.check(&mut writing)?;
         seals::keep(&mut writing, &seals)?;
@@ -289,11 +290,10 @@ mod tests {
         (batch, seals, taking)
     }
 
-    fn written(batch: &[Vec<u8>]) -> Vec<Written> {
-        let batch = batch.iter();
-        batch
-            .map(|raw| Written::read(raw.clone()).unwrap())
-            .collect()
+    fn written(batch: &[Vec<u8>]) -> Raws {
+        let mut raws = Raws::default();
+        batch.iter().for_each(|raw| raws.read(raw).unwrap());
+        raws
     }
 
     fn followed(rehearsed: &Rehearsed, arrived: WallMs) -> Vec<Followed> {

@@ -2,10 +2,10 @@
 
 use super::{Error, tables};
 use crate::log::codec::CodecError;
-use crate::log::entry::{Change, Entry};
 use crate::log::id::{Arrival, LogbookId};
 use crate::log::shapes::{Scan, number};
 use crate::log::terse::{self, Told};
+use crate::log::view::View;
 
 /// The ids of devices and things, each with the arrival of the entry that names it first. Visits are not
 /// among them: there are ever more, and an old one is hardly named again.
@@ -17,18 +17,18 @@ pub(super) struct KnownIds {
 
 impl KnownIds {
     /// Learns the ids of an entry that came after all those learned before.
-    pub(super) fn learn(&mut self, entry: &Entry, arrival: Arrival) {
+    pub(super) fn learn(&mut self, entry: &View<'_>, arrival: Arrival) {
         self.learn_id(entry.device.bytes(), arrival);
-        for thing in entry.changes.iter().filter_map(Change::thing) {
+        for thing in entry.things() {
             self.learn_id(thing.bytes(), arrival);
         }
     }
 
     /// Whether an entry names ids that are not known.
-    pub(super) fn lack(&self, entry: &Entry) -> bool {
-        let things = entry.changes.iter().filter_map(Change::thing);
-        let mut things = things.map(|thing| *thing.bytes());
-        self.at(entry.device.bytes()).is_err() || things.any(|id| self.at(&id).is_err())
+    pub(super) fn lack(&self, entry: &View<'_>) -> bool {
+        let mut things = entry.things();
+        let lacks_a_thing = things.any(|thing| self.at(thing.bytes()).is_err());
+        lacks_a_thing || self.at(entry.device.bytes()).is_err()
     }
 
     fn at(&self, id: &[u8; 16]) -> Result<usize, usize> {

@@ -6,14 +6,16 @@ use std::sync::Arc;
 
 use super::archive::Archive;
 use super::filed::Filed;
+use super::heads::{HeadRow, Heads};
 use super::known::KnownIds;
 use super::{Error, tables};
 use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec::CodecError;
-use crate::log::entry::{Change, Entry};
-use crate::log::id::{ChainId, DeviceId, LogbookId, Place, Seq};
+use crate::log::entry::Entry;
+use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq};
 use crate::log::shapes::{Scan, number};
 use crate::log::vector::VersionVector;
+use crate::log::view::View;
 use crate::log::written::Written;
 use crate::merge::branches::{Branch, Branches, Parting, Standing};
 
@@ -23,25 +25,15 @@ const MOST_TIPS: usize = 512;
 /// One logbook's chains.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Ledger {
-    heads: BTreeMap<ChainId, HeadRow>,
+    // With tips of entries that others may name soon; the archive has all of them.
+    heads: Heads,
     branches: Branches,
-    // Tips of entries that others may name soon; the archive has all of them.
-    tips: BTreeMap<(DeviceId, Seq), Tip>,
     // What every entry is called, where a device's chain has branches.
     names: Option<Names>,
     /// The ids that its entries name, once they are known; they have a row of their own,
     ids: Option<Arc<KnownIds>>,
     /// which lacks some of them.
     ids_are_new: bool,
-}
-
-/// What is kept of a chain.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct HeadRow {
-    pub(super) seq: Seq,
-    pub(super) tip: Tip,
-    pub(super) link: Link,
-    pub(super) knew: VersionVector,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -97,7 +89,7 @@ impl Ledger {
     /// Learns which ids these entries name, all of the logbook's in order.
     pub(super) fn learn_ids<'a>(&mut self, entries: impl Iterator<Item = &'a Filed>) {
         let ids = Arc::make_mut(self.ids.get_or_insert_default());
-        entries.for_each(|filed| ids.learn(&filed.written.entry, filed.arrival));
+        entries.for_each(|filed| ids.learn(&filed.written.view(), filed.arrival));
         self.ids_are_new = true;
     }
 
@@ -109,24 +101,24 @@ impl Ledger {
     }
 
     pub(super) fn head(&self, chain: ChainId) -> Option<&HeadRow> {
-        self.heads.get(&chain)
+        self.heads.get(chain)
     }
 
     pub(super) fn heads(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> {
-        self.heads.iter().map(|(&chain, head)| (chain, head))
+        self.heads.iter()
     }
 
     /// Returns everything that is held.
     pub(super) fn vector(&self) -> VersionVector {
         let heads = self.heads.iter();
-        heads.map(|(&chain, head)| (chain, head.seq)).collect()
+        heads.map(|(chain, head)| (chain, head.seq)).collect()
     }
 
     /// Counts the entries.
     pub(super) fn entries(&self) -> u64 {
         let heads = self.heads.iter();
         heads
-            .map(|(&chain, head)| head.seq.get() + 1 - self.branches.first(chain).get())
+            .map(|(chain, head)| head.seq.get() + 1 - self.branches.first(chain).get())
             .sum()
     }
 
@@ -148,7 +140,7 @@ impl Ledger {
 
     /// Returns the tip of the entry at a place, if one is here.
     pub(super) fn tip_at(&self, place: Place, archive: &Archive<'_>) -> Result<Option<Tip>, Error> {
-        let Some(head) = self.heads.get(&place.chain) else {
+        let Some(head) = self.heads.get(place.chain) else {
             return Ok(None);
         };
         if place.seq >= head.seq {
@@ -157,11 +149,10 @@ impl Ledger {
         if let Some(names) = &self.names {
             return Ok(names.tips.get(&place).copied());
         }
-        let device = self.branches.device_of(place.chain);
-        if let Some(tip) = self.tips.get(&(device, place.seq)) {
-            return Ok(Some(*tip));
+        if let Some(tip) = self.heads.tip(place.chain, place.seq) {
+            return Ok(Some(tip));
         }
-        archive.tip_under(device, place.seq)
+        archive.tip_under(self.branches.device_of(place.chain), place.seq)
     }
 
     /// Returns the mark of an entry that is here.
@@ -189,10 +180,9 @@ impl Ledger {
 
     /// Finds where an entry goes: it must follow one that is here, and all that its writer had seen
     /// must be here, too.
-    pub(super) fn slot(&self, written: &Written, archive: &Archive<'_>) -> Result<Slot, Error> {
-        let entry = &written.entry;
+    pub(super) fn slot(&self, entry: &View<'_>, archive: &Archive<'_>) -> Result<Slot, Error> {
         let trunk = ChainId::of(entry.device);
-        let next = match self.heads.get(&trunk) {
+        let next = match self.heads.get(trunk) {
             Some(head) => (head.seq.next(), head.tip),
             None => (Seq::FIRST, Tip::NONE),
         };
@@ -204,7 +194,7 @@ impl Ledger {
             };
             return Ok(Slot::Next(place, self.causes(entry, archive)?));
         }
-        if self.find(written.mark(), archive)?.is_some() {
+        if self.find(entry.mark(), archive)?.is_some() {
             return Ok(Slot::Same);
         }
         let chain = match entry.seq.previous() {
@@ -229,10 +219,11 @@ impl Ledger {
         };
         let gained = self.causes(entry, archive)?;
         let taken = self.tip_at(here, archive)?;
-        let parting = self.branches.chosen_at(parting(entry));
+        let parting = (entry.device, entry.seq, entry.prev);
+        let parting = self.branches.chosen_at(parting);
         Ok(match (parting, taken) {
             (None, None) => Slot::Next(here, gained),
-            (Some(chosen), _) if chosen == written.tip => Slot::Next(here, gained),
+            (Some(chosen), _) if chosen == entry.tip => Slot::Next(here, gained),
             _ => Slot::Branches,
         })
     }
@@ -241,16 +232,16 @@ impl Ledger {
     /// names.
     pub(super) fn causes(
         &self,
-        entry: &Entry,
+        entry: &View<'_>,
         archive: &Archive<'_>,
     ) -> Result<VersionVector, Error> {
         let mut gained = VersionVector::new();
-        for mark in &entry.gained {
-            let place = self.find(*mark, archive)?;
-            let place = place.ok_or_else(|| missing(entry, *mark))?;
+        for mark in entry.gained() {
+            let place = self.find(mark, archive)?;
+            let place = place.ok_or_else(|| missing(entry, mark))?;
             self.branches.learn(&mut gained, place);
         }
-        for mark in entry.changes.iter().filter_map(Change::of) {
+        for mark in entry.named() {
             if self.find(mark, archive)?.is_none() {
                 return Err(missing(entry, mark));
             }
@@ -268,7 +259,7 @@ impl Ledger {
             let entry = &written.entry;
             let before = last.insert(entry.device, (entry.seq, written.tip));
             let head = || {
-                let head = self.heads.get(&ChainId::of(entry.device))?;
+                let head = self.heads.get(ChainId::of(entry.device))?;
                 Some((head.seq, head.tip))
             };
             match before.or_else(head) {
@@ -282,38 +273,33 @@ impl Ledger {
     /// Takes in an entry where [`Self::slot`] said that it goes on with a chain.
     pub(super) fn go_on(
         &mut self,
-        logbook: LogbookId,
+        entry: &View<'_>,
         place: Place,
         gained: &VersionVector,
-        filed: &Filed,
+        arrival: Arrival,
     ) {
-        let written = &filed.written;
-        let device = written.entry.device;
         if let Some(ids) = &mut self.ids
-            && ids.lack(&written.entry)
+            && ids.lack(entry)
         {
-            Arc::make_mut(ids).learn(&written.entry, filed.arrival);
+            Arc::make_mut(ids).learn(entry, arrival);
             self.ids_are_new = true;
         }
         if let Some(names) = &mut self.names {
-            names.chains.insert(written.mark(), place.chain);
-            names.tips.insert(place, written.tip);
+            names.chains.insert(entry.mark(), place.chain);
+            names.tips.insert(place, entry.tip);
         }
-        match self.heads.get_mut(&place.chain) {
+        match self.heads.move_on(place.chain) {
             Some(head) => {
-                if self.names.is_none() {
-                    self.tips.insert((device, head.seq), head.tip);
-                }
                 head.seq = place.seq;
-                head.tip = written.tip;
-                head.link = head.link.after(&written.raw);
+                head.tip = entry.tip;
+                head.link = head.link.after(entry.raw);
                 head.knew.learn_all(gained);
             }
             None => {
                 let head = HeadRow {
                     seq: place.seq,
-                    tip: written.tip,
-                    link: Link::origin(logbook, device).after(&written.raw),
+                    tip: entry.tip,
+                    link: Link::origin(entry.logbook, entry.device).after(entry.raw),
                     knew: gained.clone(),
                 };
                 self.heads.insert(place.chain, head);
@@ -323,9 +309,7 @@ impl Ledger {
 
     /// Forgets tips that the archive has as well.
     pub(super) fn forget_tips(&mut self) {
-        if self.tips.len() > MOST_TIPS {
-            self.tips.clear();
-        }
+        self.heads.forget_tips(MOST_TIPS);
     }
 
     /// Walks all entries of a logbook, in order of arrival.
@@ -351,12 +335,13 @@ impl Ledger {
         let mut knew: BTreeMap<Place, (Link, VersionVector)> = BTreeMap::new();
         for filed in entries {
             let (ledger, written) = (&mut walk.ledger, &filed.written);
-            let (place, mut gained) = match ledger.slot(written, &archive)? {
+            let view = written.view();
+            let (place, mut gained) = match ledger.slot(&view, &archive)? {
                 Slot::Same => return Err(Error::damaged_index("ledgers")),
                 Slot::Next(place, gained) => (place, gained),
                 Slot::Branches => {
                     let (id, branch) = ledger.branch(logbook, written)?;
-                    let mut gained = ledger.causes(&written.entry, &archive)?;
+                    let mut gained = ledger.causes(&view, &archive)?;
                     let before = branch.from.previous().map(|seq| Place {
                         chain: branch.of,
                         seq,
@@ -383,9 +368,10 @@ impl Ledger {
                     (place, gained)
                 }
             };
-            ledger.go_on(logbook, place, &gained, filed);
-            if ledger.names.is_some() {
-                let head = &ledger.heads[&place.chain];
+            ledger.go_on(&view, place, &gained, filed.arrival);
+            if ledger.names.is_some()
+                && let Some(head) = ledger.heads.get(place.chain)
+            {
                 knew.insert(place, (head.link, head.knew.clone()));
             }
             walk.placed.push((place, core::mem::take(&mut gained)));
@@ -442,7 +428,7 @@ fn parting(entry: &Entry) -> Parting {
     (entry.device, entry.seq, entry.prev)
 }
 
-fn missing(by: &Entry, mark: Mark) -> Error {
+fn missing(by: &View<'_>, mark: Mark) -> Error {
     Error::MissingCause {
         by: by.device,
         device: mark.device,
@@ -459,16 +445,15 @@ impl Ledger {
     fn put(&self, row: &mut Vec<u8>) {
         row.reserve(64 + 96 * self.heads.len());
         number(row, self.heads.len() as u64);
-        for (chain, head) in &self.heads {
+        for (chain, head) in self.heads.iter() {
             row.extend_from_slice(chain.bytes());
             number(row, head.seq.get());
             row.extend_from_slice(&head.tip.0);
             row.extend_from_slice(head.link.bytes());
         }
-        for head in self.heads.values() {
+        for (_, head) in self.heads.iter() {
             number(row, head.knew.len() as u64);
-            for (chain, seq) in head.knew.iter() {
-                let nth = self.heads.range(..chain).count();
+            for (nth, seq) in self.heads.before(head.knew.iter()) {
                 number(row, nth as u64);
                 number(row, seq.get());
             }

@@ -10,7 +10,7 @@ use super::archive::{self, Shelves, Tail};
 use super::at_hand::AtHand;
 use super::batches::Batches;
 use super::db::Db;
-use super::filed::Filed;
+use super::filed::Lying;
 use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
 use super::tables::{self, ENTRIES, GROUPS, IDENTITY, LEDGERS};
@@ -156,12 +156,17 @@ impl Live {
         self.ledgers.remove(&logbook).map(Arc::unwrap_or_clone)
     }
 
-    /// Learns the ids of an entry that was appended, where those before it are at hand.
-    pub(super) fn learn_ids(&mut self, filed: &Filed) {
-        let entry = &filed.written.entry;
-        self.ids.change(&entry.logbook, |ids| {
-            Arc::make_mut(ids).learn(entry, filed.arrival);
-        });
+    /// Learns the ids of entries that were appended, where those before them are at hand.
+    pub(super) fn learn_ids<'a>(&mut self, entries: impl Iterator<Item = Lying<'a>>) {
+        if self.ids.is_empty() {
+            return;
+        }
+        for lying in entries {
+            let entry = lying.view();
+            self.ids.change(&entry.logbook, |ids| {
+                Arc::make_mut(ids).learn(&entry, lying.arrival);
+            });
+        }
     }
 
     /// Keeps what a logbook's chains come to now, and forgets what it said before.
@@ -246,8 +251,9 @@ fn with_tail(mut ledger: Ledger, logbook: LogbookId, shelves: &Shelves) -> Resul
     for filed in archive.tail() {
         let written = &filed.written;
         let place = ledger.place_of(written)?;
-        let gained = ledger.causes(&written.entry, &archive)?;
-        ledger.go_on(logbook, place, &gained, filed);
+        let view = written.view();
+        let gained = ledger.causes(&view, &archive)?;
+        ledger.go_on(&view, place, &gained, filed.arrival);
     }
     Ok(ledger)
 }

@@ -193,7 +193,7 @@ impl Store {
                 }
             }
             // One each where others came between, so that the order of arrivals stays one of blocks.
-            let mended: Vec<&Filed> = mended.iter().collect();
+            let mended: Vec<_> = mended.iter().map(Filed::lying).collect();
             for run in mended.chunk_by(|one, next| next.arrival.0 == one.arrival.0 + 1) {
                 filing.write(logbook, run)?;
             }

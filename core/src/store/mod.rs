@@ -20,6 +20,7 @@ mod filed;
 mod filing;
 mod first_seen;
 mod follow;
+mod heads;
 mod known;
 mod ledger;
 mod live;

@@ -740,7 +740,7 @@ impl Reading<'_> {
             Ok(())
         })?;
         for filed in archive.tail() {
-            ids.learn(&filed.written.entry, filed.arrival);
+            ids.learn(&filed.written.view(), filed.arrival);
         }
         Ok(ids)
     }

@@ -8,10 +8,10 @@ use super::writing::Writing;
 use super::{Error, Store};
 use crate::log::chain::Link;
 use crate::log::codec;
-use crate::log::entry::Entry;
 use crate::log::id::{ChainId, DeviceId, LogbookId, Seq};
 use crate::log::seal::{Keys, Seal};
 use crate::log::sheaf::{End, Sheaf};
+use crate::log::view::View;
 
 /// Seals that were checked, by logbook and device.
 pub(super) type Checked = BTreeMap<(LogbookId, DeviceId), Vec<Seal>>;
@@ -69,7 +69,7 @@ impl<'a> Claimed<'a> {
     }
 
     /// Whether an entry's device says of itself that its chain goes at least that far.
-    pub(super) fn reach(&self, entry: &Entry) -> bool {
+    pub(super) fn reach(&self, entry: &View<'_>) -> bool {
         let up_to = self.up_to.get(&(entry.logbook, entry.device));
         up_to.is_some_and(|up_to| *up_to >= entry.seq)
     }

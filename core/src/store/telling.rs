@@ -12,10 +12,10 @@ use super::{Bookmark, Error, Met, Store};
 use crate::log::chain::{Held, Tip};
 use crate::log::columns::{self, Short};
 use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq, StoreId};
+use crate::log::raws::Raws;
 use crate::log::seal::{Keys, Seal};
 use crate::log::sheaf::Sheaf;
 use crate::log::terse::{self, Holder, Listener, Told, Unpacking};
-use crate::log::written::Written;
 
 /// What is told to a store of what came here after a bookmark.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -42,7 +42,7 @@ pub type Wanted<'a> = (Option<&'a BTreeSet<LogbookId>>, Option<DeviceId>);
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Came {
     /// The entries, in order.
-    pub entries: Vec<Written>,
+    pub entries: Raws,
     /// The batches in which they came: the bytes of each, and how many entries it holds.
     pub batches: Vec<(Vec<u8>, usize)>,
 }
@@ -50,9 +50,10 @@ pub struct Came {
 impl Came {
     /// Counts the entries by logbook.
     pub fn by_logbook(&self) -> BTreeMap<LogbookId, u64> {
-        let mut counts = BTreeMap::new();
-        for written in &self.entries {
-            *counts.entry(written.entry.logbook).or_default() += 1;
+        let (mut spans, mut counts) = (Spans::new(), BTreeMap::new());
+        batches::note(&mut spans, self.entries.iter());
+        for ((logbook, _), (many, _)) in spans {
+            *counts.entry(logbook).or_default() += many;
         }
         counts
     }
@@ -267,9 +268,9 @@ impl Store {
                 let Some(raws) = columns::unpack_with(batch, unpacking.left(), find)? else {
                     return Ok(None);
                 };
-                unpacking.take(raws)?;
+                unpacking.take(&raws)?;
             } else {
-                unpacking.take(columns::unpack(batch, unpacking.left())?)?;
+                unpacking.take(&columns::unpack(batch, unpacking.left())?)?;
             }
             let many = unpacking.entries.len() - before;
             came.batches.push((batch.clone(), many));
@@ -336,7 +337,7 @@ impl Tells<'_> {
             if filed.arrival >= before || !self.has_room(filed.written.raw.len()) {
                 return false;
             }
-            batches::note(&mut self.spans, filed);
+            batches::note(&mut self.spans, core::iter::once(filed.written.view()));
             (self.up_to, self.read) = (filed.arrival, filed.bookmark());
             entries.push(filed.written.clone());
             true

@@ -9,17 +9,19 @@ use redb::WriteTransaction;
 use super::archive::{Archive, Shelves};
 use super::batches::Batch;
 use super::block::Packing;
-use super::filed::Filed;
+use super::filed::Lying;
 use super::filing::Filing;
 use super::ledger::{Ledger, Slot};
-use super::live::{self, Last, Ledgers, Live};
+use super::live::{self, Last, Live};
 use super::tables::{self, ENTRIES, IDENTITY, IDS, LEDGERS};
 use super::{Error, Recorded, Store, Writer};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Draft, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place, Seq};
+use crate::log::raws::Raws;
 use crate::log::stamp::{Clock, Stamp, WallMs};
+use crate::log::view::View;
 use crate::log::written::Written;
 
 /// How many entries one group holds at most, so that whoever reads on from a bookmark need not unpack
@@ -31,23 +33,107 @@ pub(super) struct Writing<'s> {
     live: MutexGuard<'s, Live>,
     pub(super) txn: WriteTransaction,
     before: Before<'s>,
-    ledgers: BTreeMap<LogbookId, Ledger>,
-    new: Vec<Arc<Filed>>,
+    ledgers: Ledgers,
+    new: New,
     batches: Vec<Batch>,
     pub(super) clock: Clock,
-    next: Arrival,
     /// When what is appended next arrives.
     pub(super) arrived: WallMs,
+}
+
+/// What a write appends, from its first arrival on without a gap.
+struct New {
+    first: Arrival,
+    raws: Raws,
+    /// When each of them arrived.
+    arrived: Vec<WallMs>,
+}
+
+impl New {
+    fn next(&self) -> Arrival {
+        Arrival(self.first.0 + self.raws.len() as u64)
+    }
+
+    fn push(&mut self, entry: &View<'_>, arrived: WallMs) {
+        self.raws.push(entry);
+        self.arrived.push(arrived);
+    }
+
+    fn get(&self, nth: usize) -> Lying<'_> {
+        Lying {
+            arrival: Arrival(self.first.0 + nth as u64),
+            arrived: self.arrived[nth],
+            raw: self.raws.get(nth),
+        }
+    }
+
+    fn last(&self) -> Option<Lying<'_>> {
+        self.raws.len().checked_sub(1).map(|last| self.get(last))
+    }
+
+    fn iter(&self) -> impl Iterator<Item = Lying<'_>> {
+        (0..self.raws.len()).map(|nth| self.get(nth))
+    }
+
+    /// Those of a logbook.
+    fn of(&self, logbook: LogbookId) -> impl Iterator<Item = Lying<'_>> {
+        self.iter().filter(move |entry| entry.logbook() == logbook)
+    }
+}
+
+/// The ledgers that a write has looked at, as it has made them so far. Most entries come after one of the
+/// same logbook.
+#[derive(Default)]
+struct Ledgers {
+    all: Vec<Looked>,
+    places: BTreeMap<LogbookId, usize>,
+    // Where the one stands that was looked for last.
+    latest: usize,
+}
+
+struct Looked {
+    logbook: LogbookId,
+    ledger: Ledger,
+    /// Whether there are entries of it that lie in no block.
+    is_loose: bool,
+}
+
+impl Ledgers {
+    fn at(&mut self, logbook: LogbookId) -> Option<&mut Looked> {
+        let latest = self.all.get(self.latest);
+        if latest.is_none_or(|latest| latest.logbook != logbook) {
+            self.latest = *self.places.get(&logbook)?;
+        }
+        self.all.get_mut(self.latest)
+    }
+
+    fn get(&mut self, logbook: LogbookId) -> Option<&mut Ledger> {
+        self.at(logbook).map(|looked| &mut looked.ledger)
+    }
+
+    fn put(&mut self, logbook: LogbookId, ledger: Ledger) {
+        match self.get(logbook) {
+            Some(before) => *before = ledger,
+            None => {
+                self.places.insert(logbook, self.all.len());
+                self.all.push(Looked {
+                    logbook,
+                    ledger,
+                    is_loose: false,
+                });
+            }
+        }
+    }
 }
 
 /// What was there before the write, opened when it is needed.
 struct Before<'s> {
     store: &'s Store,
-    open: Option<(Shelves, Ledgers)>,
+    open: Option<(Shelves, live::Ledgers)>,
 }
 
 impl Before<'_> {
-    fn open(&mut self, live: &Live) -> Result<&(Shelves, Ledgers), Error> {
+    fn open(&mut self, live: &Live) -> Result<&(Shelves, live::Ledgers), Error> {
         if self.open.is_none() {
             let txn = self.store.db.begin_read()?;
             let shelves = Shelves::open(&txn, Arc::clone(&live.tail))?;
@@ -67,35 +153,43 @@ impl<'s> Writing<'s> {
         Ok(Self {
             txn,
             before: Before { store, open: None },
-            ledgers: BTreeMap::new(),
-            new: Vec::new(),
+            ledgers: Ledgers::default(),
+            new: New {
+                first: Arrival(live.last.bookmark.arrival.0 + 1),
+                raws: Raws::default(),
+                arrived: Vec::new(),
+            },
             batches: Vec::new(),
             clock: live.clock,
-            next: Arrival(live.last.bookmark.arrival.0 + 1),
             arrived: now.max(live.last.arrived),
             live,
         })
     }
 
     /// Returns the arrival of what is appended next.
-    pub(super) const fn next_arrival(&self) -> Arrival {
-        self.next
+    pub(super) fn next_arrival(&self) -> Arrival {
+        self.new.next()
+    }
+
+    /// Makes room for so many entries of so many bytes.
+    pub(super) fn expect(&mut self, entries: usize, bytes: usize) {
+        self.new.raws.reserve(entries, bytes);
+        self.new.arrived.reserve(entries);
     }
 
     /// Keeps batches as they came, once what came in them is on disk: each its bytes and how many
     /// entries it holds, all of them new and appended in this order from an arrival on.
     pub(super) fn keep_batches(&mut self, first: Arrival, batches: Vec<(Vec<u8>, usize)>) {
-        let mut new = self.new.iter().skip_while(|filed| filed.arrival < first);
+        let mut new = self.new.iter().skip_while(|entry| entry.arrival < first);
         for (bytes, many) in batches {
-            let entries = new.by_ref().take(many);
-            self.batches
-                .extend(Batch::of(bytes, entries.map(AsRef::as_ref)));
+            let entries: Vec<_> = new.by_ref().take(many).collect();
+            self.batches.extend(Batch::of(bytes, &entries));
         }
     }
 
     /// Returns a logbook's ledger as this write has made it so far, and its entries before the write.
     fn ledger(&mut self, logbook: LogbookId) -> Result<(&mut Ledger, Archive<'_>), Error> {
-        if !self.ledgers.contains_key(&logbook) {
+        if self.ledgers.get(logbook).is_none() {
             let ledger = match self.live.take(logbook) {
                 Some(ledger) => ledger,
                 None => {
@@ -103,10 +197,10 @@ impl<'s> Writing<'s> {
                     Arc::unwrap_or_clone(self.live.ledger(logbook, shelves, rows)?)
                 }
             };
-            self.ledgers.insert(logbook, ledger);
+            self.ledgers.put(logbook, ledger);
         }
         let (shelves, _) = self.before.open(&self.live)?;
-        let ledger = self.ledgers.get_mut(&logbook);
+        let ledger = self.ledgers.get(logbook);
         Ok((ledger.expect("it was just put there"), shelves.of(logbook)))
     }
 
@@ -119,27 +213,22 @@ impl<'s> Writing<'s> {
     pub(super) fn logbooks(&mut self) -> Result<BTreeSet<LogbookId>, Error> {
         let (shelves, rows) = self.before.open(&self.live)?;
         let mut logbooks = super::query::logbooks(rows, shelves)?;
-        let new = self.new.iter();
-        logbooks.extend(new.map(|filed| filed.written.entry.logbook));
+        logbooks.extend(self.new.raws.iter().map(|entry| entry.logbook));
         Ok(logbooks)
     }
 
     /// Finds whether an entry is here; if it is new, it may follow.
-    pub(super) fn slot(&mut self, written: &Written) -> Result<Slot, Error> {
-        let logbook = written.entry.logbook;
-        let (ledger, archive) = self.ledger(logbook)?;
-        let slot = ledger.slot(written, &archive)?;
+    pub(super) fn slot(&mut self, entry: &View<'_>) -> Result<Slot, Error> {
+        let (ledger, archive) = self.ledger(entry.logbook)?;
+        let slot = ledger.slot(entry, &archive)?;
         if let Slot::Same = slot {
-            let new = self.new.iter();
-            let here = new
-                .filter(|filed| filed.written.entry.logbook == logbook)
-                .find(|filed| filed.written.tip == written.tip)
-                .map(|filed| filed.written.raw == written.raw);
+            let mut new = self.new.of(entry.logbook);
+            let here = new.find(|new| new.raw.tip == entry.tip);
             let same = match here {
-                Some(same) => same,
+                Some(here) => here.raw.bytes == entry.raw,
                 None => {
                     let (shelves, _) = self.before.open(&self.live)?;
-                    is_held(&shelves.of(logbook), written)?
+                    is_held(&shelves.of(entry.logbook), entry)?
                 }
             };
             if !same {
@@ -150,36 +239,26 @@ impl<'s> Writing<'s> {
     }
 
     /// Appends a new entry where [`Self::slot`] said.
-    pub(super) fn append(&mut self, written: Written, slot: &Slot) -> Result<Arrival, Error> {
-        let logbook = written.entry.logbook;
-        let arrival = self.next;
-        let filed = Filed {
-            arrival,
-            arrived: self.arrived,
-            written,
-        };
+    pub(super) fn append(&mut self, entry: &View<'_>, slot: &Slot) -> Result<Arrival, Error> {
+        let logbook = entry.logbook;
+        let arrival = self.new.next();
+        self.new.push(entry, self.arrived);
+        let looked = self.ledgers.at(logbook);
+        let looked = looked.expect("its slot was asked for");
+        looked.is_loose = true;
         if let Slot::Next(place, gained) = slot {
-            let ledger = self.ledgers.get_mut(&logbook);
-            let ledger = ledger.expect("its slot was asked for");
-            ledger.go_on(logbook, *place, gained, &filed);
-            self.push(filed);
+            looked.ledger.go_on(entry, *place, gained, arrival);
         } else {
-            self.push(filed);
             // What is new may take names from what was there: all are named again.
             let (shelves, _) = self.before.open(&self.live)?;
-            let before = shelves.of(logbook).entries()?;
-            let new = self.new.iter().map(AsRef::as_ref);
-            let new = new.filter(|filed: &&Filed| filed.written.entry.logbook == logbook);
-            let all = before.iter().chain(new);
-            let ledger = Ledger::walk(logbook, all)?.ledger;
-            self.ledgers.insert(logbook, ledger);
+            let mut all = shelves.of(logbook).entries()?;
+            for new in self.new.of(logbook) {
+                all.push(new.filed()?);
+            }
+            let ledger = Ledger::walk(logbook, all.iter())?.ledger;
+            self.ledgers.put(logbook, ledger);
         }
         Ok(arrival)
-    }
-
-    fn push(&mut self, filed: Filed) {
-        self.next = Arrival(filed.arrival.0 + 1);
-        self.new.push(Arc::new(filed));
     }
 
     /// Records actions of the store's own device.
@@ -202,8 +281,8 @@ impl<'s> Writing<'s> {
     }
 
     /// Returns what has been appended so far.
-    pub(super) fn new_entries(&self) -> impl Iterator<Item = &Written> {
-        self.new.iter().map(|filed| &filed.written)
+    pub(super) fn new_entries(&self) -> impl Iterator<Item = View<'_>> {
+        self.new.raws.iter()
     }
 
     /// Gives a draft its place among the device's entries, and what the device knew; appends it.
@@ -241,20 +320,21 @@ impl<'s> Writing<'s> {
             gained: marks,
             changes: draft.changes.clone(),
         };
+        let written = Written::make(entry)?;
+        let entry = written.view();
         let gained = ledger.causes(&entry, &archive)?;
         if seq == Seq::FIRST && left(&self.txn, logbook)?.is_some() {
             return Err(Error::Dropped(logbook));
         }
         let place = Place { chain, seq };
-        let written = Written::make(entry)?;
-        let arrival = self.append(written, &Slot::Next(place, gained))?;
+        let arrival = self.append(&entry, &Slot::Next(place, gained))?;
         Ok((place, arrival))
     }
 
     /// Commits, and writes as `writer` from then on if one is given; where that fails, all stays as it
     /// was.
     pub(super) fn commit(self, writer: Option<Writer>) -> Result<(), Error> {
-        let loose = self.live.tail.len() + self.new.len();
+        let loose = self.live.tail.len() + self.new.raws.len();
         let settles = loose > self.live.most_loose;
         self.commit_to(writer, settles)
     }
@@ -265,17 +345,19 @@ impl<'s> Writing<'s> {
     }
 
     fn commit_to(mut self, writer: Option<Writer>, settles: bool) -> Result<(), Error> {
-        let last = self.new.last().map_or(self.live.last, |filed| Last {
-            bookmark: filed.bookmark(),
-            arrived: filed.arrived,
+        let last = self.new.last().map_or(self.live.last, |last| Last {
+            bookmark: last.bookmark(),
+            arrived: last.arrived,
         });
+        let mut tail = Vec::new();
         if settles {
             self.write_blocks()?;
         } else {
             let mut rows = self.txn.open_table(ENTRIES)?;
-            for filed in &self.new {
-                let row = tables::entry_row(filed.arrival, filed.arrived, &filed.written.raw);
-                rows.insert(filed.arrival.0, row.as_slice())?;
+            for new in self.new.iter() {
+                let row = tables::entry_row(new.arrival, new.arrived, new.raw.bytes);
+                rows.insert(new.arrival.0, row.as_slice())?;
+                tail.push(Arc::new(new.filed()?));
             }
         }
         let store = self.before.store;
@@ -289,17 +371,16 @@ impl<'s> Writing<'s> {
         self.batches
             .into_iter()
             .for_each(|batch| live.batches.keep(batch));
-        for filed in &self.new {
-            live.learn_ids(filed);
-        }
+        live.learn_ids(self.new.iter());
         // Before the tail: what still reads the old one would make it be copied.
         drop(self.before.open);
         if settles {
             live.tail = Arc::default();
         } else {
-            Arc::make_mut(&mut live.tail).extend(self.new);
+            Arc::make_mut(&mut live.tail).extend(tail);
         }
-        for (logbook, mut ledger) in self.ledgers {
+        for looked in self.ledgers.all {
+            let (logbook, mut ledger) = (looked.logbook, looked.ledger);
             ledger.forget_tips();
             live.moved_on(logbook, ledger);
         }
@@ -309,25 +390,25 @@ impl<'s> Writing<'s> {
     /// Writes what lies in no block, and what is new, into blocks, and their ledgers with them.
     fn write_blocks(&mut self) -> Result<(), Error> {
         let tail = Arc::clone(&self.live.tail);
-        let loose: Vec<_> = tail.iter().chain(&self.new).map(Arc::clone).collect();
-        let touched: BTreeSet<_> = loose
-            .iter()
-            .map(|filed| filed.written.entry.logbook)
-            .collect();
-        for logbook in &touched {
-            self.ledger(*logbook)?;
+        let tail_books = tail.iter().map(|filed| filed.written.entry.logbook);
+        for logbook in tail_books.collect::<BTreeSet<_>>() {
+            self.ledger(logbook)?;
+            let looked = self.ledgers.at(logbook);
+            looked.expect("it was just looked at").is_loose = true;
         }
         {
             let mut ledgers = self.txn.open_table(LEDGERS)?;
             let mut ids = self.txn.open_table(IDS)?;
-            for logbook in &touched {
-                let ledger = self.ledgers.get_mut(logbook).expect("it was looked at");
+            let loose = self.ledgers.all.iter_mut();
+            for Looked { logbook, ledger, .. } in loose.filter(|looked| looked.is_loose) {
                 ledgers.insert(logbook.bytes(), ledger.row(*logbook).as_slice())?;
                 if let Some(row) = ledger.new_ids(*logbook) {
                     ids.insert(logbook.bytes(), row.as_slice())?;
                 }
             }
         }
+        let loose = tail.iter().map(|filed| filed.lying());
+        let loose: Vec<_> = loose.chain(self.new.iter()).collect();
         for group in loose.chunks(MOST_A_GROUP) {
             write_group(&self.txn, group)?;
         }
@@ -343,11 +424,11 @@ impl<'s> Writing<'s> {
 }
 
 /// Writes entries, in order of arrival, into blocks, logbook by logbook, and into groups.
-fn write_group(txn: &WriteTransaction, entries: &[Arc<Filed>]) -> Result<(), Error> {
-    let mut of_logbook: BTreeMap<LogbookId, Vec<&Filed>> = BTreeMap::new();
-    for filed in entries {
-        let logbook = filed.written.entry.logbook;
-        of_logbook.entry(logbook).or_default().push(filed);
+fn write_group(txn: &WriteTransaction, entries: &[Lying<'_>]) -> Result<(), Error> {
+    let mut of_logbook: BTreeMap<LogbookId, Vec<Lying<'_>>> = BTreeMap::new();
+    for run in entries.chunk_by(|one, next| one.logbook() == next.logbook()) {
+        let here = of_logbook.entry(run[0].logbook()).or_default();
+        here.extend_from_slice(run);
     }
     let mut filing = Filing::begin(txn, Packing::Loose)?;
     for (logbook, entries) in of_logbook {
@@ -357,11 +438,10 @@ fn write_group(txn: &WriteTransaction, entries: &[Arc<Filed>]) -> Result<(), Err
 }
 
 /// Whether the very bytes of an entry are held.
-fn is_held(archive: &Archive<'_>, written: &Written) -> Result<bool, Error> {
-    let mark = written.mark();
-    let found = archive.entries_under(mark.device, mark.seq)?;
-    let mut found = found.iter().filter(|filed| filed.written.tip == mark.tip);
-    Ok(found.any(|filed| filed.written.raw == written.raw))
+fn is_held(archive: &Archive<'_>, entry: &View<'_>) -> Result<bool, Error> {
+    let found = archive.entries_under(entry.device, entry.seq)?;
+    let mut found = found.iter().filter(|filed| filed.written.tip == entry.tip);
+    Ok(found.any(|filed| filed.written.raw == entry.raw))
 }
 
 /// How far the store's own device wrote in a logbook before that was dropped.

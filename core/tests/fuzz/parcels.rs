@@ -229,8 +229,8 @@ fn spell_out(batch: &mut Batch, store: &Store, chance: &mut Chance) {
         }
         spoil(&mut batch.told_seals, &[], chance);
     } else if let Ok(Some(came)) = store.understand(&batch.told, 1 << 20) {
-        let entries = came.entries.into_iter();
-        batch.entries = entries.map(|written| written.raw).collect();
+        let entries = came.entries.iter();
+        batch.entries = entries.map(|entry| entry.raw.to_vec()).collect();
         batch.seals = store.seals(&batch.entries).expect("it can be read");
         batch.told.clear();
     }

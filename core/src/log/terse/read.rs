@@ -123,7 +123,7 @@ impl<'a, H> Reader<'a, H> {
             };
             let left = self.before.left.checked_sub(written.raw.len());
             self.before.left = left.ok_or(TOO_MUCH)?;
-            self.before.entries.push(written);
+            self.before.entries.push(&written.view());
         }
         Ok(true)
     }

@@ -8,14 +8,15 @@ use crate::log::chain::Tip;
 use crate::log::codec::CodecError;
 use crate::log::columns::{self, TOO_MUCH};
 use crate::log::id::{DeviceId, LogbookId, Seq, ThingId};
+use crate::log::raws::Raws;
 use crate::log::shapes::Scan;
-use crate::log::written::Written;
+use crate::log::view::View;
 
 /// Batches on their way to becoming entries, each told to one who holds those before it.
 #[derive(Debug)]
 pub struct Unpacking {
     /// The entries so far.
-    pub entries: Vec<Written>,
+    pub entries: Raws,
     pub(super) left: usize,
     pub(super) tips: HashMap<(LogbookId, DeviceId), Vec<Run>>,
 }
@@ -45,7 +46,7 @@ impl Unpacking {
     /// Begins; all entries together may come to `max_bytes`.
     pub fn into_at_most(max_bytes: usize) -> Self {
         Self {
-            entries: Vec::new(),
+            entries: Raws::default(),
             left: max_bytes,
             tips: HashMap::new(),
         }
@@ -60,20 +61,19 @@ impl Unpacking {
     ///
     /// # Errors
     /// [`CodecError`] where they are too many.
-    pub fn take(&mut self, raws: Vec<Vec<u8>>) -> Result<(), CodecError> {
+    pub fn take(&mut self, raws: &[Vec<u8>]) -> Result<(), CodecError> {
         for raw in raws {
             self.left = self.left.checked_sub(raw.len()).ok_or(TOO_MUCH)?;
-            let written = Written::read(raw)?;
-            let entry = &written.entry;
+            let entry = View::read(raw)?;
             let runs = self.tips.entry((entry.logbook, entry.device)).or_default();
             runs.push(Run {
                 book: 0,
                 device: 0,
                 first: entry.seq.get(),
-                tips: vec![written.tip],
+                tips: vec![entry.tip],
                 visit: None,
             });
-            self.entries.push(written);
+            self.entries.push(&entry);
         }
         Ok(())
     }
@@ -103,7 +103,7 @@ impl Unpacking {
         for (key, run) in runs {
             self.tips.entry(key).or_default().push(run);
         }
-        let tips = self.entries[from..].iter().map(|written| &written.tip);
+        let tips = self.entries.tips(from);
         let many = (self.entries.len() - from) as u64;
         Ok(all_known && many == header.entries && check(tips) == header.check)
     }
@@ -116,9 +116,9 @@ impl Unpacking {
     /// The id of a thing that entries before name, and of which this is told.
     pub(super) fn id(&self, logbook: LogbookId, is_told: [u8; TOLD]) -> Option<[u8; 16]> {
         let mut found = None;
-        let entries = self.entries.iter().map(|written| &written.entry);
+        let entries = self.entries.iter();
         for entry in entries.filter(|entry| entry.logbook == logbook) {
-            columns::each_id(entry, |id| {
+            columns::each_id(&entry, |id| {
                 if found.is_none() && told(id) == is_told {
                     found = Some(*id);
                 }

@@ -23,7 +23,7 @@ pub fn pack<'a>(
         writer.entry(written);
     }
     let mut packed = vec![VERSION];
-    packed.extend(check(entries.map(|written| &written.tip)));
+    packed.extend(check(entries.map(|written| written.tip)));
     number(&mut packed, writer.entries);
     let (told, rest) = writer.columns.split_at(column::CHANCE);
     let mut laid_out = Vec::new();
@@ -51,8 +51,6 @@ struct Writer<'l, L> {
     offset: i16,
     entries: u64,
     last_as_it_is: u64,
-    // Room for the bytes that an entry has if it is told.
-    again: Vec<u8>,
 }
 
 /// What a device wrote last.
@@ -111,13 +109,12 @@ impl<'l, L: Listener> Writer<'l, L> {
             offset: 0,
             entries: 0,
             last_as_it_is: 0,
-            again: Vec::new(),
         }
     }
 
     fn entry(&mut self, written: &Written) {
         self.entries += 1;
-        if written.follows(&mut self.again) {
+        if written.is_plain() {
             self.tell(&written.entry, written.tip);
         } else {
             // Another version wrote it in its own way.

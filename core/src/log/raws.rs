@@ -1,0 +1,122 @@
+//! Entries one behind the other in one piece of memory.
+
+use super::chain::Tip;
+use super::codec::CodecError;
+use super::view::View;
+
+/// The bytes of entries, each read once, in order.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Raws {
+    bytes: Vec<u8>,
+    ends: Vec<End>,
+}
+
+/// Where an entry ends, and what is known of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct End {
+    at: usize,
+    tip: Tip,
+    is_plain: bool,
+}
+
+/// The bytes of an entry that was read, and what is known of it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Raw<'a> {
+    pub(crate) bytes: &'a [u8],
+    pub(crate) tip: Tip,
+    /// Whether this version writes these very bytes of what they say.
+    pub(crate) is_plain: bool,
+}
+
+impl<'a> Raw<'a> {
+    /// Sees what it says.
+    pub(crate) fn view(&self) -> View<'a> {
+        View::again(self.bytes, self.tip, self.is_plain)
+    }
+}
+
+impl Raws {
+    /// Counts the entries.
+    pub const fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// Returns whether there are none.
+    pub const fn is_empty(&self) -> bool {
+        self.ends.is_empty()
+    }
+
+    /// Makes room for so many entries of so many bytes.
+    pub(crate) fn reserve(&mut self, entries: usize, bytes: usize) {
+        self.ends.reserve(entries);
+        self.bytes.reserve(bytes);
+    }
+
+    /// Counts the bytes of all entries.
+    pub const fn bytes(&self) -> usize {
+        self.bytes.len()
+    }
+
+    /// Puts an entry behind the others.
+    pub fn push(&mut self, entry: &View<'_>) {
+        self.bytes.extend_from_slice(entry.raw);
+        self.ends.push(End {
+            at: self.bytes.len(),
+            tip: entry.tip,
+            is_plain: entry.is_plain,
+        });
+    }
+
+    /// Reads an entry, and puts it behind the others.
+    ///
+    /// # Errors
+    /// [`CodecError`] where the bytes are none.
+    pub fn read(&mut self, raw: &[u8]) -> Result<(), CodecError> {
+        self.push(&View::read(raw)?);
+        Ok(())
+    }
+
+    /// Returns the tips of the entries from one on.
+    pub fn tips(&self, from: usize) -> impl Iterator<Item = Tip> {
+        self.ends.iter().skip(from).map(|end| end.tip)
+    }
+
+    /// Returns an entry, by its number from zero.
+    pub(crate) fn get(&self, nth: usize) -> Raw<'_> {
+        let end = self.ends[nth];
+        let before = nth.checked_sub(1);
+        let from = before.map_or(0, |before| self.ends[before].at);
+        Raw {
+            bytes: &self.bytes[from..end.at],
+            tip: end.tip,
+            is_plain: end.is_plain,
+        }
+    }
+
+    /// Sees all of them, in order.
+    pub fn iter(&self) -> impl Iterator<Item = View<'_>> + Clone {
+        (0..self.len()).map(|nth| self.get(nth).view())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::codec::{self, tests::entry};
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn what_was_put_in_is_seen_in_its_order(entries in prop::collection::vec(entry(), 0..5)) {
+            let written: Vec<_> =
+                entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
+            let mut raws = Raws::default();
+            written.iter().for_each(|raw| raws.read(raw).unwrap());
+            prop_assert!(raws.read(&[codec::FORMAT]).is_err());
+            prop_assert_eq!(raws.len(), written.len());
+            prop_assert!(raws.iter().map(|view| view.raw).eq(&written));
+            prop_assert!(raws.iter().map(|view| view.tip).eq(written.iter().map(|raw| Tip::of(raw))));
+        }
+    }
+}

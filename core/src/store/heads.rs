@@ -1,0 +1,161 @@
+//! The last entry of each chain of a logbook. Most entries go on with the chain of the one before them,
+//! so that one is found first.
+
+use crate::log::chain::{Link, Tip};
+use crate::log::id::{ChainId, Seq};
+use crate::log::vector::VersionVector;
+
+/// What is kept of a chain.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct HeadRow {
+    pub(super) seq: Seq,
+    pub(super) tip: Tip,
+    pub(super) link: Link,
+    pub(super) knew: VersionVector,
+}
+
+/// The heads of chains, in the order of their ids.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Heads {
+    chains: Vec<(ChainId, Head)>,
+    // Where the one stands that was changed last.
+    latest: usize,
+    // How many tips are remembered of entries that are no chain's last.
+    tips: usize,
+}
+
+#[derive(Debug, Clone)]
+struct Head {
+    row: HeadRow,
+    // The tips of the entries just before, up to it: others may name them soon.
+    before: Vec<Tip>,
+}
+
+impl Heads {
+    fn at(&self, chain: ChainId) -> Result<usize, usize> {
+        match self.chains.get(self.latest) {
+            Some((latest, _)) if *latest == chain => Ok(self.latest),
+            _ => self.chains.binary_search_by_key(&chain, |(of, _)| *of),
+        }
+    }
+
+    fn head(&self, chain: ChainId) -> Option<&Head> {
+        self.at(chain).ok().map(|at| &self.chains[at].1)
+    }
+
+    pub(super) fn get(&self, chain: ChainId) -> Option<&HeadRow> {
+        self.head(chain).map(|head| &head.row)
+    }
+
+    pub(super) const fn len(&self) -> usize {
+        self.chains.len()
+    }
+
+    pub(super) fn iter(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> {
+        self.chains.iter().map(|(chain, head)| (*chain, &head.row))
+    }
+
+    /// Counts, for each of some chains in order, those before it here.
+    pub(super) fn before<T>(
+        &self,
+        chains: impl Iterator<Item = (ChainId, T)>,
+    ) -> impl Iterator<Item = (usize, T)> {
+        let mut before = 0;
+        chains.map(move |(chain, with)| {
+            let left = self.chains[before..].iter();
+            before += left.take_while(|(of, _)| *of < chain).count();
+            (before, with)
+        })
+    }
+
+    /// Puts a chain's head, whatever was there.
+    pub(super) fn insert(&mut self, chain: ChainId, row: HeadRow) {
+        let head = Head {
+            row,
+            before: Vec::new(),
+        };
+        match self.at(chain) {
+            Ok(at) => self.chains[at].1 = head,
+            Err(at) => {
+                self.chains.insert(at, (chain, head));
+                self.latest = at;
+            }
+        }
+    }
+
+    /// Returns a chain's head to be moved on by one entry; its tip is remembered.
+    pub(super) fn move_on(&mut self, chain: ChainId) -> Option<&mut HeadRow> {
+        self.latest = self.at(chain).ok()?;
+        let head = &mut self.chains[self.latest].1;
+        head.before.push(head.row.tip);
+        self.tips += 1;
+        Some(&mut head.row)
+    }
+
+    /// Returns the tip of an entry of a chain that is its last, or remembered.
+    pub(super) fn tip(&self, chain: ChainId, seq: Seq) -> Option<Tip> {
+        let head = self.head(chain)?;
+        let back = usize::try_from(head.row.seq.get().checked_sub(seq.get())?).ok()?;
+        match back {
+            0 => Some(head.row.tip),
+            _ => head.before.get(head.before.len().checked_sub(back)?).copied(),
+        }
+    }
+
+    /// Forgets the tips that are remembered of entries that are no chain's last, if they are more.
+    pub(super) fn forget_tips(&mut self, most: usize) {
+        if self.tips > most {
+            self.tips = 0;
+            for (_, head) in &mut self.chains {
+                head.before = Vec::new();
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const fn chain(number: u8) -> ChainId {
+        ChainId::from_bytes([number; 16])
+    }
+
+    fn head(tip: u8) -> HeadRow {
+        HeadRow {
+            seq: Seq::FIRST,
+            tip: Tip([tip; 8]),
+            link: Link::from_bytes([0; 32]),
+            knew: VersionVector::new(),
+        }
+    }
+
+    #[test]
+    fn tips_are_remembered_up_to_a_number_and_chains_stand_in_order() {
+        let mut heads = Heads::default();
+        heads.insert(chain(5), head(50));
+        heads.insert(chain(2), head(20));
+        for tip in 51..54 {
+            let moved = heads.move_on(chain(5)).unwrap();
+            (moved.seq, moved.tip) = (moved.seq.next(), Tip([tip; 8]));
+        }
+        heads.insert(chain(3), head(30));
+        assert!(heads.move_on(chain(4)).is_none());
+        let seq = |number| Seq::new(number).unwrap();
+        let tip = |heads: &Heads, number| heads.tip(chain(5), seq(number)).map(|tip| tip.0[0]);
+        let tips = |heads: &Heads| (1..6).map(|number| tip(heads, number)).collect::<Vec<_>>();
+        assert_eq!(tips(&heads), [Some(50), Some(51), Some(52), Some(53), None]);
+        let order: Vec<_> = heads.iter().map(|(chain, _)| chain).collect();
+        assert_eq!(order, [chain(2), chain(3), chain(5)]);
+        let of = [2, 3, 4, 5].map(|number| (chain(number), number));
+        let before: Vec<_> = heads.before(of.into_iter()).collect();
+        assert_eq!(before, [(0, 2), (1, 3), (2, 4), (2, 5)]);
+        assert_eq!(heads.len(), 3);
+        heads.forget_tips(3);
+        assert_eq!(tip(&heads, 2), Some(51));
+        heads.forget_tips(2);
+        assert_eq!(tips(&heads), [None, None, None, Some(53), None]);
+        heads.insert(chain(5), head(99));
+        assert_eq!(tips(&heads), [Some(99), None, None, None, None]);
+    }
+}
