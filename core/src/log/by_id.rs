@@ -83,7 +83,12 @@ mod tests {
             ids.iter().map(|id| keyed.hash_one(id) & 0xFFFF).collect()
         };
         let apart: BTreeSet<_> = places(&one).into_iter().collect();
-        assert!(apart.len() > ids.len() * 9 / 10, "{} of {}", apart.len(), ids.len());
+        assert!(
+            apart.len() > ids.len() * 9 / 10,
+            "{} of {}",
+            apart.len(),
+            ids.len()
+        );
         assert_ne!(places(&one), places(&other));
     }
 }

@@ -118,8 +118,9 @@ fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
 
 /// Lays entries out as [`LayingOut`] does.
 #[cfg(test)]
-pub(crate) fn lay_out<'a>(entries: impl IntoIterator<Item = &'a View<'a>>) -> Vec<u8> {
-    LayingOut::default().lay_out(entries)
+pub(crate) fn lay_out(entries: &[Written]) -> Vec<u8> {
+    let views: Vec<_> = entries.iter().map(Written::view).collect();
+    LayingOut::default().lay_out(&views)
 }
 
 /// Lays entries out, one block after the other, in room that is kept from one to the next.
@@ -129,7 +130,10 @@ pub(crate) struct LayingOut(Writer<'static>);
 impl LayingOut {
     /// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
     /// of its time.
-    pub(crate) fn lay_out<'a>(&mut self, entries: impl IntoIterator<Item = &'a View<'a>>) -> Vec<u8> {
+    pub(crate) fn lay_out<'a>(
+        &mut self,
+        entries: impl IntoIterator<Item = &'a View<'a>>,
+    ) -> Vec<u8> {
         self.0.clear();
         for view in entries {
             self.0.entry(view);
@@ -468,7 +472,7 @@ impl Writer<'_> {
     fn entry(&mut self, entry: &View<'_>) {
         if entry.is_plain {
             self.columns.shape.push(LAID_OUT);
-self.lay_out(entry);
+            self.lay_out(entry);
             let told = (entry.seq, entry.stamp, entry.utc_offset_min);
             let writer = (entry.logbook, entry.device);
             self.memory.goes_on(writer, told, entry.tip);
@@ -911,8 +915,7 @@ mod tests {
             prop_assert_eq!(&unpack(&pack(&raws), MAX).unwrap(), &raws);
             let written: Vec<_> =
                 raws.iter().map(|raw| Written::read(raw.clone()).unwrap()).collect();
-            let views: Vec<_> = written.iter().map(Written::view).collect();
-            let laid_out = lay_out(&views);
+            let laid_out = lay_out(&written);
             prop_assert_eq!(&read(&laid_out, MAX).unwrap(), &written);
             let mut named = BTreeMap::new();
             for (nth, one) in written.iter().enumerate() {

@@ -96,9 +96,7 @@ impl<'a> View<'a> {
         if raw.len() > MAX_ENTRY_BYTES {
             return Err(CodecError::TooLong(raw.len()));
         }
-        let (&format, rest) = raw
-            .split_first()
-            .ok_or(CodecError::Shape("it is empty"))?;
+        let (&format, rest) = raw.split_first().ok_or(CodecError::Shape("it is empty"))?;
         if format != FORMAT {
             return Err(CodecError::Format(format));
         }
@@ -178,7 +176,9 @@ impl<'a> View<'a> {
                 body: left.sized()?,
             })
         };
-        (0..self.changes.count).map_while(move |_| part().ok()).fuse()
+        (0..self.changes.count)
+            .map_while(move |_| part().ok())
+            .fuse()
     }
 
     /// Returns the things that its changes are about.
@@ -376,9 +376,17 @@ mod tests {
             assert_eq!(view.count_changes(), decoded.changes.len());
             let things = decoded.changes.iter().filter_map(Change::thing);
             assert!(view.things().eq(things));
-            assert!(view.named().eq(decoded.changes.iter().filter_map(Change::of)));
-            let changes = view.changes().map(|part| codec::frame_change(part.kind, part.body));
-            assert_eq!(changes.collect::<Result<Vec<_>, _>>(), Ok(decoded.changes.clone()));
+            assert!(
+                view.named()
+                    .eq(decoded.changes.iter().filter_map(Change::of))
+            );
+            let changes = view
+                .changes()
+                .map(|part| codec::frame_change(part.kind, part.body));
+            assert_eq!(
+                changes.collect::<Result<Vec<_>, _>>(),
+                Ok(decoded.changes.clone())
+            );
         }
     }
 

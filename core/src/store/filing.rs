@@ -38,14 +38,20 @@ impl<'txn> Filing<'txn> {
     /// Writes entries of one logbook, in order of arrival.
     pub(super) fn write(&mut self, logbook: LogbookId, entries: &[Lying<'_>]) -> Result<(), Error> {
         let laying_out = &mut self.laying_out;
-        block::each(logbook, entries, self.packing, laying_out, |entries, row| {
-            let (first, last) = (entries[0].arrival, entries[entries.len() - 1]);
-            self.blocks.insert(&block::key(logbook, first), row)?;
-            self.written.push((first, last.arrival, logbook));
-            let last = (last.bookmark(), last.arrived);
-            self.lasts.insert(last.0.arrival, last);
-            Ok(())
-        })
+        block::each(
+            logbook,
+            entries,
+            self.packing,
+            laying_out,
+            |entries, row| {
+                let (first, last) = (entries[0].arrival, entries[entries.len() - 1]);
+                self.blocks.insert(&block::key(logbook, first), row)?;
+                self.written.push((first, last.arrival, logbook));
+                let last = (last.bookmark(), last.arrived);
+                self.lasts.insert(last.0.arrival, last);
+                Ok(())
+            },
+        )
     }
 
     /// Writes the groups into which these blocks fall.

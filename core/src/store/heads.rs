@@ -98,7 +98,10 @@ impl Heads {
         let back = usize::try_from(head.row.seq.get().checked_sub(seq.get())?).ok()?;
         match back {
             0 => Some(head.row.tip),
-            _ => head.before.get(head.before.len().checked_sub(back)?).copied(),
+            _ => head
+                .before
+                .get(head.before.len().checked_sub(back)?)
+                .copied(),
         }
     }
 

@@ -99,7 +99,10 @@ impl Store {
             for logbook in logbooks {
                 let entries = take_out(&mut filing.blocks, logbook, (pressed, end))?;
                 packed += entries.len() as u64;
-                filing.write(logbook, &entries.iter().map(Filed::lying).collect::<Vec<_>>())?;
+                filing.write(
+                    logbook,
+                    &entries.iter().map(Filed::lying).collect::<Vec<_>>(),
+                )?;
             }
             let mut groups = txn.open_table(GROUPS)?;
             for end in ends {

@@ -400,7 +400,10 @@ impl<'s> Writing<'s> {
             let mut ledgers = self.txn.open_table(LEDGERS)?;
             let mut ids = self.txn.open_table(IDS)?;
             let loose = self.ledgers.all.iter_mut();
-            for Looked { logbook, ledger, .. } in loose.filter(|looked| looked.is_loose) {
+            for Looked {
+                logbook, ledger, ..
+            } in loose.filter(|looked| looked.is_loose)
+            {
                 ledgers.insert(logbook.bytes(), ledger.row(*logbook).as_slice())?;
                 if let Some(row) = ledger.new_ids(*logbook) {
                     ids.insert(logbook.bytes(), row.as_slice())?;
