@@ -1,9 +1,12 @@
 //! How changes come to a state as they are read, each entry after all that its writer had: who had
 //! seen what follows from that, in one pass.
 
+use core::num::NonZeroU32;
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
+
+use foldhash::fast::RandomState;
 
 use super::register::{Register, Write};
 use super::replay::{self, Observation, Placed, State};
@@ -22,8 +25,9 @@ pub(crate) struct Fold {
     chain_numbers: BTreeMap<ChainId, Number>,
     people: Vec<Arc<str>>,
     people_numbers: BTreeMap<Arc<str>, Number>,
+    visits: Vec<ThingId>,
     things: Vec<Thing>,
-    thing_numbers: HashMap<ThingId, Number>,
+    thing_numbers: HashMap<ThingId, Number, RandomState>,
     fields: Vec<Field>,
     // How many lists of observations there are, and what is on them, in the order in which it came.
     lists: Number,
@@ -35,6 +39,8 @@ pub(crate) struct Fold {
 
 /// Where one of many stands; that many do not fit a memory.
 pub(crate) type Number = u32;
+/// One more than that.
+pub(crate) type Visit = NonZeroU32;
 
 /// One chain, and how far its writer has each of the others.
 #[derive(Debug)]
@@ -60,7 +66,7 @@ pub(crate) struct Now {
     pub(crate) stamp: Stamp,
     pub(crate) utc_offset_min: i16,
     pub(crate) by: Number,
-    pub(crate) visit: Option<ThingId>,
+    pub(crate) visit: Option<Visit>,
 }
 
 /// Which entry of which chain.
@@ -126,7 +132,7 @@ impl Fold {
                 stamp: entry.stamp,
                 utc_offset_min: entry.utc_offset_min,
                 by: fold.person(&entry.by),
-                visit: entry.visit,
+                visit: entry.visit.and_then(|visit| fold.visit(visit)),
             };
             fold.entry(now);
             for (chain, seq) in gained.iter() {
@@ -161,6 +167,14 @@ impl Fold {
         number
     }
 
+    /// Returns the number of a visit, which may have several.
+    pub(crate) fn visit(&mut self, id: ThingId) -> Option<Visit> {
+        if self.visits.last() != Some(&id) {
+            self.visits.push(id);
+        }
+        Visit::new(self.visits.len() as Number)
+    }
+
     /// Returns the number of a thing.
     pub(crate) fn thing(&mut self, id: ThingId) -> Number {
         *self.thing_numbers.entry(id).or_insert_with(|| {
@@ -174,15 +188,23 @@ impl Fold {
     }
 
     /// Goes on with an entry.
-    pub(crate) fn entry(&mut self, mut now: Now) {
+    #[inline]
+    pub(crate) fn entry(&mut self, now: Now) {
         self.chain = now.at.chain;
-        let mut counts = true;
+        self.now = Some(now);
         if !self.receipts.is_empty() || !self.held_back.is_empty() {
-            let place = place(&self.chains, now.at);
-            now.stamp = self.receipts.get(&place).copied().unwrap_or(now.stamp);
-            counts = !self.held_back.contains(&place);
+            self.heed_words();
         }
-        self.now = counts.then_some(now);
+    }
+
+    /// Heeds what hubs and dispatchers say of the last entry.
+    fn heed_words(&mut self) {
+        let Some(now) = &mut self.now else { return };
+        let place = place(&self.chains, now.at);
+        now.stamp = self.receipts.get(&place).copied().unwrap_or(now.stamp);
+        if self.held_back.contains(&place) {
+            self.now = None;
+        }
     }
 
     /// The writer of the last entry came to hold all of a chain up to this entry.
@@ -285,6 +307,7 @@ impl Fold {
         let Self {
             chains,
             people,
+            visits,
             mut things,
             fields,
             seen,
@@ -305,7 +328,7 @@ impl Fold {
                     stamp: now.stamp,
                     utc_offset_min: now.utc_offset_min,
                     by: Arc::clone(&people[now.by as usize]),
-                    visit: now.visit,
+                    visit: now.visit.map(|visit| visits[visit.get() as usize - 1]),
                     value: seen.value,
                     how: seen.how,
                 },

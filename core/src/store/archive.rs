@@ -74,13 +74,13 @@ impl<'a> Archive<'a> {
         }
     }
 
-    /// Does `with` each block whose first entry came within a range of arrivals, from the last to
+    /// Does `with` each block's row whose first entry came within a range of arrivals, from the last to
     /// the first or the other way, until it returns something.
     fn search<T>(
         &self,
         (from, to): (u64, u64),
         backwards: bool,
-        mut with: impl FnMut(Result<Block<'_>, Error>) -> Result<Option<T>, Error>,
+        mut with: impl FnMut(&[u8; 24], &[u8]) -> Result<Option<T>, Error>,
     ) -> Result<Option<T>, Error> {
         let Some(shelves) = self.shelves else {
             return Ok(None);
@@ -96,7 +96,7 @@ impl<'a> Archive<'a> {
             };
             let Some(row) = row else { return Ok(None) };
             let (key, row) = row?;
-            let found = with(Block::read(key.value(), row.value()))?;
+            let found = with(key.value(), row.value())?;
             if found.is_some() {
                 return Ok(found);
             }
@@ -109,7 +109,9 @@ impl<'a> Archive<'a> {
         mut with: impl FnMut(Result<Block<'_>, Error>) -> Result<(), Error>,
     ) -> Result<(), Error> {
         let all = (0, u64::MAX);
-        self.search(all, false, |block| with(block).map(|()| None::<()>))?;
+        self.search(all, false, |key, row| {
+            with(Block::read(key, row)).map(|()| None::<()>)
+        })?;
         Ok(())
     }
 
@@ -119,8 +121,8 @@ impl<'a> Archive<'a> {
         (after, to): (Arrival, Arrival),
         mut with: impl FnMut(Block<'_>) -> Result<(), Error>,
     ) -> Result<(), Error> {
-        self.search((after.0 + 1, to.0), false, |block| {
-            with(block?).map(|()| None::<()>)
+        self.search((after.0 + 1, to.0), false, |key, row| {
+            with(Block::read(key, row)?).map(|()| None::<()>)
         })?;
         Ok(())
     }
@@ -165,9 +167,9 @@ impl<'a> Archive<'a> {
     /// [`Error::DamagedEntry`] where one is not what was written.
     pub(super) fn tell(&self, listener: &mut impl Listener) -> Result<usize, Error> {
         let mut told = 0;
-        self.each_block(|block| {
-            told += block?.tell(listener)?;
-            Ok(())
+        self.search((0, u64::MAX), false, |key, row| {
+            told += block::tell(key, row, listener)?;
+            Ok(None::<()>)
         })?;
         for filed in self.tail() {
             columns::tell(&filed.written.entry, listener);
@@ -224,8 +226,8 @@ impl<'a> Archive<'a> {
             self.tail().for_each(|filed| learn(filed));
         } else {
             // What others name lies near the end.
-            self.search((0, u64::MAX), true, |block| {
-                let block = block?;
+            self.search((0, u64::MAX), true, |key, row| {
+                let block = Block::read(key, row)?;
                 if !block.may_hold(device, seq) {
                     return Ok(None);
                 }

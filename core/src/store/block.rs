@@ -112,13 +112,133 @@ fn row(
             sized(&mut row, &columns::deflated(&laid_out));
         }
     }
-    let check = check(logbook, first, &row[8..]);
+    let check = check(&key(logbook, first), &row[8..]);
     row[..8].copy_from_slice(&check);
     row
 }
 
-fn check(logbook: LogbookId, first: Arrival, rest: &[u8]) -> [u8; 8] {
-    chain::check(&[logbook.bytes(), &first.0.to_be_bytes(), rest])
+fn check(key: &[u8; 24], rest: &[u8]) -> [u8; 8] {
+    // In one piece, of which several stretches are hashed at once.
+    let mut whole = Vec::with_capacity(key.len() + rest.len());
+    whole.extend_from_slice(key);
+    whole.extend_from_slice(rest);
+    chain::check(&[&whole])
+}
+
+/// What stands behind a row's check, if that holds.
+fn behind_check<'a>(key: &[u8; 24], row: &'a [u8]) -> Option<&'a [u8]> {
+    let (told, rest) = row.split_first_chunk::<8>()?;
+    (*told == check(key, rest)).then_some(rest)
+}
+
+/// Tells what the entries in the row at this key say, but not which entry each of them follows; returns
+/// how many they are.
+///
+/// # Errors
+/// [`Error::DamagedEntry`] where they are not what was written.
+pub(super) fn tell(
+    key: &[u8; 24],
+    row: &[u8],
+    listener: &mut impl Listener,
+) -> Result<usize, Error> {
+    let told = (|| {
+        let parts = Parts::find(behind_check(key, row).ok_or(ODD)?)?;
+        let told = unpacked(parts.packing, parts.columns, |columns| {
+            columns::hear(columns, listener)
+        })?;
+        if told == parts.count {
+            Ok(told)
+        } else {
+            Err(ODD)
+        }
+    })();
+    let (_, arrival) = ids(key);
+    told.map_err(|_| Error::DamagedEntry { arrival })
+}
+
+const ODD: CodecError = CodecError::Shape("the block is in another shape");
+
+/// A row's parts, found and not read yet.
+struct Parts<'a> {
+    count: usize,
+    arrivals: Scan<'a>,
+    arrived: Scan<'a>,
+    spans: Scan<'a>,
+    packing: u8,
+    columns: &'a [u8],
+}
+
+impl<'a> Parts<'a> {
+    fn find(rest: &'a [u8]) -> Result<Self, CodecError> {
+        let mut left = Scan::of(rest);
+        let count = left.count()?;
+        if count == 0 || count > rest.len() {
+            return Err(ODD);
+        }
+        let arrivals = left;
+        for _ in 1..count {
+            left.number()?;
+        }
+        let arrived = left;
+        let mut told = 0_usize;
+        while told < count {
+            left.number()?;
+            let same = left.count()?;
+            let these = told.checked_add(same);
+            told = these.filter(|to| *to <= count && same > 0).ok_or(ODD)?;
+        }
+        let spans = left;
+        for _ in 0..left.count()? {
+            left.bytes(size_of::<DeviceId>())?;
+            left.number()?;
+            left.number()?;
+        }
+        let packing = left.byte()?;
+        let columns = left.sized()?;
+        left.finish()?;
+        Ok(Self {
+            count,
+            arrivals,
+            arrived,
+            spans,
+            packing,
+            columns,
+        })
+    }
+
+    /// Reads them.
+    fn block(mut self, first: Arrival) -> Result<Block<'a>, CodecError> {
+        let mut arrivals = Vec::with_capacity(self.count);
+        arrivals.push((first, WallMs::new(0)));
+        let mut last = first.0;
+        for _ in 1..self.count {
+            let step = self.arrivals.number()?.checked_add(1);
+            last = step.and_then(|step| last.checked_add(step)).ok_or(ODD)?;
+            arrivals.push((Arrival(last), WallMs::new(0)));
+        }
+        let (mut arrived, mut told) = (0_u64, 0);
+        while told < self.count {
+            arrived = arrived.wrapping_add_signed(self.arrived.signed()?);
+            let these = told + self.arrived.count()?;
+            for (_, at) in &mut arrivals[told..these] {
+                *at = WallMs::new(arrived);
+            }
+            told = these;
+        }
+        let spans = self.spans.items(|left| {
+            let device = DeviceId::from_bytes(left.array()?);
+            let from = Seq::new(left.number()?).ok_or(ODD)?;
+            let to = from.get().checked_add(left.number()?).and_then(Seq::new);
+            Ok((device, from, to.ok_or(ODD)?))
+        })?;
+        Ok(Block {
+            first,
+            arrivals,
+            spans,
+            packing: self.packing,
+            columns: self.columns,
+        })
+    }
 }
 
 /// A block whose check holds, not unpacked yet.
@@ -139,59 +259,10 @@ impl<'a> Block<'a> {
     /// # Errors
     /// [`Error::DamagedEntry`] where it does not fit its check.
     pub(super) fn read(key: &[u8; 24], row: &'a [u8]) -> Result<Self, Error> {
-        let (logbook, first) = ids(key);
-        let damaged = Error::DamagedEntry { arrival: first };
-        let Some((told, rest)) = row.split_first_chunk::<8>() else {
-            return Err(damaged);
-        };
-        if *told != check(logbook, first, rest) {
-            return Err(damaged);
-        }
-        Self::parts(first, rest).map_err(|_| damaged)
-    }
-
-    fn parts(first: Arrival, rest: &'a [u8]) -> Result<Self, CodecError> {
-        const ODD: CodecError = CodecError::Shape("the block is in another shape");
-        let mut left = Scan::of(rest);
-        let count = left.count()?;
-        if count == 0 || count > rest.len() {
-            return Err(ODD);
-        }
-        let mut arrivals = Vec::with_capacity(count);
-        arrivals.push((first, WallMs::new(0)));
-        let mut last = first.0;
-        for _ in 1..count {
-            let step = left.number()?.checked_add(1);
-            last = step.and_then(|step| last.checked_add(step)).ok_or(ODD)?;
-            arrivals.push((Arrival(last), WallMs::new(0)));
-        }
-        let (mut arrived, mut told) = (0_u64, 0);
-        while told < count {
-            arrived = arrived.wrapping_add_signed(left.signed()?);
-            let same = left.count()?;
-            let these = told.checked_add(same).filter(|to| *to <= count && same > 0);
-            let these = these.ok_or(ODD)?;
-            for (_, at) in &mut arrivals[told..these] {
-                *at = WallMs::new(arrived);
-            }
-            told = these;
-        }
-        let spans = left.items(|left| {
-            let device = DeviceId::from_bytes(left.array()?);
-            let from = Seq::new(left.number()?).ok_or(ODD)?;
-            let to = from.get().checked_add(left.number()?).and_then(Seq::new);
-            Ok((device, from, to.ok_or(ODD)?))
-        })?;
-        let packing = left.byte()?;
-        let columns = left.sized()?;
-        left.finish()?;
-        Ok(Self {
-            first,
-            arrivals,
-            spans,
-            packing,
-            columns,
-        })
+        let (_, first) = ids(key);
+        let parts = behind_check(key, row).ok_or(ODD).and_then(Parts::find);
+        let block = parts.and_then(|parts| parts.block(first));
+        block.map_err(|_| Error::DamagedEntry { arrival: first })
     }
 
     /// Returns the arrival of its last entry.
@@ -225,19 +296,6 @@ impl<'a> Block<'a> {
             .collect())
     }
 
-    /// Tells what its entries say, but not which entry each of them follows; returns how many they are.
-    ///
-    /// # Errors
-    /// Those of [`Self::entries`].
-    pub(super) fn tell(&self, listener: &mut impl Listener) -> Result<usize, Error> {
-        let told = self.unpacked(|columns| columns::hear(columns, listener))?;
-        if told == self.arrivals.len() {
-            Ok(told)
-        } else {
-            Err(self.damaged())
-        }
-    }
-
     /// Returns the ids that its entries name, each with the arrival of the one that names it first.
     ///
     /// # Errors
@@ -252,18 +310,25 @@ impl<'a> Block<'a> {
     }
 
     fn unpacked<T>(&self, read: impl FnOnce(&[u8]) -> Result<T, CodecError>) -> Result<T, Error> {
-        let read = match self.packing {
-            LAID_OUT => read(self.columns),
-            DEFLATED => columns::inflated(self.columns, UNPACKED).and_then(|all| read(&all)),
-            other => Err(CodecError::Format(other)),
-        };
-        read.map_err(|_| self.damaged())
+        unpacked(self.packing, self.columns, read).map_err(|_| self.damaged())
     }
 
     const fn damaged(&self) -> Error {
         Error::DamagedEntry {
             arrival: self.first,
         }
+    }
+}
+
+fn unpacked<T>(
+    packing: u8,
+    columns: &[u8],
+    read: impl FnOnce(&[u8]) -> Result<T, CodecError>,
+) -> Result<T, CodecError> {
+    match packing {
+        LAID_OUT => read(columns),
+        DEFLATED => read(&columns::inflated(columns, UNPACKED)?),
+        other => Err(CodecError::Format(other)),
     }
 }
 

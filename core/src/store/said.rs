@@ -15,7 +15,7 @@ use crate::log::id::{
 use crate::log::stamp::Stamp;
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
-use crate::merge::fold::{At, Fold, Now, Number};
+use crate::merge::fold::{At, Fold, Now, Number, Visit};
 use crate::merge::replay::{self, State, Verdict};
 
 impl Reading<'_> {
@@ -53,6 +53,7 @@ struct Hearing {
     ids: Vec<[u8; 16]>,
     chains: Vec<Option<Number>>,
     things: Vec<Option<Number>>,
+    visits: Vec<Option<Visit>>,
     people: Vec<Number>,
 }
 
@@ -66,6 +67,7 @@ impl Hearing {
             ids: Vec::new(),
             chains: Vec::new(),
             things: Vec::new(),
+            visits: Vec::new(),
             people: Vec::new(),
         }
     }
@@ -75,6 +77,14 @@ impl Hearing {
             let device = DeviceId::from_bytes(self.ids[device]);
             self.fold.chain(ChainId::of(device))
         })
+    }
+
+    fn visit(&mut self, visit: usize) -> Option<Visit> {
+        if self.visits[visit].is_none() {
+            let id = ThingId::from_bytes(self.ids[visit]);
+            self.visits[visit] = self.fold.visit(id);
+        }
+        self.visits[visit]
     }
 
     fn thing(&mut self, thing: usize) -> Number {
@@ -93,6 +103,8 @@ impl Listener for Hearing {
             numbers.clear();
             numbers.resize(ids.len(), None);
         }
+        self.visits.clear();
+        self.visits.resize(ids.len(), None);
         let people = names.iter().map(|name| self.fold.person(name));
         self.people.clear();
         self.people.extend(people);
@@ -107,7 +119,7 @@ impl Listener for Hearing {
             stamp: told.stamp,
             utc_offset_min: told.utc_offset_min,
             by: self.people[told.by],
-            visit: told.visit.map(|visit| ThingId::from_bytes(self.ids[visit])),
+            visit: told.visit.and_then(|visit| self.visit(visit)),
         };
         self.fold.entry(now);
     }
