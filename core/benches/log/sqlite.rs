@@ -141,7 +141,6 @@ impl Sqlite {
         let ids = params![logbook.bytes().as_slice(), thing.bytes().as_slice()];
         let rows = rows.query_map(ids, |row| row.get::<_, Vec<u8>>(0));
         let rows = rows.expect("rows").map(|raw| raw.expect("bytes"));
-        rows.map(|raw| codec::decode(&raw).expect("an entry"))
-            .count()
+        rows.filter(|raw| codec::decode(raw).is_ok()).count()
     }
 }

@@ -4,6 +4,7 @@
 //! land together or not at all. This module knows bytes and time; it never stores anything and
 //! never decides which of two writes is in force. Start at [`entry`].
 
+pub(crate) mod brief;
 pub(crate) mod by_id;
 pub mod chain;
 pub mod codec;

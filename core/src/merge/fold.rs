@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use foldhash::fast::RandomState;
 
+use super::balance::{Balance, Chain};
 use super::register::{Register, Write};
 use super::replay::{self, Observation, Placed, State};
 use crate::log::entry::Change;
@@ -41,14 +42,6 @@ pub(crate) struct Fold {
 pub(crate) type Number = u32;
 /// One more than that.
 pub(crate) type Visit = NonZeroU32;
-
-/// One chain, and how far its writer has each of the others.
-#[derive(Debug)]
-struct Chain {
-    id: ChainId,
-    // By their numbers; zero is nothing.
-    knows: Vec<u64>,
-}
 
 /// A thing, with the numbers of its fields and of its lists of observations.
 #[derive(Debug)]
@@ -113,10 +106,52 @@ impl Fold {
         }
     }
 
+    /// Goes on from what entries before came to; of observations it knows none.
+    pub(crate) fn resume(balance: Balance) -> Self {
+        let mut fold = Self::default();
+        for chain in balance.chains {
+            fold.chain_numbers
+                .insert(chain.id, fold.chains.len() as Number);
+            fold.chains.push(chain);
+        }
+        for ((thing, field), register) in balance.registers {
+            let mut open = register.into_open().into_iter().map(|write| Open {
+                at: At {
+                    chain: fold.chain(write.place.chain),
+                    seq: write.place.seq,
+                },
+                stamp: write.stamp,
+                value: write.value,
+                how: write.how,
+            });
+            let Some(first) = open.next() else { continue };
+            let others = open.collect();
+            fold.fields.push(Field {
+                open: first,
+                others,
+            });
+            let thing = fold.thing(thing) as usize;
+            let number = last(&fold.fields);
+            fold.things[thing].fields.insert(field, number);
+        }
+        fold
+    }
+
+    /// Learns what hubs and dispatchers say of entries that may come.
+    pub(crate) fn learn(&mut self, receipts: BTreeMap<Place, Stamp>, held_back: BTreeSet<Place>) {
+        (self.receipts, self.held_back) = (receipts, held_back);
+    }
+
     /// Folds entries that are in such an order.
     pub(crate) fn of(entries: Vec<Placed>) -> State {
         let receipts = replay::receipts(&entries);
         let mut fold = Self::with(receipts, replay::held_back(&entries));
+        fold.take(entries);
+        fold.done()
+    }
+
+    /// Takes in entries that come after those so far.
+    pub(crate) fn take(&mut self, entries: Vec<Placed>) {
         for Placed {
             place,
             gained,
@@ -126,31 +161,34 @@ impl Fold {
         {
             let now = Now {
                 at: At {
-                    chain: fold.chain(place.chain),
+                    chain: self.chain(place.chain),
                     seq: place.seq,
                 },
                 stamp: entry.stamp,
                 utc_offset_min: entry.utc_offset_min,
-                by: fold.person(&entry.by),
-                visit: entry.visit.and_then(|visit| fold.visit(visit)),
+                by: self.person(&entry.by),
+                visit: entry.visit.and_then(|visit| self.visit(visit)),
             };
-            fold.entry(now);
+            self.entry(now);
             for (chain, seq) in gained.iter() {
-                let chain = fold.chain(chain);
-                fold.gained(chain, seq);
+                let chain = self.chain(chain);
+                self.gained(chain, seq);
             }
             for (index, change) in entry.changes.into_iter().enumerate() {
-                fold.change(index, change);
+                self.change(index, change);
             }
         }
-        fold.done()
     }
 
     /// Returns the number of a chain.
     pub(crate) fn chain(&mut self, id: ChainId) -> Number {
         *self.chain_numbers.entry(id).or_insert_with(|| {
             let knows = Vec::new();
-            self.chains.push(Chain { id, knows });
+            self.chains.push(Chain {
+                id,
+                last: None,
+                knows,
+            });
             last(&self.chains)
         })
     }
@@ -191,6 +229,7 @@ impl Fold {
     #[inline]
     pub(crate) fn entry(&mut self, now: Now) {
         self.chain = now.at.chain;
+        self.chains[self.chain as usize].last = Some(now.at.seq);
         self.now = Some(now);
         if !self.receipts.is_empty() || !self.held_back.is_empty() {
             self.heed_words();
@@ -300,6 +339,17 @@ impl Fold {
             value,
             how,
         });
+    }
+
+    /// Returns what they came to, and with it from where to go on.
+    pub(crate) fn balanced(self) -> (State, Balance) {
+        let chains = self.chains.clone();
+        let state = self.done();
+        let registers = state.registers();
+        let registers = registers
+            .map(|(thing, field, register)| ((thing, field), register.clone()))
+            .collect();
+        (state, Balance { chains, registers })
     }
 
     /// Returns what they came to.

@@ -5,12 +5,16 @@
 //! entries alone, never on the order in which they came. This module knows entries; it never
 //! stores them and does not know what a field means. Start at [`register::Register`].
 
+pub(crate) mod balance;
 pub mod branches;
+pub(crate) mod bundle;
 pub(crate) mod fold;
 pub mod knowledge;
 mod pile;
 pub mod register;
 pub mod replay;
+mod seen;
+mod state;
 
 #[cfg(test)]
 pub(crate) mod crews;

@@ -1,45 +1,14 @@
 //! Entries to state: everything now, or all that was written up to a moment.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 
 use super::knowledge::Knowledge;
 use super::pile::{Pile, Said};
-use super::register::Register;
+pub use super::state::{Observation, State};
 use crate::log::entry::{Change, Entry};
-use crate::log::id::{ChainId, FieldNumber, ObservationNumber, Place, ThingId};
+use crate::log::id::{ChainId, Place};
 use crate::log::stamp::Stamp;
-use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
-
-/// What a logbook says: each field's open writes, and every observation.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct State {
-    registers: BTreeMap<(ThingId, FieldNumber), Register>,
-    // Each list is in the order of its observations' stamps.
-    observations: BTreeMap<(ThingId, ObservationNumber), Vec<Observation>>,
-}
-
-/// One thing seen or measured at one moment.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Observation {
-    /// The entry that holds it.
-    pub place: Place,
-    /// Which of the entry's changes it is, from zero.
-    pub index: u16,
-    /// The stamp that orders it.
-    pub stamp: Stamp,
-    /// Minutes east of UTC where it was seen.
-    pub utc_offset_min: i16,
-    /// Who saw it.
-    pub by: Arc<str>,
-    /// During which visit.
-    pub visit: Option<ThingId>,
-    /// What was seen.
-    pub value: Value,
-    /// How that is known.
-    pub how: HowKnown,
-}
 
 /// An entry among the others of its logbook: where it stands, and what it names by their places.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,22 +51,6 @@ pub enum Verdict {
     Admitted,
 }
 
-impl Observation {
-    fn rank(&self) -> (Stamp, Place, u16) {
-        (self.stamp, self.place, self.index)
-    }
-
-    /// Puts one at its place in time; one already there stays as it is.
-    pub(crate) fn put(list: &mut Vec<Self>, seen: Self) {
-        // Most come in their order.
-        if list.last().is_none_or(|last| last.rank() < seen.rank()) {
-            list.push(seen);
-        } else if let Err(at) = list.binary_search_by_key(&seen.rank(), Self::rank) {
-            list.insert(at, seen);
-        }
-    }
-}
-
 impl State {
     /// Replays these entries of one logbook, in whatever order and however often they come.
     pub fn of(entries: &[Placed]) -> Self {
@@ -137,75 +90,6 @@ impl State {
             }
         }
         pile.done()
-    }
-
-    /// Puts in a register.
-    pub(crate) fn keep(&mut self, thing: ThingId, field: FieldNumber, register: Register) {
-        self.registers.insert((thing, field), register);
-    }
-
-    /// Puts in an observation, at its place in time; one already there stays as it is.
-    pub(crate) fn observe(&mut self, thing: ThingId, what: ObservationNumber, seen: Observation) {
-        Observation::put(self.observations.entry((thing, what)).or_default(), seen);
-    }
-
-    /// Puts together what was folded elsewhere.
-    pub(crate) fn made_of(
-        registers: impl IntoIterator<Item = ((ThingId, FieldNumber), Register)>,
-        observations: impl IntoIterator<Item = ((ThingId, ObservationNumber), Vec<Observation>)>,
-    ) -> Self {
-        Self {
-            registers: registers.into_iter().collect(),
-            observations: observations.into_iter().collect(),
-        }
-    }
-
-    /// Returns a field's register.
-    pub fn register(&self, thing: ThingId, field: FieldNumber) -> Option<&Register> {
-        self.registers.get(&(thing, field))
-    }
-
-    /// Returns a field's value in force.
-    pub fn value(&self, thing: ThingId, field: FieldNumber) -> Option<&Value> {
-        self.register(thing, field)
-            .map(|register| &register.in_force().value)
-    }
-
-    /// Returns a thing's observations of one kind, oldest first.
-    pub fn observations(&self, thing: ThingId, what: ObservationNumber) -> &[Observation] {
-        self.observations
-            .get(&(thing, what))
-            .map_or(&[], Vec::as_slice)
-    }
-
-    /// Counts the registers and observations.
-    pub(crate) fn len(&self) -> usize {
-        let observations = self.observations.values().map(Vec::len);
-        self.registers.len() + observations.sum::<usize>()
-    }
-
-    /// Returns all registers, by thing and field.
-    pub fn registers(&self) -> impl Iterator<Item = (ThingId, FieldNumber, &Register)> {
-        self.registers
-            .iter()
-            .map(|(&(thing, field), register)| (thing, field, register))
-    }
-
-    /// Returns the registers of one thing, by field.
-    pub fn registers_of(&self, thing: ThingId) -> impl Iterator<Item = (FieldNumber, &Register)> {
-        let fields = (thing, FieldNumber(0))..=(thing, FieldNumber(u16::MAX));
-        self.registers
-            .range(fields)
-            .map(|(&(_, field), register)| (field, register))
-    }
-
-    /// Returns all observations, by thing and kind, each kind's oldest first.
-    pub fn all_observations(
-        &self,
-    ) -> impl Iterator<Item = (ThingId, ObservationNumber, &Observation)> {
-        self.observations
-            .iter()
-            .flat_map(|(&(thing, what), list)| list.iter().map(move |seen| (thing, what, seen)))
     }
 }
 

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use redb::{ReadOnlyTable, ReadTransaction};
 
 use super::Error;
+use super::balances::{Balanced, Balances};
 use super::block::{self, Block};
 use super::filed::Filed;
 use super::known::KnownIds;
@@ -23,6 +24,7 @@ pub(super) type Tail = Vec<Arc<Filed>>;
 pub(super) struct Shelves {
     blocks: ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
     ids: ReadOnlyTable<&'static [u8; 16], &'static [u8]>,
+    balances: Balances,
     tail: Arc<Tail>,
     // Those of entries that were looked up.
     tips: RefCell<BTreeMap<(LogbookId, DeviceId, Seq), Tip>>,
@@ -33,6 +35,7 @@ impl Shelves {
         Ok(Self {
             blocks: txn.open_table(BLOCKS)?,
             ids: txn.open_table(IDS)?,
+            balances: Balances::open(txn)?,
             tail,
             tips: RefCell::default(),
         })
@@ -51,6 +54,16 @@ impl Shelves {
         let row = self.ids.get(logbook.bytes())?;
         row.map(|row| KnownIds::read(logbook, row.value()))
             .transpose()
+    }
+
+    /// Returns what a logbook's blocks of long ago come to, if that is kept.
+    pub(super) fn balanced(&self, logbook: LogbookId) -> Result<Option<Balanced>, Error> {
+        self.balances.of(logbook)
+    }
+
+    /// Counts the rows in which that is kept of all logbooks.
+    pub(super) fn rows_of_balances(&self) -> Result<u64, Error> {
+        self.balances.rows()
     }
 
     pub(super) fn tail(&self) -> &Tail {
@@ -160,21 +173,38 @@ impl<'a> Archive<'a> {
         Ok(all)
     }
 
-    /// Tells what all entries say, in order of arrival, but not which entry each of them follows; returns
-    /// how many they are.
+    /// Tells what entries say that came after an arrival, in order, but not which entry each of them
+    /// follows; returns how many they are. No block reaches from before that arrival to after it.
     ///
     /// # Errors
     /// [`Error::DamagedEntry`] where one is not what was written.
-    pub(super) fn tell(&self, listener: &mut impl Listener) -> Result<usize, Error> {
-        let mut told = 0;
-        self.search((0, u64::MAX), false, |key, row| {
-            told += block::tell(key, row, listener)?;
-            Ok(None::<()>)
-        })?;
-        for filed in self.tail() {
+    pub(super) fn tell(
+        &self,
+        after: Arrival,
+        listener: &mut impl Listener,
+    ) -> Result<usize, Error> {
+        let mut told = self.tell_blocks((after, Arrival(u64::MAX)), listener)?;
+        for filed in self.tail().filter(|filed| filed.arrival > after) {
             columns::tell(&filed.written.entry, listener);
             told += 1;
         }
+        Ok(told)
+    }
+
+    /// Tells the same of the blocks in a stretch of arrivals that groups bound.
+    ///
+    /// # Errors
+    /// Those of [`Self::tell`].
+    pub(super) fn tell_blocks(
+        &self,
+        (after, to): (Arrival, Arrival),
+        listener: &mut impl Listener,
+    ) -> Result<usize, Error> {
+        let mut told = 0;
+        self.search((after.0 + 1, to.0), false, |key, row| {
+            told += block::tell(key, row, listener)?;
+            Ok(None::<()>)
+        })?;
         Ok(told)
     }
 

@@ -2,6 +2,7 @@
 
 use redb::{ReadableTable, WriteTransaction};
 
+use super::balances::Balancing;
 use super::tables::{self, BLOCKS, ENTRIES, IDENTITY, IDS, LEDGERS, PEERS};
 use super::{Error, Store, rebuild};
 use crate::log::id::{Arrival, ChainId, LogbookId};
@@ -33,6 +34,7 @@ impl Store {
             rebuild::regroup(&txn, &blocks)?;
             txn.open_table(LEDGERS)?.remove(logbook.bytes())?;
             txn.open_table(IDS)?.remove(logbook.bytes())?;
+            Balancing::begin(&txn)?.forget(logbook)?;
             let mut entries = txn.open_table(ENTRIES)?;
             for filed in live.tail.iter() {
                 if filed.written.entry.logbook == logbook {

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use redb::ReadTransaction;
 
 use super::archive::Shelves;
+use super::balances::Balancing;
 use super::block::{self, Packing};
 use super::filed::Filed;
 use super::filing::Filing;
@@ -186,6 +187,8 @@ impl Store {
             .collect();
         let txn = self.db.begin_write()?;
         {
+            // It may be told as having come otherwise from now on.
+            Balancing::begin(&txn)?.forget(logbook)?;
             let mut filing = Filing::begin(&txn, Packing::Loose)?;
             if still_missing.is_empty() {
                 for key in &wreck.damaged {

@@ -10,6 +10,7 @@
 mod append;
 mod archive;
 mod at_hand;
+mod balances;
 mod batches;
 mod block;
 mod db;
@@ -55,7 +56,7 @@ use crate::log::seal::DeviceKey;
 use crate::log::stamp::{Clock, WallMs};
 use db::Db;
 use live::Live;
-use tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, IDS, LEDGERS, PEERS, SEALS};
+use tables::{BALANCES, BLOCKS, ENTRIES, GROUPS, IDENTITY, IDS, LEDGERS, PEERS, SEALS};
 use writing::Writing;
 
 /// The version of the tables that this code writes.
@@ -342,6 +343,7 @@ fn make_tables(txn: &WriteTransaction) -> Result<(), Error> {
     txn.open_table(GROUPS)?;
     txn.open_table(LEDGERS)?;
     txn.open_table(IDS)?;
+    txn.open_table(BALANCES)?;
     Ok(())
 }
 

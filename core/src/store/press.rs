@@ -5,9 +5,12 @@ use std::collections::BTreeSet;
 
 use redb::ReadableTable;
 
+use super::archive::Shelves;
+use super::balances::Balancing;
 use super::block::{self, Block, Packing};
 use super::filed::Filed;
 use super::filing::Filing;
+use super::live;
 use super::tables::{self, GROUPS, IDENTITY};
 use super::writing::Writing;
 use super::{Error, Store};
@@ -67,7 +70,7 @@ impl Store {
     /// Packs the groups that follow those packed before: up to `most` entries, but none of the last
     /// `keep`, and only if at least so many came since.
     pub(super) fn press_once(&self, keep: u64, least: u64, most: u64) -> Result<u64, Error> {
-        let _nobody_else_writes = self.live();
+        let mut live = self.live(); // and nobody else writes meanwhile
         let read = self.db.begin_read()?;
         let pressed = tables::word_if_any(&read.open_table(IDENTITY)?, "pressed")?;
         let groups = read.open_table(GROUPS)?;
@@ -96,7 +99,15 @@ impl Store {
         let mut packed = 0;
         {
             let mut filing = Filing::begin(&txn, Packing::Tight)?;
+            let mut balancing = Balancing::begin(&txn)?;
+            let (shelves, rows) = (
+                Shelves::open(&read, live.tail.clone())?,
+                live::ledgers(&read)?,
+            );
             for logbook in logbooks {
+                let ledger = live.ledger(logbook, &shelves, &rows)?;
+                let has_branches = !ledger.branches().is_empty();
+                balancing.bring_up(logbook, &shelves, has_branches, Arrival(end))?;
                 let entries = take_out(&mut filing.blocks, logbook, (pressed, end))?;
                 packed += entries.len() as u64;
                 filing.write(

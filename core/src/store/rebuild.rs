@@ -1,13 +1,16 @@
 //! What follows from the entries, made again from them.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use redb::{ReadableTable, WriteTransaction};
 
+use super::archive::Shelves;
+use super::balances::Balancing;
 use super::block::{self, Block};
 use super::filed::Filed;
 use super::ledger::Ledger;
-use super::tables::{self, BLOCKS, GROUPS, Group, IDS, LEDGERS};
+use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, IDENTITY, IDS, LEDGERS};
 use super::{Error, Store};
 use crate::log::id::{Arrival, LogbookId};
 
@@ -50,10 +53,16 @@ impl Store {
         let txn = self.db.begin_write()?;
         txn.delete_table(LEDGERS)?;
         txn.delete_table(IDS)?;
+        txn.delete_table(BALANCES)?;
         let rows = txn.open_table(BLOCKS)?;
         let groups = regroup(&txn, &rows)?;
         {
             let (mut ledgers, mut ids) = (txn.open_table(LEDGERS)?, txn.open_table(IDS)?);
+            let mut balancing = Balancing::begin(&txn)?;
+            let pressed = tables::word_if_any(&txn.open_table(IDENTITY)?, "pressed")?;
+            let pressed = Arrival(pressed.unwrap_or(0));
+            // The blocks stay as they are.
+            let blocks = Shelves::open(&self.db.begin_read()?, Arc::default())?;
             let logbooks = groups.iter().flat_map(|group| &group.logbooks);
             for logbook in logbooks.collect::<BTreeSet<_>>() {
                 let entries = settled(&rows, *logbook)?;
@@ -62,6 +71,8 @@ impl Store {
                 if let Some(row) = ledger.new_ids(*logbook) {
                     ids.insert(logbook.bytes(), row.as_slice())?;
                 }
+                let has_branches = !ledger.branches().is_empty();
+                balancing.bring_up(*logbook, &blocks, has_branches, pressed)?;
             }
         }
         drop(rows);

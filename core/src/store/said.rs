@@ -10,11 +10,12 @@ use crate::log::chain::Mark;
 use crate::log::columns::{Listener, Told};
 use crate::log::entry::Change;
 use crate::log::id::{
-    ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
+    Arrival, ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq, ThingId,
 };
 use crate::log::stamp::Stamp;
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
+use crate::merge::balance::Balance;
 use crate::merge::fold::{At, Fold, Now, Number, Visit};
 use crate::merge::replay::{self, State, Verdict};
 
@@ -30,25 +31,84 @@ impl Reading<'_> {
             return Ok(Fold::of(kept.map(|kept| kept.placed).collect()));
         }
         let archive = self.shelves.of(logbook);
-        let mut hearing = Hearing::begin(thing, Fold::default());
-        self.all_there(logbook, archive.tell(&mut hearing)?)?;
-        if !hearing.receipts.is_empty() || !hearing.verdicts.is_empty() {
-            // What they are about came before them: once more, knowing them.
-            let receipts = replay::earliest(hearing.receipts.into_iter());
-            let held_back = replay::not_counting(hearing.verdicts.into_iter());
-            hearing = Hearing::begin(thing, Fold::with(receipts, held_back));
-            archive.tell(&mut hearing)?;
+        if let Some(balanced) = self.shelves.balanced(logbook)? {
+            let after = balanced.title.up_to;
+            let tell = |hearing: &mut Hearing| archive.tell(after, hearing);
+            if let Some(Heard { told, fold }) = Heard::since(&balanced.balance, thing, tell)? {
+                self.all_there(logbook, balanced.title.entries as usize + told)?;
+                let mut state = fold.done();
+                balanced.put_observations(thing, &mut state);
+                return Ok(state);
+            }
         }
-        Ok(hearing.fold.done())
+        let Heard { told, fold } = Heard::all(thing, |hearing| archive.tell(START, hearing))?;
+        self.all_there(logbook, told)?;
+        Ok(fold.done())
+    }
+}
+
+/// Before the first arrival.
+const START: Arrival = Arrival(0);
+
+/// Entries that were folded.
+pub(super) struct Heard {
+    /// How many they were.
+    pub(super) told: usize,
+    pub(super) fold: Fold,
+}
+
+impl Heard {
+    /// Folds what `tell` tells, all of a logbook's entries from the first on; of one thing only, if one is
+    /// named.
+    pub(super) fn all(
+        thing: Option<ThingId>,
+        tell: impl Fn(&mut Hearing) -> Result<usize, Error>,
+    ) -> Result<Self, Error> {
+        let mut hearing = Hearing::begin(thing, Fold::default());
+        let told = tell(&mut hearing)?;
+        if !hearing.words.is_empty() {
+            // What they are about came before them: once more, knowing them.
+            let mut fold = Fold::default();
+            hearing.words.tell(&mut fold);
+            hearing = Hearing::begin(thing, fold);
+            tell(&mut hearing)?;
+        }
+        let fold = hearing.fold;
+        Ok(Self { told, fold })
+    }
+
+    /// Folds what `tell` tells, all that came after a balance, on from there; none where something in it
+    /// is about an entry from before.
+    pub(super) fn since(
+        balance: &Balance,
+        thing: Option<ThingId>,
+        tell: impl Fn(&mut Hearing) -> Result<usize, Error>,
+    ) -> Result<Option<Self>, Error> {
+        let resumed = || match thing {
+            Some(thing) => Fold::resume(balance.of_thing(thing)),
+            None => Fold::resume(balance.clone()),
+        };
+        let mut hearing = Hearing::begin(thing, resumed());
+        let told = tell(&mut hearing)?;
+        if !hearing.words.is_empty() {
+            if hearing.words.about().any(|of| balance.includes(of)) {
+                return Ok(None);
+            }
+            let mut fold = resumed();
+            hearing.words.tell(&mut fold);
+            hearing = Hearing::begin(thing, fold);
+            tell(&mut hearing)?;
+        }
+        let fold = hearing.fold;
+        Ok(Some(Self { told, fold }))
     }
 }
 
 /// Folds what it is told of a logbook in which every device has one chain.
-struct Hearing {
+pub(super) struct Hearing {
     of: Option<ThingId>,
     fold: Fold,
-    receipts: Receipts,
-    verdicts: Verdicts,
+    words: Words,
     // What is told by numbers, and the numbers that the fold has for it.
     ids: Vec<[u8; 16]>,
     chains: Vec<Option<Number>>,
@@ -57,13 +117,37 @@ struct Hearing {
     people: Vec<Number>,
 }
 
+/// What hubs and dispatchers say of entries.
+#[derive(Default)]
+struct Words {
+    receipts: Receipts,
+    verdicts: Verdicts,
+}
+
+impl Words {
+    fn is_empty(&self) -> bool {
+        self.receipts.is_empty() && self.verdicts.is_empty()
+    }
+
+    /// The entries that they are about.
+    fn about(&self) -> impl Iterator<Item = Place> {
+        let receipts = self.receipts.iter().map(|(of, _)| *of);
+        receipts.chain(self.verdicts.iter().map(|(of, _)| *of))
+    }
+
+    /// Lets a fold know of them before the entries come.
+    fn tell(self, fold: &mut Fold) {
+        let receipts = replay::earliest(self.receipts.into_iter());
+        fold.learn(receipts, replay::not_counting(self.verdicts.into_iter()));
+    }
+}
+
 impl Hearing {
     fn begin(of: Option<ThingId>, fold: Fold) -> Self {
         Self {
             of,
             fold,
-            receipts: Vec::new(),
-            verdicts: Vec::new(),
+            words: Words::default(),
             ids: Vec::new(),
             chains: Vec::new(),
             things: Vec::new(),
@@ -152,8 +236,8 @@ impl Listener for Hearing {
 
     fn other(&mut self, change: &Change) {
         let (receipts, verdicts) = Named::ByNumber.words(core::slice::from_ref(change));
-        self.receipts.extend(receipts);
-        self.verdicts.extend(verdicts);
+        self.words.receipts.extend(receipts);
+        self.words.verdicts.extend(verdicts);
     }
 }
 

@@ -179,6 +179,11 @@ proptest! {
             for store in [&kept, &same] {
                 store.append(batch, at(1), Clocks::TakenAsTold).unwrap();
             }
+            // What was packed before, and what came since.
+            let field = FieldNumber(0);
+            let in_force = |store: &Store| store.register(LOGBOOK, THING, field).unwrap();
+            prop_assert_eq!(in_force(&kept), in_force(&same));
+            prop_assert_eq!(kept.state(LOGBOOK).unwrap(), same.state(LOGBOOK).unwrap());
             kept.press_all().unwrap();
         }
         prop_assert_eq!(kept.press_all().unwrap(), 0);
@@ -207,6 +212,74 @@ proptest! {
         kept.rebuild().unwrap();
         prop_assert_eq!(kept.verify().unwrap(), before);
     }
+}
+
+#[test]
+fn a_balance_holds_what_it_came_to_and_a_damaged_one_is_found_and_made_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("hub.redb");
+    let observe = |number: u64| Change::Observe {
+        thing: THING,
+        what: crews::SEEN,
+        value: Value::text(format!("reading {number}, taken at the valve")),
+        how: HowKnown::Measured,
+    };
+    let mut hub = Store::create(&path, new(1)).unwrap();
+    for round in 0..9 {
+        for nth in 0..5 {
+            let number = round * 5 + nth;
+            let drafts = [draft(vec![observe(number)]), set(nth as u16, "half")];
+            hub.record(&drafts, at(number)).unwrap();
+        }
+        hub.press_all().unwrap();
+    }
+    hub.record(&[set(5, "since"), draft(vec![observe(45)])], at(50))
+        .unwrap();
+    let told = hub.state(LOGBOOK).unwrap();
+    assert_eq!(told.observations(THING, crews::SEEN).len(), 46);
+    assert_eq!(
+        told,
+        Store::open(&{
+            drop(hub);
+            path.clone()
+        })
+        .unwrap()
+        .state(LOGBOOK)
+        .unwrap()
+    );
+    let rows = |change: &dyn Fn(&mut Vec<u8>)| {
+        let db = Database::open(&path).unwrap();
+        let txn = db.begin_write().unwrap();
+        let mut table = txn.open_table(tables::BALANCES).unwrap();
+        let all: Vec<_> = table
+            .iter()
+            .unwrap()
+            .map(|row| {
+                row.map(|(key, row)| (*key.value(), row.value().to_vec()))
+                    .unwrap()
+            })
+            .collect();
+        for (key, mut row) in all.clone() {
+            change(&mut row);
+            table.insert(&key, row.as_slice()).unwrap();
+        }
+        drop(table);
+        txn.commit().unwrap();
+        all.len()
+    };
+    // Few bundles, though it was packed nine times.
+    assert!((2..=5).contains(&rows(&|_| {})));
+    rows(&|row| *row.last_mut().unwrap() ^= 1);
+    let mut hub = Store::open(&path).unwrap();
+    let read = hub.state(LOGBOOK);
+    let is_told = |error: &Error| matches!(error, Error::DamagedIndex { table: "balances" });
+    assert!(read.as_ref().is_err_and(is_told), "{read:?}");
+    assert_eq!(hub.verify().unwrap().faults, [Fault::Index("balances")]);
+    hub.rebuild().unwrap();
+    assert_eq!(hub.verify().unwrap().faults, []);
+    assert_eq!(hub.state(LOGBOOK).unwrap(), told);
+    drop(hub);
+    assert_eq!(rows(&|_| {}), 2);
 }
 
 #[test]

@@ -102,6 +102,7 @@ impl Store {
         let mut wrong_ledger = rows.len()? != in_blocks.len() as u64;
         let ids = txn.open_table(IDS)?;
         let (mut wrong_ids, mut ids_left) = (false, ids.len()?);
+        let (mut wrong_balance, mut rows_left) = (false, shelves.rows_of_balances()?);
         for logbook in logbooks {
             let settled = settled(&shelves.of(logbook), verified)?;
             let tail: Vec<_> = shelves.of(logbook).tail().collect();
@@ -113,6 +114,17 @@ impl Store {
             // What damaged entries come to says nothing.
             if verified.faults.is_empty() && in_blocks.contains(&logbook) {
                 let mut right = Ledger::walk(logbook, settled.iter())?.ledger;
+                match shelves.balanced(logbook) {
+                    // Where chains have branches nobody reads it.
+                    Ok(Some(balanced)) => {
+                        rows_left = rows_left.wrapping_sub(balanced.rows());
+                        wrong_balance |=
+                            right.branches().is_empty() && !balanced.is_right(&settled)?;
+                    }
+                    Ok(None) => {}
+                    Err(Error::DamagedIndex { .. }) => wrong_balance = true,
+                    Err(other) => return Err(other),
+                }
                 let row = rows.get(logbook.bytes())?;
                 let ledger = right.row(logbook);
                 wrong_ledger |= row.is_none_or(|row| row.value() != ledger.as_slice());
@@ -128,6 +140,9 @@ impl Store {
             }
             if wrong_ids || ids_left > 0 {
                 verified.faults.push(Fault::Index("ids"));
+            }
+            if wrong_balance || rows_left > 0 {
+                verified.faults.push(Fault::Index("balances"));
             }
             if !same_groups(&txn, &blocks)? {
                 verified.faults.push(Fault::Index("groups"));

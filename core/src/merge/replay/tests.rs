@@ -5,7 +5,9 @@ use proptest::sample::Index;
 
 use super::super::crews::{self, Played, THING};
 use super::super::fold::Fold;
+use super::super::register::Register;
 use super::*;
+use crate::log::id::FieldNumber;
 
 /// The open writes of a field by the rule itself: those that no other write of it saw, latest
 /// first.

@@ -6,44 +6,35 @@
 
 use std::collections::BTreeSet;
 
-use crate::log::id::{ObservationNumber, ThingId};
 use crate::log::value::{Absence, Value};
 use crate::merge::replay::{Observation, State};
 
-/// Which observation: its thing, its kind, and its place in that list.
-type Which = (ThingId, ObservationNumber, usize);
-
 /// Tells a state without what was taken back; none where nothing was.
 pub(super) fn left_out(state: &State) -> Option<State> {
-    let left_out = taken_back(state);
-    if left_out.is_empty() {
-        return None;
-    }
-    let mut told = State::default();
-    for (thing, field, register) in state.registers() {
-        told.keep(thing, field, register.clone());
-    }
-    for (which, seen) in numbered(state) {
-        if !left_out.contains(&which) {
-            told.observe(which.0, which.1, seen.clone());
+    let mut told: Option<State> = None;
+    for (thing, what, list) in state.lists_with_blanks() {
+        let left_out = taken_back(list);
+        if !left_out.is_empty() {
+            let there = (0..).zip(list);
+            let there = there.filter(|(at, _)| !left_out.contains(at));
+            let told = told.get_or_insert_with(|| state.clone());
+            told.replace(thing, what, there.map(|(_, seen)| seen.clone()).collect());
         }
     }
-    Some(told)
+    told
 }
 
-fn taken_back(state: &State) -> BTreeSet<Which> {
+/// The places, in a list, of what was taken back and of the blanks that say so.
+fn taken_back(list: &[Observation]) -> BTreeSet<usize> {
     let mut left_out = BTreeSet::new();
-    let mut standing: Vec<(Which, &Observation)> = Vec::new();
-    for (which, seen) in numbered(state) {
-        if which.2 == 0 {
-            standing.clear();
-        }
+    let mut standing: Vec<(usize, &Observation)> = Vec::new();
+    for (at, seen) in list.iter().enumerate() {
         if seen.value != Value::Absent(Absence::Cleared) {
-            standing.push((which, seen));
+            standing.push((at, seen));
             continue;
         }
-        left_out.insert(which);
-        let same = |(_, other): &(Which, &Observation)| {
+        left_out.insert(at);
+        let same = |(_, other): &(usize, &Observation)| {
             (other.visit, other.place.chain) == (seen.visit, seen.place.chain)
         };
         if let Some(at) = standing.iter().rposition(same) {
@@ -51,19 +42,4 @@ fn taken_back(state: &State) -> BTreeSet<Which> {
         }
     }
     left_out
-}
-
-/// Every observation with its place in the list of its thing and kind, each list from zero.
-fn numbered(state: &State) -> impl Iterator<Item = (Which, &Observation)> {
-    let mut list = None;
-    let mut at = 0;
-    state.all_observations().map(move |(thing, what, seen)| {
-        at = if list == Some((thing, what)) {
-            at + 1
-        } else {
-            0
-        };
-        list = Some((thing, what));
-        ((thing, what, at), seen)
-    })
 }

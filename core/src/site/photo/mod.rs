@@ -254,10 +254,9 @@ pub struct Named {
 #[must_use]
 pub fn named(state: &State) -> BTreeMap<PhotoDigest, Named> {
     let mut named: BTreeMap<PhotoDigest, Named> = BTreeMap::new();
-    let mut seen: Vec<(ThingId, &Observation)> = state
-        .all_observations()
-        .filter(|(_, what, _)| *what == seen::PHOTO.number)
-        .map(|(thing, _, seen)| (thing, seen))
+    let lists = state.lists_of(seen::PHOTO.number);
+    let mut seen: Vec<(ThingId, &Observation)> = lists
+        .flat_map(|(thing, list)| list.iter().map(move |seen| (thing, seen)))
         .collect();
     seen.sort_by_key(|(_, seen)| (seen.stamp, seen.place));
     for (thing, seen) in seen {

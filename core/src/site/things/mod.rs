@@ -47,7 +47,7 @@ impl<'a> Site<'a> {
         for (thing, ..) in state.registers() {
             kinds.entry(thing).or_insert(None);
         }
-        for (thing, ..) in state.all_observations() {
+        for thing in state.observed() {
             kinds.entry(thing).or_insert(None);
         }
         for (&thing, kind) in &mut kinds {

@@ -1,0 +1,490 @@
+//! Observations of a logbook, packed: found by thing and kind, and made one kind at a time.
+//!
+//! Ids, authors and longer values are told once and named by their numbers. Each list tells of an
+//! observation what is not as in the one before it.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use super::state::Observation;
+use crate::log::brief;
+use crate::log::codec::{self, CodecError};
+use crate::log::id::{ChainId, ObservationNumber, Place, Seq, ThingId};
+use crate::log::shapes::{Scan, number, signed, sized};
+use crate::log::stamp::{Stamp, WallMs};
+use crate::log::value::Value;
+
+/// The observations of one kind of one thing.
+type About = (ThingId, ObservationNumber);
+
+/// A value whose bytes are as many is told once.
+const LONG: usize = 6;
+
+// What an observation tells that is not as in the one before it.
+const AUTHOR: u8 = 1;
+const VISIT: u8 = 1 << 1;
+const HOW: u8 = 1 << 2;
+const TICK: u8 = 1 << 3;
+const INDEX: u8 = 1 << 4;
+
+/// Packed observations, with what they name.
+#[derive(Debug)]
+pub(crate) struct Bundle(Arc<Inner>, Vec<(About, Where)>);
+
+#[derive(Debug)]
+struct Inner {
+    bytes: Box<[u8]>,
+    authors: Vec<Author>,
+    visits: Vec<ThingId>,
+    // Where each longer value stands.
+    values: Vec<usize>,
+}
+
+/// Who observed, on which chain, and how far east of UTC.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+struct Author {
+    chain: ChainId,
+    by: Arc<str>,
+    utc_offset_min: i16,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Where {
+    from: usize,
+    many: usize,
+    has_blanks: bool,
+}
+
+/// The observations of one list in a bundle.
+#[derive(Debug, Clone)]
+pub(crate) struct Packed {
+    bundle: Arc<Inner>,
+    at: Where,
+}
+
+impl Bundle {
+    /// Packs lists of observations, each in order, into bytes.
+    pub(crate) fn pack<'a>(
+        lists: impl Iterator<Item = (About, &'a [Observation])>,
+        out: &mut Vec<u8>,
+    ) {
+        let mut packing = Packing::default();
+        for (about, list) in lists {
+            packing.list(about, list);
+        }
+        packing.finish(out);
+    }
+
+    /// Reads what [`Self::pack`] wrote: what the lists name, and where each of them is.
+    ///
+    /// # Errors
+    /// [`CodecError`] where the bytes are no bundle. Lists are read when somebody asks, so whoever reads
+    /// bytes that others may have changed holds them against a check before.
+    pub(crate) fn read(bytes: &[u8]) -> Result<Self, CodecError> {
+        let mut left = Scan::of(bytes);
+        let chains = left.items(|left| Ok(ChainId::from_bytes(left.array()?)))?;
+        let people = left.items(|left| Ok(Arc::<str>::from(left.text()?)))?;
+        let authors = left.items(|left| {
+            let chain = *chains.get(left.count()?).ok_or(ODD)?;
+            let by = Arc::clone(people.get(left.count()?).ok_or(ODD)?);
+            let utc_offset_min = left.signed_i16()?;
+            Ok(Author {
+                chain,
+                by,
+                utc_offset_min,
+            })
+        })?;
+        let visits = left.items(|left| Ok(ThingId::from_bytes(left.array()?)))?;
+        let at = |left: &Scan<'_>| bytes.len() - left.rest().len();
+        let values = left.items(|left| {
+            let at = at(left);
+            brief::read(left)?;
+            Ok(at)
+        })?;
+        let lists = left.items(|left| {
+            let thing = ThingId::from_bytes(left.array()?);
+            let kinds = left.items(|left| {
+                let what = ObservationNumber(left.number_u16()?);
+                let (many, has_blanks) = (left.count()?, left.is_there()?);
+                Ok((what, many, has_blanks, left.count()?))
+            })?;
+            Ok((thing, kinds))
+        })?;
+        let mut from = at(&left);
+        let mut wheres = Vec::new();
+        for (thing, kinds) in lists {
+            for (what, many, has_blanks, length) in kinds {
+                let at = Where {
+                    from,
+                    many,
+                    has_blanks,
+                };
+                wheres.push(((thing, what), at));
+                from = from.checked_add(length).ok_or(ODD)?;
+            }
+        }
+        if from != bytes.len() {
+            return Err(ODD);
+        }
+        let inner = Inner {
+            bytes: bytes.into(),
+            authors,
+            visits,
+            values,
+        };
+        Ok(Self(Arc::new(inner), wheres))
+    }
+
+    /// Counts its observations.
+    pub(crate) fn len(&self) -> usize {
+        self.1.iter().map(|(_, at)| at.many).sum()
+    }
+
+    /// Returns its lists, by thing and kind.
+    pub(crate) fn lists(&self) -> impl Iterator<Item = (About, Packed)> {
+        self.1.iter().map(|(about, at)| {
+            let bundle = Arc::clone(&self.0);
+            (*about, Packed { bundle, at: *at })
+        })
+    }
+}
+
+const ODD: CodecError = CodecError::Shape("the bundle is in another shape");
+
+impl Packed {
+    /// Counts its observations.
+    pub(crate) const fn len(&self) -> usize {
+        self.at.many
+    }
+
+    /// Whether the value of one of them is absent.
+    pub(crate) const fn has_blanks(&self) -> bool {
+        self.at.has_blanks
+    }
+
+    /// Makes its observations.
+    pub(crate) fn unpacked(&self) -> Vec<Observation> {
+        self.made()
+            .expect("whoever reads a bundle holds its bytes against their check")
+    }
+
+    fn made(&self) -> Result<Vec<Observation>, CodecError> {
+        let bundle = &self.bundle;
+        let mut left = Scan::of(bundle.bytes.get(self.at.from..).ok_or(ODD)?);
+        let mut last = Last::default();
+        let mut list = Vec::with_capacity(self.at.many.min(bundle.bytes.len()));
+        for _ in 0..self.at.many {
+            let flags = left.byte()?;
+            let wall = last.wall.wrapping_add(left.number()?);
+            let seq = last.seq.wrapping_add_signed(left.signed()?);
+            if flags & AUTHOR != 0 {
+                last.author = left.count()?;
+            }
+            if flags & VISIT != 0 {
+                last.visit = last.visit.wrapping_add_signed(left.signed()?);
+            }
+            if flags & HOW != 0 {
+                last.how = left.byte()?;
+            }
+            let tick = match flags & TICK {
+                0 => 0,
+                _ => left.number_u16()?,
+            };
+            let index = match flags & INDEX {
+                0 => 0,
+                _ => left.number_u16()?,
+            };
+            (last.wall, last.seq) = (wall, seq);
+            let author = bundle.authors.get(last.author).ok_or(ODD)?;
+            let visit = last.visit.checked_sub(1).map(|visit| {
+                let visit = usize::try_from(visit).ok();
+                visit.and_then(|visit| bundle.visits.get(visit)).ok_or(ODD)
+            });
+            list.push(Observation {
+                place: Place {
+                    chain: author.chain,
+                    seq: Seq::new(seq).ok_or(ODD)?,
+                },
+                index,
+                stamp: Stamp::new(WallMs::new(wall), tick),
+                utc_offset_min: author.utc_offset_min,
+                by: Arc::clone(&author.by),
+                visit: visit.transpose()?.copied(),
+                value: self.value(&mut left)?,
+                how: codec::code_how(last.how),
+            });
+        }
+        Ok(list)
+    }
+
+    fn value(&self, left: &mut Scan<'_>) -> Result<Value, CodecError> {
+        if left.rest().first() != Some(&brief::NO_VALUE) {
+            return brief::read(left);
+        }
+        left.byte()?;
+        let at = self.bundle.values.get(left.count()?).ok_or(ODD)?;
+        brief::read(&mut Scan::of(self.bundle.bytes.get(*at..).ok_or(ODD)?))
+    }
+}
+
+/// What the observation before told.
+#[derive(Default)]
+struct Last {
+    wall: u64,
+    seq: u64,
+    author: usize,
+    // One more than its number; zero is none.
+    visit: u64,
+    how: u8,
+}
+
+/// Numbers, in the order of their first use.
+struct Numbered<T>(HashMap<T, usize>, Vec<T>);
+
+impl<T: Clone + Eq + std::hash::Hash> Numbered<T> {
+    fn number(&mut self, of: &T) -> usize {
+        if let Some(number) = self.0.get(of) {
+            return *number;
+        }
+        self.0.insert(of.clone(), self.1.len());
+        self.1.push(of.clone());
+        self.1.len() - 1
+    }
+}
+
+impl<T> Default for Numbered<T> {
+    fn default() -> Self {
+        Self(HashMap::new(), Vec::new())
+    }
+}
+
+/// A bundle under way.
+#[derive(Default)]
+struct Packing {
+    chains: Numbered<ChainId>,
+    people: Numbered<Arc<str>>,
+    authors: Numbered<Author>,
+    visits: Numbered<ThingId>,
+    values: Numbered<Vec<u8>>,
+    // Of each kind its number, how many, whether any is absent, and its bytes' length.
+    lists: BTreeMap<ThingId, Vec<(ObservationNumber, usize, bool, usize)>>,
+    bodies: BTreeMap<About, Vec<u8>>,
+}
+
+impl Packing {
+    fn list(&mut self, (thing, what): About, list: &[Observation]) {
+        if list.is_empty() {
+            return;
+        }
+        let mut body = Vec::with_capacity(14 * list.len());
+        let mut last = Last::default();
+        for seen in list {
+            self.observation(seen, &mut last, &mut body);
+        }
+        let is_blank = |seen: &Observation| matches!(seen.value, Value::Absent(_));
+        let has_blanks = list.iter().any(is_blank);
+        let kinds = self.lists.entry(thing).or_default();
+        kinds.push((what, list.len(), has_blanks, body.len()));
+        self.bodies.insert((thing, what), body);
+    }
+
+    fn observation(&mut self, seen: &Observation, last: &mut Last, body: &mut Vec<u8>) {
+        let author = self.authors.number(&Author {
+            chain: seen.place.chain,
+            by: Arc::clone(&seen.by),
+            utc_offset_min: seen.utc_offset_min,
+        });
+        let visit = seen
+            .visit
+            .map_or(0, |visit| self.visits.number(&visit) as u64 + 1);
+        let (wall, tick) = (seen.stamp.wall().get(), seen.stamp.tick());
+        let (seq, how) = (seen.place.seq.get(), codec::how_code(seen.how));
+        let flag = |is: bool, flag: u8| if is { flag } else { 0 };
+        body.push(
+            flag(author != last.author, AUTHOR)
+                | flag(visit != last.visit, VISIT)
+                | flag(how != last.how, HOW)
+                | flag(tick != 0, TICK)
+                | flag(seen.index != 0, INDEX),
+        );
+        number(body, wall.wrapping_sub(last.wall));
+        signed(body, seq.wrapping_sub(last.seq) as i64);
+        if author != last.author {
+            number(body, author as u64);
+        }
+        if visit != last.visit {
+            signed(body, visit.wrapping_sub(last.visit) as i64);
+        }
+        if how != last.how {
+            body.push(how);
+        }
+        if tick != 0 {
+            number(body, u64::from(tick));
+        }
+        if seen.index != 0 {
+            number(body, u64::from(seen.index));
+        }
+        let from = body.len();
+        brief::put(&seen.value, body);
+        if body.len() - from >= LONG {
+            let long = body.split_off(from);
+            body.push(brief::NO_VALUE);
+            number(body, self.values.number(&long) as u64);
+        }
+        *last = Last {
+            wall,
+            seq,
+            author,
+            visit,
+            how,
+        };
+    }
+
+    fn finish(mut self, out: &mut Vec<u8>) {
+        let authors = core::mem::take(&mut self.authors.1).into_iter();
+        let authors: Vec<_> = authors
+            .map(|author| {
+                let chain = self.chains.number(&author.chain);
+                (chain, self.people.number(&author.by), author.utc_offset_min)
+            })
+            .collect();
+        number(out, self.chains.1.len() as u64);
+        for chain in &self.chains.1 {
+            out.extend_from_slice(chain.bytes());
+        }
+        number(out, self.people.1.len() as u64);
+        for by in &self.people.1 {
+            sized(out, by.as_bytes());
+        }
+        number(out, authors.len() as u64);
+        for (chain, by, utc_offset_min) in authors {
+            number(out, chain as u64);
+            number(out, by as u64);
+            signed(out, i64::from(utc_offset_min));
+        }
+        number(out, self.visits.1.len() as u64);
+        for visit in &self.visits.1 {
+            out.extend_from_slice(visit.bytes());
+        }
+        number(out, self.values.1.len() as u64);
+        for value in &self.values.1 {
+            out.extend_from_slice(value);
+        }
+        number(out, self.lists.len() as u64);
+        for (thing, kinds) in &self.lists {
+            out.extend_from_slice(thing.bytes());
+            number(out, kinds.len() as u64);
+            for (what, many, has_blanks, length) in kinds {
+                number(out, u64::from(what.0));
+                number(out, *many as u64);
+                out.push(u8::from(*has_blanks));
+                number(out, *length as u64);
+            }
+        }
+        for body in self.bodies.values() {
+            out.extend_from_slice(body);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::crews;
+    use super::super::replay::State;
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn what_was_packed_is_the_same_and_goes_on_with_what_came_since(
+            steps in crews::steps(),
+            cuts in prop::array::uniform2(any::<prop::sample::Index>()),
+        ) {
+            let played = crews::play(&steps);
+            let all = State::of(&played.placed);
+            let lists: Vec<_> = all.lists().map(|(thing, what, list)| ((thing, what), list)).collect();
+            let mut parts = vec![State::default(), State::default(), State::default()];
+            for (about, list) in &lists {
+                for (at, seen) in list.iter().enumerate() {
+                    // Not in order, as they come from several devices.
+                    let part = (at * 7 + cuts[at % 2].index(3)) % 3;
+                    parts[part].observe(about.0, about.1, seen.clone());
+                }
+            }
+            let since = parts.pop().unwrap();
+            let mut told = State::made_of(
+                all.registers().map(|(thing, field, register)| ((thing, field), register.clone())),
+                since.lists().map(|(thing, what, list)| ((thing, what), list.to_vec())),
+            );
+            for part in parts {
+                let mut bytes = Vec::new();
+                let lists = part.lists().map(|(thing, what, list)| ((thing, what), list));
+                Bundle::pack(lists, &mut bytes);
+                let bundle = Bundle::read(&bytes).unwrap();
+                prop_assert_eq!(bundle.len(), part.all_observations().count());
+                told.put_bundle(bundle);
+            }
+            prop_assert_eq!(told.len(), all.len());
+            prop_assert_eq!(told, all);
+        }
+
+        #[test]
+        fn no_bytes_make_the_reader_panic(bytes in any::<Vec<u8>>()) {
+            let _unread = Bundle::read(&bytes).is_ok();
+        }
+    }
+
+    #[test]
+    fn every_part_of_an_observation_comes_back() {
+        let long = "the seal weeps where the screw was forced".to_owned();
+        let seen = |nth: u16| Observation {
+            place: Place {
+                chain: ChainId::from_bytes([(nth / 3) as u8; 16]),
+                seq: Seq::new(900 - u64::from(nth)).unwrap(),
+            },
+            index: nth % 2 * 700,
+            stamp: Stamp::new(
+                WallMs::new(1_000_000 + u64::from(nth) * 40_000),
+                nth % 4 * 9_000,
+            ),
+            utc_offset_min: -60 * (nth as i16 % 3),
+            by: ["R. Ash", "T. Birch"][usize::from(nth % 2)].into(),
+            visit: (nth % 3 != 0).then(|| ThingId::from_bytes([nth as u8; 16])),
+            value: match nth % 4 {
+                0 => Value::Text(long.clone()),
+                1 => Value::Absent(crate::log::value::Absence::Cleared),
+                2 => Value::Number(f64::from(nth) / 3.0),
+                _ => Value::Number(f64::from(nth) / 4.0),
+            },
+            how: codec::code_how((nth % 7) as u8),
+        };
+        let list: Vec<_> = (0..40).map(seen).collect();
+        let (one, other) = (list.as_slice(), &list[2..3]);
+        let about = |thing, what| (ThingId::from_bytes([thing; 16]), ObservationNumber(what));
+        let lists = [(about(1, 7), one), (about(1, 9), &[]), (about(2, 7), other)];
+        let mut bytes = Vec::new();
+        Bundle::pack(lists.into_iter(), &mut bytes);
+        let bundle = Bundle::read(&bytes).unwrap();
+        let made: Vec<_> = bundle
+            .lists()
+            .map(|(about, packed)| (about, packed.unpacked()))
+            .collect();
+        assert_eq!(
+            made,
+            [(about(1, 7), list.clone()), (about(2, 7), other.to_vec())]
+        );
+        let blanks: Vec<_> = bundle
+            .lists()
+            .map(|(_, packed)| packed.has_blanks())
+            .collect();
+        assert_eq!(blanks, [true, false]);
+        let times = |bytes: &[u8], text: &str| {
+            bytes
+                .windows(text.len())
+                .filter(|at| *at == text.as_bytes())
+                .count()
+        };
+        assert_eq!(times(&bytes, &long), 1);
+    }
+}
