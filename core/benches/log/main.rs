@@ -89,7 +89,10 @@ struct Bench {
     season: Season,
     base: Vec<Vec<u8>>,
     now: WallMs,
+    /// As a hub keeps it: packed as the season went on.
     hub: PathBuf,
+    /// With nothing packed yet.
+    loose: PathBuf,
     #[cfg(feature = "bench-sqlite")]
     sqlite: sqlite::Sqlite,
     redb: RawRedb,
@@ -102,8 +105,8 @@ impl Bench {
         let mut season = Season::new(7);
         let base = season.base(entries);
         let now = season.morning();
-        let hub = folder.join("hub");
-        let store = ours::hub(&hub);
+        let loose = folder.join("loose");
+        let store = ours::hub(&loose);
         let mut redb = RawRedb::new(&folder.join("redb"));
         #[cfg(feature = "bench-sqlite")]
         let mut sqlite = sqlite::Sqlite::new(&folder.join("sqlite"));
@@ -122,7 +125,7 @@ impl Bench {
         table.add(row);
         drop(store);
         let tight = folder.join("tight");
-        std::fs::copy(&hub, &tight).expect("there is room for a copy");
+        std::fs::copy(&loose, &tight).expect("there is room for a copy");
         let mut pressing = Store::open(&tight).expect("the copy opens");
         let mut row = Row::new("packing tight", base.len(), "");
         row.ours = timed(|| pressing.press_all().expect("it is packed")).1;
@@ -142,23 +145,24 @@ impl Bench {
             base.len(),
             "10",
         );
-        let pressed = folder.join("pressed");
-        let store = ours::hub(&pressed);
+        let hub = folder.join("hub");
+        let store = ours::hub(&hub);
+        let mut row = Row::new("packing as the season goes on", base.len(), "");
         for batch in base.chunks(BATCH) {
             let taken = store.append(batch, now, Clocks::TakenAsTold);
             assert_eq!(taken.expect("it is taken").new, batch.len());
-            store.press().expect("it is packed");
+            row.ours.time(|| store.press().expect("it is packed"));
         }
+        table.add(row);
         drop(store);
-        let (length, _) = ours::bytes_of(&pressed);
+        let (length, _) = ours::bytes_of(&hub);
         table.bytes(
             "disk, as a hub keeps it, file bytes an entry",
             length,
             base.len(),
             "60",
         );
-        std::fs::remove_file(&pressed).expect("it is there");
-        let (length, stored) = ours::bytes_of(&hub);
+        let (length, stored) = ours::bytes_of(&loose);
         let raw: usize = base.iter().map(Vec::len).sum();
         table.bytes(
             "disk, nothing packed yet, file bytes an entry",
@@ -186,6 +190,7 @@ impl Bench {
             base,
             now,
             hub,
+            loose,
             #[cfg(feature = "bench-sqlite")]
             sqlite,
             redb,
@@ -259,10 +264,12 @@ impl Bench {
             let mut rounds: Vec<_> = (0..9)
                 .map(|round| {
                     let site = self.season.sites[round * 10].logbook.to_string();
-                    if cold {
-                        measure::drop_pages(&self.hub);
+                    let job = ["child-state", &path, &site];
+                    match cold {
+                        true => measure::drop_pages(&self.hub),
+                        false => drop(in_new_process(&job)),
                     }
-                    in_new_process(&["child-state", &path, &site])
+                    in_new_process(&job)
                 })
                 .collect();
             rounds.sort_unstable_by_key(|round| round.wall);
@@ -337,7 +344,7 @@ impl Bench {
         let many = self.base.len();
         let floor = least(3, || drop(black_box(floors::fold(&self.base))));
         let path = self.folder.join("whole");
-        std::fs::copy(&self.hub, &path).expect("there is room for a copy");
+        std::fs::copy(&self.loose, &path).expect("there is room for a copy");
         let store = Store::open(&path).expect("the copy opens");
         let mut row = Row::new("state of all sites from the log", many, "fold in memory");
         row.floor = floor;
@@ -356,6 +363,20 @@ impl Bench {
             .reduce(Taken::less)
             .unwrap_or_default();
         row.target("1.0 of the fold");
+        self.table.add(row);
+        let mut row = Row::new(
+            "state of all sites as a hub keeps them",
+            many,
+            "fold in memory",
+        );
+        row.floor = floor;
+        row.ours = (0..2)
+            .map(|_| {
+                let store = Store::open(&self.hub).expect("the hub opens");
+                timed(|| fold(&store, &self.season.sites)).1
+            })
+            .reduce(Taken::less)
+            .unwrap_or_default();
         self.table.add(row);
         let two_threads = (0..2).map(|_| {
             let store = fresh();

@@ -33,7 +33,7 @@ pub(crate) struct Bundle(Arc<Inner>, Vec<(About, Where)>);
 
 #[derive(Debug)]
 struct Inner {
-    bytes: Box<[u8]>,
+    bytes: Vec<u8>,
     authors: Vec<Author>,
     visits: Vec<ThingId>,
     // Where each longer value stands.
@@ -64,15 +64,12 @@ pub(crate) struct Packed {
 
 impl Bundle {
     /// Packs lists of observations, each in order, into bytes.
-    pub(crate) fn pack<'a>(
-        lists: impl Iterator<Item = (About, &'a [Observation])>,
-        out: &mut Vec<u8>,
-    ) {
+    pub(crate) fn pack<'a>(lists: impl Iterator<Item = (About, &'a [Observation])>) -> Vec<u8> {
         let mut packing = Packing::default();
         for (about, list) in lists {
             packing.list(about, list);
         }
-        packing.finish(out);
+        packing.finish()
     }
 
     /// Reads what [`Self::pack`] wrote: what the lists name, and where each of them is.
@@ -80,8 +77,8 @@ impl Bundle {
     /// # Errors
     /// [`CodecError`] where the bytes are no bundle. Lists are read when somebody asks, so whoever reads
     /// bytes that others may have changed holds them against a check before.
-    pub(crate) fn read(bytes: &[u8]) -> Result<Self, CodecError> {
-        let mut left = Scan::of(bytes);
+    pub(crate) fn read(bytes: Vec<u8>) -> Result<Self, CodecError> {
+        let mut left = Scan::of(&bytes);
         let chains = left.items(|left| Ok(ChainId::from_bytes(left.array()?)))?;
         let people = left.items(|left| Ok(Arc::<str>::from(left.text()?)))?;
         let authors = left.items(|left| {
@@ -127,7 +124,7 @@ impl Bundle {
             return Err(ODD);
         }
         let inner = Inner {
-            bytes: bytes.into(),
+            bytes,
             authors,
             visits,
             values,
@@ -340,7 +337,9 @@ impl Packing {
         };
     }
 
-    fn finish(mut self, out: &mut Vec<u8>) {
+    fn finish(mut self) -> Vec<u8> {
+        let mut all = Vec::new();
+        let out = &mut all;
         let authors = core::mem::take(&mut self.authors.1).into_iter();
         let authors: Vec<_> = authors
             .map(|author| {
@@ -384,6 +383,7 @@ impl Packing {
         for body in self.bodies.values() {
             out.extend_from_slice(body);
         }
+        all
     }
 }
 
@@ -418,10 +418,8 @@ mod tests {
                 since.lists().map(|(thing, what, list)| ((thing, what), list.to_vec())),
             );
             for part in parts {
-                let mut bytes = Vec::new();
                 let lists = part.lists().map(|(thing, what, list)| ((thing, what), list));
-                Bundle::pack(lists, &mut bytes);
-                let bundle = Bundle::read(&bytes).unwrap();
+                let bundle = Bundle::read(Bundle::pack(lists)).unwrap();
                 prop_assert_eq!(bundle.len(), part.all_observations().count());
                 told.put_bundle(bundle);
             }
@@ -431,7 +429,7 @@ mod tests {
 
         #[test]
         fn no_bytes_make_the_reader_panic(bytes in any::<Vec<u8>>()) {
-            let _unread = Bundle::read(&bytes).is_ok();
+            let _unread = Bundle::read(bytes).is_ok();
         }
     }
 
@@ -463,9 +461,8 @@ mod tests {
         let (one, other) = (list.as_slice(), &list[2..3]);
         let about = |thing, what| (ThingId::from_bytes([thing; 16]), ObservationNumber(what));
         let lists = [(about(1, 7), one), (about(1, 9), &[]), (about(2, 7), other)];
-        let mut bytes = Vec::new();
-        Bundle::pack(lists.into_iter(), &mut bytes);
-        let bundle = Bundle::read(&bytes).unwrap();
+        let bytes = Bundle::pack(lists.into_iter());
+        let bundle = Bundle::read(bytes.clone()).unwrap();
         let made: Vec<_> = bundle
             .lists()
             .map(|(about, packed)| (about, packed.unpacked()))

@@ -1,7 +1,7 @@
 //! The entries themselves, as they lie in blocks and after them: read in order, or found one by one.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use redb::{ReadOnlyTable, ReadTransaction};
@@ -61,9 +61,12 @@ impl Shelves {
         self.balances.of(logbook)
     }
 
-    /// Counts the rows in which that is kept of all logbooks.
-    pub(super) fn rows_of_balances(&self) -> Result<u64, Error> {
-        self.balances.rows()
+    /// Whether that is kept of these logbooks only, and no more of them than is read.
+    pub(super) fn balances_are_all_of(
+        &self,
+        logbooks: &BTreeSet<LogbookId>,
+    ) -> Result<bool, Error> {
+        self.balances.are_all_of(logbooks)
     }
 
     pub(super) fn tail(&self) -> &Tail {

@@ -4,10 +4,9 @@
 //! Packing makes a balance, out of the one before and what is packed now. A logbook in which a
 //! device's chain has branches has none, and is folded.
 
-use redb::{
-    ReadOnlyTable, ReadTransaction, ReadableTable, ReadableTableMetadata, Table, TableError,
-    WriteTransaction,
-};
+use std::collections::BTreeSet;
+
+use redb::{ReadOnlyTable, ReadTransaction, ReadableTable, Table, TableError, WriteTransaction};
 
 use super::Error;
 use super::archive::Shelves;
@@ -25,6 +24,10 @@ use crate::merge::replay::State;
 
 /// Where the registers stand; every entry came after it.
 const REGISTERS: Arrival = Arrival(0);
+/// What redb takes of a page for itself where one row fills it, and of a row for its check.
+const TAKEN: usize = 42 + 8;
+/// The smallest page, and the largest for which a bundle is cut.
+const PAGES: core::ops::RangeInclusive<usize> = 4 * 1_024..=256 * 1_024;
 
 /// What a logbook came to with one of its entries.
 pub(super) struct Balanced {
@@ -85,7 +88,7 @@ impl Title {
     }
 }
 
-type Rows = &'static [u8; 24];
+type Rows = &'static [u8; 26];
 
 /// The table, where the file has it.
 pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>);
@@ -100,11 +103,23 @@ impl Balances {
         }
     }
 
-    pub(super) fn rows(&self) -> Result<u64, Error> {
-        Ok(match &self.0 {
-            Some(rows) => rows.len()?,
-            None => 0,
-        })
+    /// Whether every row is one of those that [`Self::of`] reads of these logbooks.
+    pub(super) fn are_all_of(&self, logbooks: &BTreeSet<LogbookId>) -> Result<bool, Error> {
+        let Some(rows) = &self.0 else { return Ok(true) };
+        let mut title = None;
+        for row in rows.iter()? {
+            let (key, row) = row?;
+            let (logbook, from) = block::ids(key.value().first_chunk().expect("24 of 26 bytes"));
+            if from == REGISTERS {
+                title = Title::read(&mut Scan::of(row.value().get(8..).unwrap_or_default())).ok();
+            }
+            let bundles = title.iter().flat_map(|title: &Title| &title.bundles);
+            let is_named = from == REGISTERS || { bundles }.any(|(of, _)| *of == from);
+            if !is_named || !logbooks.contains(&logbook) {
+                return Ok(false);
+            }
+        }
+        Ok(true)
     }
 
     /// Reads what is kept of a logbook.
@@ -146,7 +161,7 @@ fn registers(
     rows: &impl ReadableTable<Rows, &'static [u8]>,
     logbook: LogbookId,
 ) -> Result<Option<(Title, Balance)>, Error> {
-    let key = block::key(logbook, REGISTERS);
+    let key = key(logbook, REGISTERS, 0);
     let Some(row) = rows.get(&key)? else {
         return Ok(None);
     };
@@ -164,10 +179,38 @@ fn bundle(
     logbook: LogbookId,
     from: Arrival,
 ) -> Result<Bundle, Error> {
-    let key = block::key(logbook, from);
-    let row = rows.get(&key)?.ok_or(damaged())?;
-    let bytes = tables::behind_check(&key, row.value(), "balances")?;
+    let mut bytes = Vec::new();
+    for row in rows.range::<&[u8; 26]>(&key(logbook, from, 0)..=&key(logbook, from, u16::MAX))? {
+        let (key, row) = row?;
+        bytes.extend_from_slice(tables::behind_check(key.value(), row.value(), "balances")?);
+    }
     Bundle::read(bytes).map_err(|_| damaged())
+}
+
+fn key(logbook: LogbookId, from: Arrival, piece: u16) -> [u8; 26] {
+    let mut key = [0; 26];
+    key[..24].copy_from_slice(&block::key(logbook, from));
+    key[24..].copy_from_slice(&piece.to_be_bytes());
+    key
+}
+
+/// Cuts a bundle's bytes so that redb, which gives a row of more than 4 KiB a page of twice that or four or
+/// eight times, has little left over.
+fn pieces(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
+    let mut left = bytes;
+    core::iter::from_fn(move || {
+        let mut page = *PAGES.end();
+        while page >= *PAGES.start() && page - TAKEN > left.len() {
+            page /= 2;
+        }
+        let many = match page < *PAGES.start() {
+            true => left.len(),
+            false => page - TAKEN,
+        };
+        let (piece, rest) = left.split_at(many);
+        left = rest;
+        (!piece.is_empty()).then_some(piece)
+    })
 }
 
 /// Balances under way.
@@ -218,7 +261,7 @@ impl<'txn> Balancing<'txn> {
         title.entries += heard.told as u64;
         let (state, balance) = heard.fold.balanced();
         self.put_bundle(logbook, Arrival(before.0 + 1), state, &mut title)?;
-        let key = block::key(logbook, REGISTERS);
+        let key = key(logbook, REGISTERS, 0);
         let row = tables::checked_row(&key, |row| {
             title.put(row);
             balance.put(row);
@@ -246,34 +289,38 @@ impl<'txn> Balancing<'txn> {
         {
             title.bundles.pop();
             state.put_bundle(bundle(&self.0, logbook, before)?);
-            self.0.remove(&block::key(logbook, before))?;
+            self.remove((logbook, before), before)?;
             (from, many) = (before, many + of_these);
         }
-        let key = block::key(logbook, from);
         let lists = state
             .lists()
             .map(|(thing, what, list)| ((thing, what), list));
-        let row = tables::checked_row(&key, |row| Bundle::pack(lists, row));
-        self.0.insert(&key, row.as_slice())?;
+        let bytes = Bundle::pack(lists);
+        for (nth, piece) in (0..=u16::MAX).zip(pieces(&bytes)) {
+            let key = key(logbook, from, nth);
+            let row = tables::checked_row(&key, |row| row.extend_from_slice(piece));
+            self.0.insert(&key, row.as_slice())?;
+        }
         title.bundles.push((from, many));
         Ok(())
     }
 
     /// Forgets what a logbook came to.
     pub(super) fn forget(&mut self, logbook: LogbookId) -> Result<(), Error> {
-        let (from, to) = tables::range::<24>(&[logbook.bytes()]);
+        self.remove((logbook, REGISTERS), Arrival(u64::MAX))
+    }
+
+    /// Removes a logbook's rows from one arrival up to another.
+    fn remove(&mut self, (logbook, from): (LogbookId, Arrival), to: Arrival) -> Result<(), Error> {
+        let rows = key(logbook, from, 0)..=key(logbook, to, u16::MAX);
+        let (from, to) = rows.into_inner();
         Ok(self
             .0
-            .retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?)
+            .retain_in::<&[u8; 26], _>(&from..=&to, |_, _| false)?)
     }
 }
 
 impl Balanced {
-    /// How many rows it is kept in.
-    pub(super) fn rows(&self) -> u64 {
-        1 + self.bundles.len() as u64
-    }
-
     /// Whether it is what these entries come to, all of the logbook's blocks in order.
     pub(super) fn is_right(self, entries: &[Filed]) -> Result<bool, Error> {
         let within = entries.partition_point(|filed| filed.arrival <= self.title.up_to);

@@ -93,6 +93,16 @@ impl Ledger {
         self.ids_are_new = true;
     }
 
+    /// Learns which ids an entry names that came after all those learned before, if those are known.
+    pub(super) fn learn_ids_of(&mut self, entry: &View<'_>, arrival: Arrival) {
+        if let Some(ids) = &mut self.ids
+            && ids.lack(entry)
+        {
+            Arc::make_mut(ids).learn(entry, arrival);
+            self.ids_are_new = true;
+        }
+    }
+
     /// Returns the row of its ids, if the one that keeps them lacks some; says that it is kept now.
     pub(super) fn new_ids(&mut self, logbook: LogbookId) -> Option<Vec<u8>> {
         let is_new = core::mem::take(&mut self.ids_are_new);
@@ -278,12 +288,7 @@ impl Ledger {
         gained: &VersionVector,
         arrival: Arrival,
     ) {
-        if let Some(ids) = &mut self.ids
-            && ids.lack(entry)
-        {
-            Arc::make_mut(ids).learn(entry, arrival);
-            self.ids_are_new = true;
-        }
+        self.learn_ids_of(entry, arrival);
         if let Some(names) = &mut self.names {
             names.chains.insert(entry.mark(), place.chain);
             names.tips.insert(place, entry.tip);

@@ -151,6 +151,21 @@ impl Live {
         Ok(ledger)
     }
 
+    /// Returns the same, with the ids that the entries name.
+    pub(super) fn ledger_and_ids(
+        &mut self,
+        logbook: LogbookId,
+        shelves: &Shelves,
+        rows: &impl ReadableTable<&'static [u8; 16], &'static [u8]>,
+    ) -> Result<Arc<Ledger>, Error> {
+        let mut ledger = self.ledger(logbook, shelves, rows)?;
+        if !ledger.tells_ids() {
+            tell_ids(Arc::make_mut(&mut ledger), logbook, shelves)?;
+            self.ledgers.keep(logbook, Arc::clone(&ledger));
+        }
+        Ok(ledger)
+    }
+
     /// Takes a ledger that is at hand, for changing it.
     pub(super) fn take(&mut self, logbook: LogbookId) -> Option<Ledger> {
         self.ledgers.remove(&logbook).map(Arc::unwrap_or_clone)
@@ -232,14 +247,26 @@ pub(super) fn ledger_of(
 ) -> Result<Ledger, Error> {
     let row = rows.get(logbook.bytes())?;
     let row = row.map(|row| Ledger::read(logbook, row.value()));
-    let mut ledger = row.transpose()?.unwrap_or_else(Ledger::beginning);
-    if !ledger.tells_ids() {
-        match shelves.ids(logbook)? {
-            Some(ids) => ledger.tell_ids(ids),
-            None => ledger.learn_ids(shelves.of(logbook).settled()?.iter()),
-        }
-    }
+    let ledger = row.transpose()?.unwrap_or_else(Ledger::beginning);
     with_tail(ledger, logbook, shelves)
+}
+
+/// Lets a ledger know which ids a logbook's entries name: it says something to those who tell and are told
+/// entries, and to nobody else.
+pub(super) fn tell_ids(
+    ledger: &mut Ledger,
+    logbook: LogbookId,
+    shelves: &Shelves,
+) -> Result<(), Error> {
+    let archive = shelves.of(logbook);
+    match shelves.ids(logbook)? {
+        Some(ids) => ledger.tell_ids(ids),
+        None => ledger.learn_ids(archive.settled()?.iter()),
+    }
+    for filed in archive.tail() {
+        ledger.learn_ids_of(&filed.written.view(), filed.arrival);
+    }
+    Ok(())
 }
 
 /// Brings the ledger of a logbook's blocks up to its last entries.

@@ -135,6 +135,20 @@ impl Reading<'_> {
         live::ledger_of(logbook, &self.shelves, &self.rows).map(Arc::new)
     }
 
+    /// Returns the same, with the ids that the entries name.
+    pub(super) fn ledger_and_ids(&self, logbook: LogbookId) -> Result<Arc<Ledger>, Error> {
+        let mut live = self.store.live();
+        if live.last.bookmark == self.last {
+            return live.ledger_and_ids(logbook, &self.shelves, &self.rows);
+        }
+        drop(live);
+        let mut ledger = live::ledger_of(logbook, &self.shelves, &self.rows)?;
+        if !ledger.tells_ids() {
+            live::tell_ids(&mut ledger, logbook, &self.shelves)?;
+        }
+        Ok(Arc::new(ledger))
+    }
+
     /// Returns the stretches of arrivals that begin after this one, and the arrival before each; the
     /// first of them may have begun earlier.
     fn groups(

@@ -29,10 +29,10 @@ pub(super) const LEDGERS: TableDefinition<'_, &[u8; 16], &[u8]> =
 /// Logbook -> check (8), and the ids that its blocks name. Written when there are new ones; where a row is
 /// not there, they are read from the blocks. Derived.
 pub(super) const IDS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("ids_v4");
-/// Logbook, arrival -> check (8), and what the logbook's blocks that are packed tight come to: at arrival
-/// zero its registers, at others the observations that came from there on. Where a logbook has no row,
-/// its blocks are folded. Derived.
-pub(super) const BALANCES: TableDefinition<'_, &[u8; 24], &[u8]> =
+/// Logbook, arrival, piece -> check (8), and what the logbook's blocks that are packed tight come to: at
+/// arrival zero its registers, at others, cut in pieces, the observations that came from there on. Where a
+/// logbook has no row, its blocks are folded. Derived.
+pub(super) const BALANCES: TableDefinition<'_, &[u8; 26], &[u8]> =
     TableDefinition::new("balances_v4");
 /// Logbook, device, seq, link -> public key (32), signature (64), and for each step from there to what
 /// was signed: whether the digest beside it is the left one (1), the digest (32). How far a device says

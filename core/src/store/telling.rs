@@ -104,7 +104,7 @@ impl Ledgers {
         if let Some(ledger) = known.get(&logbook) {
             return Ok(Arc::clone(ledger));
         }
-        let ledger = reading.ledger(logbook)?;
+        let ledger = reading.ledger_and_ids(logbook)?;
         known.insert(logbook, Arc::clone(&ledger));
         Ok(ledger)
     }

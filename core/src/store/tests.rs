@@ -224,7 +224,7 @@ fn a_balance_holds_what_it_came_to_and_a_damaged_one_is_found_and_made_again() {
         value: Value::text(format!("reading {number}, taken at the valve")),
         how: HowKnown::Measured,
     };
-    let mut hub = Store::create(&path, new(1)).unwrap();
+    let hub = Store::create(&path, new(1)).unwrap();
     for round in 0..9 {
         for nth in 0..5 {
             let number = round * 5 + nth;

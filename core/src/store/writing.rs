@@ -190,11 +190,11 @@ impl<'s> Writing<'s> {
     /// Returns a logbook's ledger as this write has made it so far, and its entries before the write.
     fn ledger(&mut self, logbook: LogbookId) -> Result<(&mut Ledger, Archive<'_>), Error> {
         if self.ledgers.get(logbook).is_none() {
-            let ledger = match self.live.take(logbook) {
+            let ledger = match self.live.take(logbook).filter(Ledger::tells_ids) {
                 Some(ledger) => ledger,
                 None => {
                     let (shelves, rows) = self.before.open(&self.live)?;
-                    Arc::unwrap_or_clone(self.live.ledger(logbook, shelves, rows)?)
+                    Arc::unwrap_or_clone(self.live.ledger_and_ids(logbook, shelves, rows)?)
                 }
             };
             self.ledgers.put(logbook, ledger);
