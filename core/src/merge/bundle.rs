@@ -421,7 +421,7 @@ mod tests {
                 let lists = part.lists().map(|(thing, what, list)| ((thing, what), list));
                 let bundle = Bundle::read(Bundle::pack(lists)).unwrap();
                 prop_assert_eq!(bundle.len(), part.all_observations().count());
-                told.put_bundle(bundle);
+                told.put_bundle(&bundle);
             }
             prop_assert_eq!(told.len(), all.len());
             prop_assert_eq!(told, all);
@@ -448,7 +448,7 @@ mod tests {
             ),
             utc_offset_min: -60 * (nth as i16 % 3),
             by: ["R. Ash", "T. Birch"][usize::from(nth % 2)].into(),
-            visit: (nth % 3 != 0).then(|| ThingId::from_bytes([nth as u8; 16])),
+            visit: (!nth.is_multiple_of(3)).then(|| ThingId::from_bytes([nth as u8; 16])),
             value: match nth % 4 {
                 0 => Value::Text(long.clone()),
                 1 => Value::Absent(crate::log::value::Absence::Cleared),

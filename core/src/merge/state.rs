@@ -83,7 +83,7 @@ impl State {
     }
 
     /// Puts in observations that are packed, other than those that it has.
-    pub(crate) fn put_bundle(&mut self, bundle: Bundle) {
+    pub(crate) fn put_bundle(&mut self, bundle: &Bundle) {
         for (about, packed) in bundle.lists() {
             self.observations
                 .entry(about)
@@ -93,7 +93,7 @@ impl State {
     }
 
     /// Puts in of packed observations those of one thing.
-    pub(crate) fn put_bundle_of(&mut self, thing: ThingId, bundle: Bundle) {
+    pub(crate) fn put_bundle_of(&mut self, thing: ThingId, bundle: &Bundle) {
         for (about, packed) in bundle.lists() {
             if about.0 == thing {
                 self.observations

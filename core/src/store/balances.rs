@@ -38,8 +38,8 @@ pub(super) struct Balanced {
 
 impl Balanced {
     /// Puts its observations into a state; of one thing only, if one is named.
-    pub(super) fn put_observations(self, thing: Option<ThingId>, state: &mut State) {
-        for bundle in self.bundles {
+    pub(super) fn put_observations(&self, thing: Option<ThingId>, state: &mut State) {
+        for bundle in &self.bundles {
             match thing {
                 Some(thing) => state.put_bundle_of(thing, bundle),
                 None => state.put_bundle(bundle),
@@ -288,7 +288,7 @@ impl<'txn> Balancing<'txn> {
             && of_these <= 2 * many
         {
             title.bundles.pop();
-            state.put_bundle(bundle(&self.0, logbook, before)?);
+            state.put_bundle(&bundle(&self.0, logbook, before)?);
             self.remove((logbook, before), before)?;
             (from, many) = (before, many + of_these);
         }
@@ -322,7 +322,7 @@ impl<'txn> Balancing<'txn> {
 
 impl Balanced {
     /// Whether it is what these entries come to, all of the logbook's blocks in order.
-    pub(super) fn is_right(self, entries: &[Filed]) -> Result<bool, Error> {
+    pub(super) fn is_right(&self, entries: &[Filed]) -> Result<bool, Error> {
         let within = entries.partition_point(|filed| filed.arrival <= self.title.up_to);
         let within = &entries[..within];
         let heard = Heard::all(None, |hearing| {
