@@ -9,8 +9,9 @@ use std::sync::Arc;
 use foldhash::fast::RandomState;
 
 use super::balance::{Balance, Chain};
+use super::gathered::{List, Names, Noted};
 use super::register::{Register, Write};
-use super::replay::{self, Observation, Placed, State};
+use super::replay::{self, Placed, State};
 use crate::log::entry::Change;
 use crate::log::id::{ChainId, FieldNumber, ObservationNumber, Place, Seq, ThingId};
 use crate::log::stamp::Stamp;
@@ -24,15 +25,14 @@ pub(crate) struct Fold {
     held_back: BTreeSet<Place>,
     chains: Vec<Chain>,
     chain_numbers: BTreeMap<ChainId, Number>,
-    people: Vec<Arc<str>>,
     people_numbers: BTreeMap<Arc<str>, Number>,
-    visits: Vec<ThingId>,
+    names: Names,
     things: Vec<Thing>,
     thing_numbers: HashMap<ThingId, Number, RandomState>,
     fields: Vec<Field>,
     // How many lists of observations there are, and what is on them, in the order in which it came.
     lists: Number,
-    seen: Vec<Seen>,
+    noted: Vec<Noted>,
     // The chain of the last entry, and that entry if it counts.
     chain: Number,
     now: Option<Now>,
@@ -81,16 +81,6 @@ struct Field {
 struct Open {
     at: At,
     stamp: Stamp,
-    value: Value,
-    how: HowKnown,
-}
-
-/// An observation and the list on which it is.
-#[derive(Debug)]
-struct Seen {
-    list: Number,
-    index: u16,
-    now: Now,
     value: Value,
     how: HowKnown,
 }
@@ -199,18 +189,19 @@ impl Fold {
             return *number;
         }
         let new = Arc::<str>::from(by);
-        self.people.push(Arc::clone(&new));
-        let number = last(&self.people);
+        self.names.people.push(Arc::clone(&new));
+        let number = last(&self.names.people);
         self.people_numbers.insert(new, number);
         number
     }
 
     /// Returns the number of a visit, which may have several.
     pub(crate) fn visit(&mut self, id: ThingId) -> Option<Visit> {
-        if self.visits.last() != Some(&id) {
-            self.visits.push(id);
+        let visits = &mut self.names.visits;
+        if visits.last() != Some(&id) {
+            visits.push(id);
         }
-        Visit::new(self.visits.len() as Number)
+        Visit::new(visits.len() as Number)
     }
 
     /// Returns the number of a thing.
@@ -332,7 +323,7 @@ impl Fold {
             self.lists += 1;
             self.lists - 1
         });
-        self.seen.push(Seen {
+        self.noted.push(Noted {
             list,
             index: index as u16, // an entry has no room for more
             now,
@@ -356,34 +347,17 @@ impl Fold {
     pub(crate) fn done(self) -> State {
         let Self {
             chains,
-            people,
-            visits,
+            mut names,
             mut things,
             fields,
-            seen,
+            noted,
+            lists,
             ..
         } = self;
         let registers = fields.into_iter().map(|field| field.register(&chains));
         let mut by_field: Vec<_> = registers.collect();
-        let mut counts = vec![0; self.lists as usize];
-        seen.iter().for_each(|seen| counts[seen.list as usize] += 1);
-        let mut by_list: Vec<_> = counts.into_iter().map(Vec::with_capacity).collect();
-        for seen in seen {
-            let now = seen.now;
-            Observation::put(
-                &mut by_list[seen.list as usize],
-                Observation {
-                    place: place(&chains, now.at),
-                    index: seen.index,
-                    stamp: now.stamp,
-                    utc_offset_min: now.utc_offset_min,
-                    by: Arc::clone(&people[now.by as usize]),
-                    visit: now.visit.map(|visit| visits[visit.get() as usize - 1]),
-                    value: seen.value,
-                    how: seen.how,
-                },
-            );
-        }
+        names.chains = chains.iter().map(|chain| chain.id).collect();
+        let by_list = List::all(names, noted, lists);
         // In the order of a state's own, in which it is made with little work.
         things.sort_unstable_by_key(|thing| thing.id);
         let registers = things.iter().flat_map(|thing| {
@@ -398,9 +372,8 @@ impl Fold {
             let lists = thing.lists.iter();
             lists.map(|(what, number)| ((thing.id, *what), *number))
         });
-        let observations =
-            observations.map(|(of, number)| (of, core::mem::take(&mut by_list[number as usize])));
-        State::made_of(registers, observations)
+        let observations = observations.map(|(of, number)| (of, by_list[number as usize].clone()));
+        State::folded(registers, observations)
     }
 }
 

@@ -9,6 +9,7 @@ pub(crate) mod balance;
 pub mod branches;
 pub(crate) mod bundle;
 pub(crate) mod fold;
+mod gathered;
 pub mod knowledge;
 mod pile;
 pub mod register;

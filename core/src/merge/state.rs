@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::bundle::Bundle;
+use super::gathered::List;
 use super::register::Register;
 use super::seen::Seen;
 use crate::log::id::{FieldNumber, ObservationNumber, Place, ThingId};
@@ -78,6 +79,19 @@ impl State {
             observations: observations
                 .into_iter()
                 .map(|(about, list)| (about, Seen::of(list)))
+                .collect(),
+        }
+    }
+
+    /// Puts together what was folded, with its observations as they were folded.
+    pub(super) fn folded(
+        registers: impl Iterator<Item = ((ThingId, FieldNumber), Register)>,
+        observations: impl Iterator<Item = ((ThingId, ObservationNumber), List)>,
+    ) -> Self {
+        Self {
+            registers: registers.collect(),
+            observations: observations
+                .map(|(about, list)| (about, Seen::folded(list)))
                 .collect(),
         }
     }
