@@ -390,6 +390,7 @@ impl Caller {
 /// How much this side holds of some logbooks.
 struct Holding {
     entries: BTreeMap<LogbookId, u64>,
+    /// How many chains a device has, where that is more than one.
     chains: BTreeMap<(LogbookId, DeviceId), usize>,
 }
 
@@ -405,8 +406,11 @@ impl Holding {
         for (logbook, chains) in shelf.counts(&logbooks.copied().collect())? {
             let entries = chains.iter().map(|(_, entries)| entries).sum();
             holding.entries.insert(logbook, entries);
-            for (device, _) in chains {
-                *holding.chains.entry((logbook, device)).or_default() += 1;
+            let mut devices: Vec<_> = chains.into_iter().map(|(device, _)| device).collect();
+            devices.sort_unstable();
+            let of_devices = devices.chunk_by(|one, next| one == next);
+            for chains in of_devices.filter(|chains| chains.len() > 1) {
+                holding.chains.insert((logbook, chains[0]), chains.len());
             }
         }
         Ok(holding)

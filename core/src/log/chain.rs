@@ -6,34 +6,41 @@
 
 use core::fmt;
 use core::str::FromStr;
-use std::sync::LazyLock;
+use std::cell::RefCell;
+use std::thread::LocalKey;
 
 use blake3::Hasher;
-use blake3::hazmat::{ContextKey, HasherExt, hash_derive_key_context};
 
 use super::id::{ChainId, DeviceId, LogbookId, Seq};
 
-static LINK: Context = Context::new(|| key("headwalk 2026 entry chain v1"));
-static HELD: Context = Context::new(|| key("headwalk 2026 held chains v1"));
-static TIP: Context = Context::new(|| key("headwalk 2026 entry tip v1"));
-static BRANCH: Context = Context::new(|| key("headwalk 2026 branch id v1"));
-static CHECK: Context = Context::new(|| key("headwalk 2026 entry check v1"));
-
-/// The key that BLAKE3 derives from a context. Entries are so short that deriving it for each of
-/// them would take a third of the work.
-type Context = LazyLock<ContextKey>;
-
-fn key(context: &str) -> ContextKey {
-    hash_derive_key_context(context)
+thread_local! {
+    static LINK: Kept = kept("headwalk 2026 entry chain v1");
+    static HELD: Kept = kept("headwalk 2026 held chains v1");
+    static TIP: Kept = kept("headwalk 2026 entry tip v1");
+    static BRANCH: Kept = kept("headwalk 2026 branch id v1");
+    static CHECK: Kept = kept("headwalk 2026 entry check v1");
 }
 
-fn hasher(context: &Context) -> Hasher {
-    Hasher::new_from_context_key(context)
+/// A hasher for one context, used again and again. Entries are so short that deriving the context's key
+/// for each of them would take a third of the work, and a hasher of its own a tenth.
+type Kept = RefCell<Hasher>;
+
+fn kept(context: &str) -> Kept {
+    RefCell::new(Hasher::new_derive_key(context))
 }
 
-fn leading<const N: usize>(hasher: &Hasher) -> [u8; N] {
-    let hash = hasher.finalize();
-    let (bytes, _) = hash.as_bytes().split_first_chunk().expect("N is below 32");
+fn hash(context: &'static LocalKey<Kept>, parts: &[&[u8]]) -> [u8; 32] {
+    context.with_borrow_mut(|hasher| {
+        hasher.reset();
+        for part in parts {
+            hasher.update(part);
+        }
+        *hasher.finalize().as_bytes()
+    })
+}
+
+fn leading<const N: usize>(hash: &[u8; 32]) -> [u8; N] {
+    let (bytes, _) = hash.split_first_chunk().expect("N is below 32");
     *bytes
 }
 
@@ -44,16 +51,12 @@ pub struct Link([u8; 32]);
 impl Link {
     /// Returns the link before a device's first entry in a logbook.
     pub fn origin(logbook: LogbookId, device: DeviceId) -> Self {
-        let mut hasher = hasher(&LINK);
-        hasher.update(logbook.bytes()).update(device.bytes());
-        Self(*hasher.finalize().as_bytes())
+        Self(hash(&LINK, &[logbook.bytes(), device.bytes()]))
     }
 
     /// Returns the link after the entry with these exact bytes.
     pub fn after(&self, entry: &[u8]) -> Self {
-        let mut hasher = hasher(&LINK);
-        hasher.update(&self.0).update(entry);
-        Self(*hasher.finalize().as_bytes())
+        Self(hash(&LINK, &[&self.0, entry]))
     }
 
     /// Makes a link from its 32 bytes.
@@ -90,8 +93,7 @@ impl Tip {
 
     /// Returns the tip of the entry with these exact bytes.
     pub fn of(entry: &[u8]) -> Self {
-        let mut hasher = hasher(&TIP);
-        Self(leading(hasher.update(entry)))
+        Self(leading(&hash(&TIP, &[entry])))
     }
 }
 
@@ -143,28 +145,21 @@ pub fn held(chains: &[([u8; 32], Link)]) -> Held {
         bytes.extend_from_slice(ids);
         bytes.extend_from_slice(&link.0);
     }
-    Held(*hasher(&HELD).update(&bytes).finalize().as_bytes())
+    Held(hash(&HELD, &[&bytes]))
 }
 
 /// Returns the id of the branch that begins with this entry: every store files it alike.
 pub fn branch_id(logbook: LogbookId, first: Mark) -> ChainId {
-    let mut hasher = hasher(&BRANCH);
-    hasher
-        .update(logbook.bytes())
-        .update(first.device.bytes())
-        .update(&first.seq.get().to_be_bytes())
-        .update(&first.tip.0);
-    ChainId::from_bytes(leading(&hasher))
+    let seq = first.seq.get().to_be_bytes();
+    let (logbook, device) = (logbook.bytes(), first.device.bytes());
+    let hash = hash(&BRANCH, &[logbook, device, &seq, &first.tip.0]);
+    ChainId::from_bytes(leading(&hash))
 }
 
 /// Returns eight bytes that betray damage to any of these parts on an ordinary read, without the
 /// entry before it. Parts but the last must be of fixed length.
 pub fn check(parts: &[&[u8]]) -> [u8; 8] {
-    let mut hasher = hasher(&CHECK);
-    for part in parts {
-        hasher.update(part);
-    }
-    leading(&hasher)
+    leading(&hash(&CHECK, parts))
 }
 
 #[cfg(test)]

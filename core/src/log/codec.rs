@@ -179,15 +179,22 @@ pub fn peek(bytes: &[u8]) -> Result<(LogbookId, DeviceId), CodecError> {
 /// # Errors
 /// [`CodecError`] where the bytes are too few, or of another format.
 pub fn mark(bytes: &[u8]) -> Result<Mark, CodecError> {
-    let (_, device) = peek(bytes)?;
+    let (_, device, seq) = place(bytes)?;
+    let tip = Tip::of(bytes);
+    Ok(Mark { device, seq, tip })
+}
+
+/// Returns an entry's logbook, its device and its number, without reading the rest of it.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are too few, or of another format.
+pub(crate) fn place(bytes: &[u8]) -> Result<(LogbookId, DeviceId, Seq), CodecError> {
+    let (logbook, device) = peek(bytes)?;
     let short = CodecError::Shape("it is cut short");
     let rest = bytes.get(1 + 16 + 16..).ok_or(short.clone())?;
     let seq = Scan::of(rest).number().map_err(|_| short)?;
-    Ok(Mark {
-        device,
-        seq: Seq::new(seq).ok_or(CodecError::Shape("its place is zero"))?,
-        tip: Tip::of(bytes),
-    })
+    let seq = Seq::new(seq).ok_or(CodecError::Shape("its place is zero"))?;
+    Ok((logbook, device, seq))
 }
 
 /// Returns the bytes of one value, as they stand within an entry.
@@ -252,7 +259,7 @@ pub(super) const HOLD_BACK: u8 = 4;
 /// The kind of the word that it counts after all.
 pub(super) const ADMIT: u8 = 5;
 
-fn put_mark(mark: &Mark, out: &mut Vec<u8>) {
+pub(super) fn put_mark(mark: &Mark, out: &mut Vec<u8>) {
     out.extend_from_slice(mark.device.bytes());
     number(out, mark.seq.get());
     out.extend_from_slice(&mark.tip.0);

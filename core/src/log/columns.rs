@@ -119,8 +119,7 @@ fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
 /// Lays entries out as [`LayingOut`] does.
 #[cfg(test)]
 pub(crate) fn lay_out(entries: &[Written]) -> Vec<u8> {
-    let views: Vec<_> = entries.iter().map(Written::view).collect();
-    LayingOut::default().lay_out(&views)
+    LayingOut::default().lay_out(entries.iter().map(Written::view))
 }
 
 /// Lays entries out, one block after the other, in room that is kept from one to the next.
@@ -130,13 +129,10 @@ pub(crate) struct LayingOut(Writer<'static>);
 impl LayingOut {
     /// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
     /// of its time.
-    pub(crate) fn lay_out<'a>(
-        &mut self,
-        entries: impl IntoIterator<Item = &'a View<'a>>,
-    ) -> Vec<u8> {
+    pub(crate) fn lay_out<'a>(&mut self, entries: impl IntoIterator<Item = View<'a>>) -> Vec<u8> {
         self.0.clear();
         for view in entries {
-            self.0.entry(view);
+            self.0.entry(&view);
         }
         self.0.columns.laid_out()
     }

@@ -1,7 +1,8 @@
 //! Entries one behind the other in one piece of memory.
 
 use super::chain::Tip;
-use super::codec::CodecError;
+use super::codec::{self, CodecError};
+use super::id::{DeviceId, LogbookId, Seq};
 use super::view::View;
 
 /// The bytes of entries, each read once, in order.
@@ -29,6 +30,11 @@ pub(crate) struct Raw<'a> {
 }
 
 impl<'a> Raw<'a> {
+    /// Returns its logbook, its device and its number, and reads no more.
+    pub(crate) fn place(&self) -> (LogbookId, DeviceId, Seq) {
+        codec::place(self.bytes).expect("it was read before")
+    }
+
     /// Sees what it says.
     pub(crate) fn view(&self) -> View<'a> {
         View::again(self.bytes, self.tip, self.is_plain)
@@ -91,6 +97,11 @@ impl Raws {
             tip: end.tip,
             is_plain: end.is_plain,
         }
+    }
+
+    /// Returns all of them, in order.
+    pub(crate) fn raws(&self) -> impl Iterator<Item = Raw<'_>> {
+        (0..self.len()).map(|nth| self.get(nth))
     }
 
     /// Sees all of them, in order.

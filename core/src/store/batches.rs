@@ -10,8 +10,8 @@ use std::sync::Arc;
 use super::Bookmark;
 use super::filed::Lying;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::raws::Raw;
 use crate::log::terse;
-use crate::log::view::View;
 
 /// How many bytes of batches are kept at most.
 const MOST_BYTES: usize = 4 << 20;
@@ -38,7 +38,7 @@ impl Batch {
     pub(super) fn of(bytes: Vec<u8>, entries: &[Lying<'_>]) -> Option<Self> {
         let (first, last) = (entries.first()?, entries.last()?);
         let mut spans = Spans::new();
-        note(&mut spans, entries.iter().map(Lying::view));
+        note(&mut spans, entries.iter().map(|entry| entry.raw));
         (bytes.first() == Some(&terse::VERSION)).then(|| Self {
             bytes,
             first: first.arrival,
@@ -62,16 +62,16 @@ impl Batch {
 }
 
 /// Counts entries.
-pub(super) fn note<'a>(spans: &mut Spans, entries: impl Iterator<Item = View<'a>>) {
-    let mut entries = entries.peekable();
-    while let Some(first) = entries.next() {
-        let writer = (first.logbook, first.device);
-        let span = spans.entry(writer).or_insert((0, first.seq));
-        let mut next = Some(first);
+pub(super) fn note<'a>(spans: &mut Spans, entries: impl Iterator<Item = Raw<'a>>) {
+    let mut places = entries.map(|entry| entry.place()).peekable();
+    while let Some((logbook, device, seq)) = places.next() {
+        let span = spans.entry((logbook, device)).or_insert((0, seq));
+        let mut next = Some(seq);
         // Most come after one of the same device.
-        while let Some(entry) = next {
-            *span = (span.0 + 1, entry.seq.max(span.1));
-            next = entries.next_if(|entry| (entry.logbook, entry.device) == writer);
+        while let Some(seq) = next {
+            *span = (span.0 + 1, seq.max(span.1));
+            let same = places.next_if(|(of, by, _)| (*of, *by) == (logbook, device));
+            next = same.map(|(_, _, seq)| seq);
         }
     }
 }

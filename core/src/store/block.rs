@@ -13,7 +13,6 @@ use crate::log::columns::{self, LayingOut, Listener};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::shapes::{Scan, number, signed, sized};
 use crate::log::stamp::WallMs;
-use crate::log::view::View;
 
 /// The most entries in a block of what came lately, so that reading one of them stays short.
 const MOST_LOOSE: usize = 1_024;
@@ -86,12 +85,15 @@ fn row(
         (arrived, at) = (now.get(), at + same);
     }
     let mut spans: BTreeMap<DeviceId, (Seq, Seq)> = BTreeMap::new();
-    let views: Vec<View<'_>> = entries.iter().map(Lying::view).collect();
-    for run in views.chunk_by(|one, next| one.device == next.device) {
-        let span = spans.entry(run[0].device);
-        let span = span.or_insert((run[0].seq, run[0].seq));
-        for view in run {
-            (span.0, span.1) = (span.0.min(view.seq), span.1.max(view.seq));
+    let mut places = entries.iter().map(|entry| entry.raw.place()).peekable();
+    while let Some((_, device, seq)) = places.next() {
+        let span = spans.entry(device).or_insert((seq, seq));
+        let mut next = Some((device, seq));
+        // Most come after one of the same device.
+        while let Some((_, seq)) = next {
+            *span = (span.0.min(seq), span.1.max(seq));
+            let same = places.next_if(|(_, of, _)| *of == device);
+            next = same.map(|(_, device, seq)| (device, seq));
         }
     }
     number(&mut row, spans.len() as u64);
@@ -100,7 +102,7 @@ fn row(
         number(&mut row, from.get());
         number(&mut row, to.get() - from.get());
     }
-    let laid_out = laying_out.lay_out(&views);
+    let laid_out = laying_out.lay_out(entries.iter().map(Lying::view));
     match packing {
         Packing::Loose => {
             row.reserve_exact(laid_out.len() + 8);

@@ -1,7 +1,6 @@
 //! An entry as this store holds it: what was written, and when it came.
 
 use super::{Bookmark, Error, tables};
-use crate::log::codec;
 use crate::log::id::{Arrival, LogbookId};
 use crate::log::raws::Raw;
 use crate::log::stamp::WallMs;
@@ -56,8 +55,7 @@ impl<'a> Lying<'a> {
 
     /// Returns the logbook it belongs to.
     pub(super) fn logbook(&self) -> LogbookId {
-        let (logbook, _) = codec::peek(self.raw.bytes).expect("it was read before");
-        logbook
+        self.raw.place().0
     }
 
     /// Sees what it says.

@@ -2,6 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use redb::ReadableTable;
+
 use super::query::Reading;
 use super::tables::{self, SEALS};
 use super::writing::Writing;
@@ -106,10 +108,12 @@ fn link_at(writing: &mut Writing<'_>, device: DeviceId, end: &End) -> Result<Lin
 
 /// Keeps seals, each instead of those that reach less far on its chain; returns those that are new.
 pub(super) fn keep(writing: &mut Writing<'_>, seals: &Checked) -> Result<Vec<Seal>, Error> {
-    let mut new = Vec::new();
-    for ((logbook, device), seals) in seals {
-        let ends = ends(writing, *logbook, *device)?;
-        let mut table = writing.txn.open_table(SEALS)?;
+    let (mut new, mut ends) = (Vec::new(), Vec::new());
+    for (logbook, device) in seals.keys() {
+        ends.push(self::ends(writing, *logbook, *device)?);
+    }
+    let mut table = writing.txn.open_table(SEALS)?;
+    for (((logbook, device), seals), ends) in seals.iter().zip(ends) {
         for seal in seals {
             let key = tables::seal_key(*device, seal);
             let row = tables::seal_row(seal);
@@ -122,9 +126,18 @@ pub(super) fn keep(writing: &mut Writing<'_>, seals: &Checked) -> Result<Vec<Sea
                 continue; // it reaches beyond what has come so far
             }
             let (from, _) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
-            table.retain_in::<&[u8; 72], _>(&from..&key, |key, row| {
-                tables::seal(key, row).is_ok_and(|(_, other)| ends.contains(&other.link))
-            })?;
+            let mut before = Vec::new();
+            for earlier in table.range::<&[u8; 72]>(&from..&key)? {
+                let (key, row) = earlier?;
+                let key = *key.value();
+                let other = tables::seal(&key, row.value());
+                if !other.is_ok_and(|(_, other)| ends.contains(&other.link)) {
+                    before.push(key);
+                }
+            }
+            for key in before {
+                table.remove(&key)?;
+            }
         }
     }
     Ok(new)

@@ -51,7 +51,7 @@ impl Came {
     /// Counts the entries by logbook.
     pub fn by_logbook(&self) -> BTreeMap<LogbookId, u64> {
         let (mut spans, mut counts) = (Spans::new(), BTreeMap::new());
-        batches::note(&mut spans, self.entries.iter());
+        batches::note(&mut spans, self.entries.raws());
         for ((logbook, _), (many, _)) in spans {
             *counts.entry(logbook).or_default() += many;
         }
@@ -337,7 +337,7 @@ impl Tells<'_> {
             if filed.arrival >= before || !self.has_room(filed.written.raw.len()) {
                 return false;
             }
-            batches::note(&mut self.spans, core::iter::once(filed.written.view()));
+            batches::note(&mut self.spans, core::iter::once(filed.written.raw()));
             (self.up_to, self.read) = (filed.arrival, filed.bookmark());
             entries.push(filed.written.clone());
             true

@@ -428,14 +428,16 @@ impl<'s> Writing<'s> {
 
 /// Writes entries, in order of arrival, into blocks, logbook by logbook, and into groups.
 fn write_group(txn: &WriteTransaction, entries: &[Lying<'_>]) -> Result<(), Error> {
-    let mut of_logbook: BTreeMap<LogbookId, Vec<Lying<'_>>> = BTreeMap::new();
-    for run in entries.chunk_by(|one, next| one.logbook() == next.logbook()) {
-        let here = of_logbook.entry(run[0].logbook()).or_default();
-        here.extend_from_slice(run);
-    }
+    let runs = entries.chunk_by(|one, next| one.logbook() == next.logbook());
+    let mut runs: Vec<_> = runs.map(|run| (run[0].logbook(), run)).collect();
+    // Runs of one logbook stay in their order.
+    runs.sort_by_key(|(logbook, _)| *logbook);
     let mut filing = Filing::begin(txn, Packing::Loose)?;
-    for (logbook, entries) in of_logbook {
-        filing.write(logbook, &entries)?;
+    let mut here = Vec::new();
+    for runs in runs.chunk_by(|(one, _), (next, _)| one == next) {
+        here.clear();
+        runs.iter().for_each(|(_, run)| here.extend_from_slice(run));
+        filing.write(runs[0].0, &here)?;
     }
     filing.finish(txn)
 }

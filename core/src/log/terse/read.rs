@@ -1,4 +1,4 @@
-//! Reading entries as they were told, column by column.
+//! Reading entries as they were told, column by column, into the bytes that their authors made.
 
 use std::collections::HashMap;
 
@@ -7,14 +7,13 @@ use super::{Form, Holder, column, expected, tip};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec::{self, CodecError, MAX_ENTRY_BYTES};
 use crate::log::columns::{POWERS, Short, TOO_MUCH};
-use crate::log::entry::{Change, Entry};
-use crate::log::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
-use crate::log::shapes::Scan;
+use crate::log::id::{DeviceId, LogbookId, Seq, ThingId};
+use crate::log::shapes::{Scan, number, signed, sized, sized_by};
 use crate::log::stamp::{Stamp, WallMs};
-use crate::log::value::{HowKnown, UnitNumber, Value};
-use crate::log::written::Written;
+use crate::log::view::View;
 
 const STRANGE: CodecError = CodecError::Shape("it gives the number of something that was not told");
+const OTHERWISE: CodecError = CodecError::Shape("an entry in it is written in a way of its own");
 const ZERO: CodecError = CodecError::Shape("an entry's place in it is zero");
 /// No entry has more changes, or has gained more, than the bytes of an entry have room for.
 const MOST_PARTS: usize = MAX_ENTRY_BYTES / 2;
@@ -107,25 +106,41 @@ impl<'a, H> Reader<'a, H> {
         H: Holder<E>,
     {
         self.next_as_it_is()?;
+        // Room for the bytes of one entry.
+        let mut raw = Vec::with_capacity(256);
         while !self.left[column::EXPECTED].is_empty() {
             let as_expected = self.left[column::EXPECTED].byte()?;
-            let written = if self.to_next_as_it_is == Some(1) {
+            if self.to_next_as_it_is == Some(1) {
                 self.next_as_it_is()?;
-                Written::read(self.body()?.to_vec())?
-            } else {
-                if let Some(distance) = &mut self.to_next_as_it_is {
-                    *distance = distance.saturating_sub(1);
-                }
-                match self.entry(as_expected)? {
-                    Ok(written) => written,
-                    Err(Unknown) => return Ok(false),
-                }
+                let entry = View::read(self.body()?)?;
+                self.take(&entry)?;
+                continue;
+            }
+            if let Some(distance) = &mut self.to_next_as_it_is {
+                *distance = distance.saturating_sub(1);
+            }
+            raw.clear();
+            let run = match self.entry(as_expected, &mut raw)? {
+                Ok(run) => run,
+                Err(Unknown) => return Ok(false),
             };
-            let left = self.before.left.checked_sub(written.raw.len());
-            self.before.left = left.ok_or(TOO_MUCH)?;
-            self.before.entries.push(&written.view());
+            let entry = View::read(&raw)?;
+            if !entry.is_plain {
+                return Err(OTHERWISE.into());
+            }
+            let run_read = &mut self.runs[run];
+            run_read.tips.push(entry.tip);
+            run_read.visit = entry.visit;
+            self.take(&entry)?;
         }
         Ok(true)
+    }
+
+    fn take(&mut self, entry: &View<'_>) -> Result<(), CodecError> {
+        let left = self.before.left.checked_sub(entry.raw.len());
+        self.before.left = left.ok_or(TOO_MUCH)?;
+        self.before.entries.push(entry);
+        Ok(())
     }
 
     fn next_as_it_is(&mut self) -> Result<(), CodecError> {
@@ -163,7 +178,8 @@ impl<'a, H> Reader<'a, H> {
         self.left[column::BODY].bytes(length)
     }
 
-    fn entry<E: From<CodecError>>(&mut self, as_expected: u8) -> Read<Written, E>
+    /// Writes the bytes of the entry that comes next; returns its run.
+    fn entry<E: From<CodecError>>(&mut self, as_expected: u8, raw: &mut Vec<u8>) -> Read<usize, E>
     where
         H: Holder<E>,
     {
@@ -200,13 +216,32 @@ impl<'a, H> Reader<'a, H> {
             false => self.visit()?,
         };
         self.person(is(expected::PERSON), device, wrote_in.is_none())?;
-        let gained = match is(expected::SAW) {
-            true => Vec::new(),
-            false => match self.gained(book)? {
-                Ok(gained) => gained,
+        let Device {
+            id, name, offset, ..
+        } = self.devices[device];
+        let by = self.names.get(name).ok_or(STRANGE)?;
+        raw.push(codec::FORMAT);
+        raw.extend_from_slice(self.books[book].0.bytes());
+        raw.extend_from_slice(id.bytes());
+        number(raw, seq.get());
+        raw.extend_from_slice(&prev.0);
+        number(raw, stamp.bits());
+        signed(raw, i64::from(offset));
+        sized(raw, by.as_bytes());
+        match visit {
+            None => raw.push(0),
+            Some(visit) => {
+                raw.push(1);
+                raw.extend_from_slice(visit.bytes());
+            }
+        }
+        match is(expected::SAW) {
+            true => raw.push(0),
+            false => match self.gained(book, raw)? {
+                Ok(()) => {}
                 Err(Unknown) => return Ok(Err(Unknown)),
             },
-        };
+        }
         let count = match is(expected::ONE) {
             true => 1,
             false => self.left[column::CHANGES].count()?,
@@ -214,35 +249,16 @@ impl<'a, H> Reader<'a, H> {
         if count > MOST_PARTS {
             return Err(TOO_MUCH.into());
         }
-        let mut changes = Vec::with_capacity(count.min(8));
+        number(raw, count as u64);
         for _ in 0..count {
-            match self.change(book)? {
-                Ok(change) => changes.push(change),
+            match self.change(book, raw)? {
+                Ok(()) => {}
                 Err(Unknown) => return Ok(Err(Unknown)),
             }
         }
-        let Device {
-            id, name, offset, ..
-        } = self.devices[device];
-        let entry = Entry {
-            logbook: self.books[book].0,
-            device: id,
-            seq,
-            prev,
-            stamp,
-            utc_offset_min: offset,
-            by: (*self.names.get(name).ok_or(STRANGE)?).to_owned(),
-            visit,
-            gained,
-            changes,
-        };
-        let written = Written::make(entry)?;
-        let run_read = &mut self.runs[run];
-        run_read.tips.push(written.tip);
-        run_read.visit = visit;
         self.devices[device].run = Some(run);
         self.last_device = Some(device);
-        Ok(Ok(written))
+        Ok(Ok(run))
     }
 
     fn book<E: From<CodecError>>(&mut self) -> Result<Option<usize>, E>
@@ -418,7 +434,7 @@ impl<'a, H> Reader<'a, H> {
         Ok(())
     }
 
-    fn gained<E: From<CodecError>>(&mut self, book: usize) -> Read<Vec<Mark>, E>
+    fn gained<E: From<CodecError>>(&mut self, book: usize, raw: &mut Vec<u8>) -> Read<(), E>
     where
         H: Holder<E>,
     {
@@ -426,7 +442,7 @@ impl<'a, H> Reader<'a, H> {
         if count > MOST_PARTS {
             return Err(TOO_MUCH.into());
         }
-        let mut gained = Vec::with_capacity(count.min(8));
+        number(raw, count as u64);
         for _ in 0..count {
             let device = match self.known(column::GAINED)? {
                 Some(nth) if nth < self.devices.len() => nth,
@@ -447,9 +463,9 @@ impl<'a, H> Reader<'a, H> {
                 }
             };
             let device = self.devices[device].id;
-            gained.push(Mark { device, seq, tip });
+            codec::put_mark(&Mark { device, seq, tip }, raw);
         }
-        Ok(Ok(gained))
+        Ok(Ok(()))
     }
 
     fn form(&mut self) -> Result<Form, CodecError> {
@@ -469,64 +485,59 @@ impl<'a, H> Reader<'a, H> {
         Ok(form)
     }
 
-    fn change<E: From<CodecError>>(&mut self, book: usize) -> Read<Change, E>
+    fn change<E: From<CodecError>>(&mut self, book: usize, raw: &mut Vec<u8>) -> Read<(), E>
     where
         H: Holder<E>,
     {
         let form = self.form()?;
+        raw.push(form.kind);
         if !form.is_about_a_thing() {
-            return Ok(Ok(codec::frame_change(form.kind, self.body()?)?));
+            sized(raw, self.body()?);
+            return Ok(Ok(()));
         }
-        let value = self.value(form)?;
-        let thing = match self.known(column::THING)? {
-            Some(nth) => *self.books[book].1.get(nth).ok_or(STRANGE)?,
-            None => {
-                let thing = match self.id(book)? {
-                    Ok(id) => ThingId::from_bytes(id),
-                    Err(Unknown) => return Ok(Err(Unknown)),
-                };
-                self.books[book].1.push(thing);
-                thing
-            }
-        };
-        let how: HowKnown = codec::code_how(form.how);
-        Ok(Ok(if form.kind == codec::SET {
-            Change::Set {
-                thing,
-                field: FieldNumber(form.field),
-                value,
-                how,
-            }
-        } else {
-            Change::Observe {
-                thing,
-                what: ObservationNumber(form.field),
-                value,
-                how,
-            }
-        }))
+        sized_by(raw, |raw| {
+            let at = raw.len();
+            raw.extend_from_slice(&[0; 16]);
+            number(raw, u64::from(form.field));
+            raw.extend([form.how, form.tag]);
+            sized_by(raw, |raw| self.value(form, raw))?;
+            // Told behind the value.
+            let thing = match self.known(column::THING)? {
+                Some(nth) => *self.books[book].1.get(nth).ok_or(STRANGE)?,
+                None => {
+                    let thing = match self.id(book)? {
+                        Ok(id) => ThingId::from_bytes(id),
+                        Err(Unknown) => return Ok(Err(Unknown)),
+                    };
+                    self.books[book].1.push(thing);
+                    thing
+                }
+            };
+            raw[at..at + 16].copy_from_slice(thing.bytes());
+            Ok(Ok(()))
+        })
     }
 
-    fn value(&mut self, form: Form) -> Result<Value, CodecError> {
+    fn value(&mut self, form: Form, raw: &mut Vec<u8>) -> Result<(), CodecError> {
         let Some(has_unit) = codec::is_amount(form.tag) else {
-            return match form.tag {
-                codec::INT => Ok(Value::Int(self.left[column::AMOUNT].signed()?)),
-                tag => codec::frame_value(tag, self.body()?),
-            };
+            match form.tag {
+                codec::INT => signed(raw, self.left[column::AMOUNT].signed()?),
+                _ => raw.extend_from_slice(self.body()?),
+            }
+            return Ok(());
         };
         let amount = match form.decimals {
-            0 => f64::from_le_bytes(self.chance()?),
+            0 => self.chance()?,
             more => {
                 let power = POWERS.get(usize::from(more - 1)).ok_or(STRANGE)?;
-                self.left[column::AMOUNT].signed()? as f64 / power
+                let amount = self.left[column::AMOUNT].signed()? as f64 / power;
+                amount.to_le_bytes()
             }
         };
-        Ok(match has_unit {
-            true => Value::Quantity {
-                amount,
-                unit: UnitNumber(form.unit),
-            },
-            false => Value::Number(amount),
-        })
+        raw.extend_from_slice(&amount);
+        if has_unit {
+            number(raw, u64::from(form.unit));
+        }
+        Ok(())
     }
 }
