@@ -288,6 +288,20 @@ impl Ledger {
         gained: &VersionVector,
         arrival: Arrival,
     ) {
+        self.go_on_with(entry, place, gained, arrival, |before| {
+            before.after(entry.raw)
+        });
+    }
+
+    /// Goes on with an entry after which the chain's link is what `link` makes of the one before.
+    fn go_on_with(
+        &mut self,
+        entry: &View<'_>,
+        place: Place,
+        gained: &VersionVector,
+        arrival: Arrival,
+        link: impl FnOnce(Link) -> Link,
+    ) {
         self.learn_ids_of(entry, arrival);
         if let Some(names) = &mut self.names {
             names.chains.insert(entry.mark(), place.chain);
@@ -297,14 +311,14 @@ impl Ledger {
             Some(head) => {
                 head.seq = place.seq;
                 head.tip = entry.tip;
-                head.link = head.link.after(entry.raw);
+                head.link = link(head.link);
                 head.knew.learn_all(gained);
             }
             None => {
                 let head = HeadRow {
                     seq: place.seq,
                     tip: entry.tip,
-                    link: Link::origin(entry.logbook, entry.device).after(entry.raw),
+                    link: link(Link::origin(entry.logbook, entry.device)),
                     knew: gained.clone(),
                 };
                 self.heads.insert(place.chain, head);
@@ -325,7 +339,18 @@ impl Ledger {
         logbook: LogbookId,
         entries: impl Iterator<Item = &'a Filed> + Clone,
     ) -> Result<Walk, Error> {
-        let partings = partings(entries.clone().map(|filed| &filed.written));
+        Self::walk_linked(logbook, entries.map(|filed| (filed, None)))
+    }
+
+    /// Walks the same, each with its chain's link after it, where that is known.
+    ///
+    /// # Errors
+    /// Those of [`Self::walk`].
+    pub(super) fn walk_linked<'a>(
+        logbook: LogbookId,
+        entries: impl Iterator<Item = (&'a Filed, Option<Link>)> + Clone,
+    ) -> Result<Walk, Error> {
+        let partings = partings(entries.clone().map(|(filed, _)| &filed.written));
         let mut walk = Walk {
             ledger: Self::beginning(),
             placed: Vec::new(),
@@ -338,7 +363,7 @@ impl Ledger {
         }
         let archive = Archive::empty(logbook);
         let mut knew: BTreeMap<Place, (Link, VersionVector)> = BTreeMap::new();
-        for filed in entries {
+        for (filed, link) in entries {
             let (ledger, written) = (&mut walk.ledger, &filed.written);
             let view = written.view();
             let (place, mut gained) = match ledger.slot(&view, &archive)? {
@@ -373,7 +398,9 @@ impl Ledger {
                     (place, gained)
                 }
             };
-            ledger.go_on(&view, place, &gained, filed.arrival);
+            ledger.go_on_with(&view, place, &gained, filed.arrival, |before| {
+                link.unwrap_or_else(|| before.after(view.raw))
+            });
             if ledger.names.is_some()
                 && let Some(head) = ledger.heads.get(place.chain)
             {

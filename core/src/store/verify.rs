@@ -1,8 +1,9 @@
 //! Whether the store still is what was written: the file, each entry, each chain, each index.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
+use foldhash::fast::RandomState;
 use redb::{ReadTransaction, ReadableTable, ReadableTableMetadata};
 
 use super::archive::{Archive, Shelves};
@@ -110,10 +111,11 @@ impl Store {
                 .iter()
                 .chain(tail.iter().map(|filed| filed.as_ref()));
             verified.entries += all.clone().count() as u64;
-            walk(logbook, all, &sealed, own, verified);
+            let links = walk(logbook, all, &sealed, own, verified);
             // What damaged entries come to says nothing.
             if verified.faults.is_empty() && in_blocks.contains(&logbook) {
-                let mut right = Ledger::walk(logbook, settled.iter())?.ledger;
+                let linked = settled.iter().zip(links.iter().copied().map(Some));
+                let mut right = Ledger::walk_linked(logbook, linked)?.ledger;
                 match shelves.balanced(logbook) {
                     // Where chains have branches nobody reads it.
                     Ok(Some(balanced)) => {
@@ -201,16 +203,17 @@ fn sealed(txn: &ReadTransaction, verified: &mut Verified) -> Result<Sealed, Erro
     Ok(sealed)
 }
 
-/// Walks the chains of one logbook.
+/// Walks the chains of one logbook; returns the link at each of these entries.
 fn walk<'a>(
     logbook: LogbookId,
     whole: impl Iterator<Item = &'a Filed>,
     sealed: &Sealed,
     own: Option<DeviceId>,
     verified: &mut Verified,
-) {
+) -> Vec<Link> {
+    let mut links = Vec::new();
     // What the chain comes to at every entry, and whether another follows it.
-    let mut walked: BTreeMap<Mark, (Walked, bool)> = BTreeMap::new();
+    let mut walked: HashMap<Mark, (Walked, bool), RandomState> = HashMap::default();
     for filed in whole {
         let (entry, raw) = (&filed.written.entry, &filed.written.raw);
         let mark = filed.written.mark();
@@ -234,6 +237,7 @@ fn walk<'a>(
         // Where it does not, whatever follows it may still follow each other.
         let known = known.unwrap_or_else(begins);
         let link = known.link.after(raw);
+        links.push(link);
         let is_sealed = sealed.contains(&(logbook, entry.device, link));
         let sealed = is_sealed.then_some(entry.seq).or(known.sealed);
         let twice = walked.insert(mark, (Walked { link, sealed }, false));
@@ -250,4 +254,5 @@ fn walk<'a>(
         }
         verified.chains.insert((logbook, last), walked);
     }
+    links
 }
