@@ -118,3 +118,61 @@ impl Names {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::log::id::Seq;
+    use crate::log::stamp::{Stamp, WallMs};
+    use crate::log::value::Absence;
+
+    proptest! {
+        #[test]
+        fn each_list_has_its_own_in_the_order_in_which_they_came(
+            lists in prop::collection::vec((0_u32..6, any::<bool>()), 0..60),
+        ) {
+            let noted = lists.iter().zip(1_u64..).map(|(&(list, is_blank), number)| Noted {
+                list,
+                index: 0,
+                now: Now {
+                    at: At { chain: 0, seq: Seq::new(number).unwrap() },
+                    stamp: Stamp::new(WallMs::new(number), 0),
+                    utc_offset_min: -60,
+                    by: (number % 2) as Number,
+                    visit: core::num::NonZeroU32::new((number % 3) as Number),
+                },
+                value: if is_blank {
+                    Value::Absent(Absence::Cleared)
+                } else {
+                    Value::Int(number as i64)
+                },
+                how: HowKnown::Measured,
+            });
+            let names = Names {
+                chains: vec![ChainId::from_bytes([1; 16])],
+                people: vec!["R. Ash".into(), "T. Birch".into()],
+                visits: vec![ThingId::from_bytes([2; 16]), ThingId::from_bytes([3; 16])],
+            };
+            let all = List::all(names, noted.collect(), 7);
+            prop_assert_eq!(all.len(), 7);
+            for (number, list) in (0..).zip(&all) {
+                let here = lists.iter().zip(1_u64..).filter(|((of, _), _)| *of == number);
+                let blanks = here.clone().any(|((_, is_blank), _)| *is_blank);
+                let right: Vec<_> = here.map(|(_, number)| number).collect();
+                let made: Vec<_> = list.made().collect();
+                let told = made.iter().map(|seen| seen.place.seq.get());
+                prop_assert_eq!(told.collect::<Vec<_>>(), right);
+                prop_assert_eq!((list.len(), list.has_blanks()), (made.len(), blanks));
+                for seen in made {
+                    let number = seen.place.seq.get();
+                    let visit = [None, Some(2), Some(3)][(number % 3) as usize];
+                    prop_assert_eq!(&*seen.by, ["R. Ash", "T. Birch"][(number % 2) as usize]);
+                    prop_assert_eq!(seen.visit, visit.map(|id| ThingId::from_bytes([id; 16])));
+                    prop_assert_eq!(seen.stamp.wall().get(), number);
+                }
+            }
+        }
+    }
+}
