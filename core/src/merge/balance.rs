@@ -150,7 +150,7 @@ mod tests {
         ) {
             let played = crews::play(&steps);
             let (before, after) = played.placed.split_at(cut.index(played.placed.len() + 1));
-            let (_, balance) = fold(Fold::default(), before).balanced();
+            let balance = fold(Fold::default(), before).balance();
             let mut bytes = Vec::new();
             balance.put(&mut bytes);
             let mut left = Scan::of(&bytes);
@@ -162,8 +162,8 @@ mod tests {
                 prop_assert_eq!(read.includes(*place), is_before);
             }
             let of_thing = read.of_thing(THING);
-            let (_, went_on) = fold(Fold::resume(read), after).balanced();
-            let (_, all) = fold(Fold::default(), &played.placed).balanced();
+            let went_on = fold(Fold::resume(read), after).balance();
+            let all = fold(Fold::default(), &played.placed).balance();
             prop_assert_eq!(went_on, all);
             let things = balance.registers.iter().map(|((thing, _), _)| *thing);
             prop_assert_eq!(of_thing.registers.len(), things.filter(|of| *of == THING).count());

@@ -60,6 +60,8 @@ struct Where {
 pub(crate) struct Packed {
     bundle: Arc<Inner>,
     at: Where,
+    // Those after it do not count.
+    until: Option<Stamp>,
 }
 
 impl Bundle {
@@ -141,7 +143,12 @@ impl Bundle {
     pub(crate) fn lists(&self) -> impl Iterator<Item = (About, Packed)> {
         self.1.iter().map(|(about, at)| {
             let bundle = Arc::clone(&self.0);
-            (*about, Packed { bundle, at: *at })
+            let packed = Packed {
+                bundle,
+                at: *at,
+                until: None,
+            };
+            (*about, packed)
         })
     }
 }
@@ -149,7 +156,16 @@ impl Bundle {
 const ODD: CodecError = CodecError::Shape("the bundle is in another shape");
 
 impl Packed {
-    /// Counts its observations.
+    /// Lets its observations count up to a moment; none if no such one is in it.
+    pub(crate) fn up_to(mut self, until: Option<Stamp>) -> Option<Self> {
+        self.until = until;
+        if until.is_some() && self.first(1).is_empty() {
+            return None;
+        }
+        Some(self)
+    }
+
+    /// Counts its observations: no fewer than count.
     pub(crate) const fn len(&self) -> usize {
         self.at.many
     }
@@ -161,16 +177,21 @@ impl Packed {
 
     /// Makes its observations.
     pub(crate) fn unpacked(&self) -> Vec<Observation> {
-        self.made()
+        self.first(self.at.many)
+    }
+
+    fn first(&self, most: usize) -> Vec<Observation> {
+        self.made(most)
             .expect("whoever reads a bundle holds its bytes against their check")
     }
 
-    fn made(&self) -> Result<Vec<Observation>, CodecError> {
+    /// Makes the first of its observations, at most so many.
+    fn made(&self, most: usize) -> Result<Vec<Observation>, CodecError> {
         let bundle = &self.bundle;
         let mut left = Scan::of(bundle.bytes.get(self.at.from..).ok_or(ODD)?);
         let mut last = Last::default();
-        let mut list = Vec::with_capacity(self.at.many.min(bundle.bytes.len()));
-        for _ in 0..self.at.many {
+        let mut list = Vec::with_capacity(most.min(bundle.bytes.len()));
+        for _ in 0..most {
             let flags = left.byte()?;
             let wall = last.wall.wrapping_add(left.number()?);
             let seq = last.seq.wrapping_add_signed(left.signed()?);
@@ -192,6 +213,10 @@ impl Packed {
                 _ => left.number_u16()?,
             };
             (last.wall, last.seq) = (wall, seq);
+            let stamp = Stamp::new(WallMs::new(wall), tick);
+            if self.until.is_some_and(|until| stamp > until) {
+                break;
+            }
             let author = bundle.authors.get(last.author).ok_or(ODD)?;
             let visit = last.visit.checked_sub(1).map(|visit| {
                 let visit = usize::try_from(visit).ok();
@@ -203,7 +228,7 @@ impl Packed {
                     seq: Seq::new(seq).ok_or(ODD)?,
                 },
                 index,
-                stamp: Stamp::new(WallMs::new(wall), tick),
+                stamp,
                 utc_offset_min: author.utc_offset_min,
                 by: Arc::clone(&author.by),
                 visit: visit.transpose()?.copied(),
@@ -421,7 +446,7 @@ mod tests {
                 let lists = part.lists().map(|(thing, what, list)| ((thing, what), list));
                 let bundle = Bundle::read(Bundle::pack(lists)).unwrap();
                 prop_assert_eq!(bundle.len(), part.all_observations().count());
-                told.put_bundle(&bundle);
+                told.put_bundle(&bundle, None);
             }
             prop_assert_eq!(told.len(), all.len());
             prop_assert_eq!(told, all);

@@ -23,6 +23,8 @@ use crate::log::value::{HowKnown, Value};
 pub(crate) struct Fold {
     receipts: BTreeMap<Place, Stamp>,
     held_back: BTreeSet<Place>,
+    // What is ordered after it does not count.
+    until: Option<Stamp>,
     chains: Vec<Chain>,
     chain_numbers: BTreeMap<ChainId, Number>,
     people_numbers: BTreeMap<Arc<str>, Number>,
@@ -70,14 +72,14 @@ pub(crate) struct At {
 }
 
 /// A field's open writes: nearly always one.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Field {
     open: Open,
     others: Vec<Open>,
 }
 
 /// A write of a field that no other has seen.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Open {
     at: At,
     stamp: Stamp,
@@ -130,6 +132,11 @@ impl Fold {
     /// Learns what hubs and dispatchers say of entries that may come.
     pub(crate) fn learn(&mut self, receipts: BTreeMap<Place, Stamp>, held_back: BTreeSet<Place>) {
         (self.receipts, self.held_back) = (receipts, held_back);
+    }
+
+    /// Lets entries count only up to a moment, by the stamps that order them.
+    pub(crate) fn stop_after(&mut self, until: Option<Stamp>) {
+        self.until = until;
     }
 
     /// Folds entries that are in such an order.
@@ -216,25 +223,26 @@ impl Fold {
         })
     }
 
-    /// Goes on with an entry.
+    /// Goes on with an entry; returns the stamp that orders it.
     #[inline]
-    pub(crate) fn entry(&mut self, now: Now) {
+    pub(crate) fn entry(&mut self, now: Now) -> Stamp {
         self.chain = now.at.chain;
         self.chains[self.chain as usize].last = Some(now.at.seq);
         self.now = Some(now);
-        if !self.receipts.is_empty() || !self.held_back.is_empty() {
-            self.heed_words();
+        if !self.receipts.is_empty() || !self.held_back.is_empty() || self.until.is_some() {
+            return self.heed(now);
         }
+        now.stamp
     }
 
-    /// Heeds what hubs and dispatchers say of the last entry.
-    fn heed_words(&mut self) {
-        let Some(now) = &mut self.now else { return };
+    /// Heeds what hubs and dispatchers say of the last entry, and up to when entries count.
+    fn heed(&mut self, mut now: Now) -> Stamp {
         let place = place(&self.chains, now.at);
         now.stamp = self.receipts.get(&place).copied().unwrap_or(now.stamp);
-        if self.held_back.contains(&place) {
-            self.now = None;
-        }
+        let is_after = self.until.is_some_and(|until| now.stamp > until);
+        let counts = !is_after && !self.held_back.contains(&place);
+        self.now = counts.then_some(now);
+        now.stamp
     }
 
     /// The writer of the last entry came to hold all of a chain up to this entry.
@@ -332,15 +340,26 @@ impl Fold {
         });
     }
 
-    /// Returns what they came to, and with it from where to go on.
-    pub(crate) fn balanced(self) -> (State, Balance) {
-        let chains = self.chains.clone();
-        let state = self.done();
-        let registers = state.registers();
-        let registers = registers
-            .map(|(thing, field, register)| ((thing, field), register.clone()))
-            .collect();
-        (state, Balance { chains, registers })
+    /// Counts the fields that hold something.
+    pub(crate) fn fields(&self) -> usize {
+        self.fields.len()
+    }
+
+    /// Returns from where to go on.
+    pub(crate) fn balance(&self) -> Balance {
+        let registers = self.things.iter().flat_map(|thing| {
+            let fields = thing.fields.iter();
+            fields.filter_map(|(field, number)| {
+                let open = self.fields[*number as usize].clone();
+                Some(((thing.id, *field), open.register(&self.chains)?))
+            })
+        });
+        let mut registers: Vec<_> = registers.collect();
+        registers.sort_unstable_by_key(|(of, _)| *of);
+        Balance {
+            chains: self.chains.clone(),
+            registers,
+        }
     }
 
     /// Returns what they came to.

@@ -96,24 +96,24 @@ impl State {
         }
     }
 
-    /// Puts in observations that are packed, other than those that it has.
-    pub(crate) fn put_bundle(&mut self, bundle: &Bundle) {
+    /// Puts in observations that are packed, other than those that it has, up to a moment if one is named.
+    pub(crate) fn put_bundle(&mut self, bundle: &Bundle, until: Option<Stamp>) {
         for (about, packed) in bundle.lists() {
-            self.observations
-                .entry(about)
-                .or_default()
-                .put_packed(packed);
+            if let Some(packed) = packed.up_to(until) {
+                let list = self.observations.entry(about).or_default();
+                list.put_packed(packed);
+            }
         }
     }
 
-    /// Puts in of packed observations those of one thing.
-    pub(crate) fn put_bundle_of(&mut self, thing: ThingId, bundle: &Bundle) {
+    /// Puts in of packed observations those of one thing, up to a moment if one is named.
+    pub(crate) fn put_bundle_of(&mut self, thing: ThingId, bundle: &Bundle, until: Option<Stamp>) {
         for (about, packed) in bundle.lists() {
-            if about.0 == thing {
-                self.observations
-                    .entry(about)
-                    .or_default()
-                    .put_packed(packed);
+            if about.0 == thing
+                && let Some(packed) = packed.up_to(until)
+            {
+                let list = self.observations.entry(about).or_default();
+                list.put_packed(packed);
             }
         }
     }

@@ -15,6 +15,7 @@ use super::tables::{self, BLOCKS, IDS};
 use crate::log::chain::Tip;
 use crate::log::columns::{self, Listener};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::stamp::Stamp;
 use crate::log::written::Written;
 
 /// What came last and lies in no block yet, in order of arrival.
@@ -57,8 +58,21 @@ impl Shelves {
     }
 
     /// Returns what a logbook's blocks of long ago come to, if that is kept.
-    pub(super) fn balanced(&self, logbook: LogbookId) -> Result<Option<Balanced>, Error> {
-        self.balances.of(logbook)
+    pub(super) fn balanced(
+        &self,
+        logbook: LogbookId,
+        until: Option<Stamp>,
+    ) -> Result<Option<Balanced>, Error> {
+        self.balances.of(logbook, until)
+    }
+
+    /// Whether that is what all entries of its blocks, in order, come to.
+    pub(super) fn is_balance_right(
+        &self,
+        logbook: LogbookId,
+        entries: &[Filed],
+    ) -> Result<bool, Error> {
+        self.balances.are_right(logbook, entries)
     }
 
     /// Whether that is kept of these logbooks only, and no more of them than is read.
@@ -206,6 +220,26 @@ impl<'a> Archive<'a> {
         let mut told = 0;
         self.search((after.0 + 1, to.0), false, |key, row| {
             told += block::tell(key, row, listener)?;
+            Ok(None::<()>)
+        })?;
+        Ok(told)
+    }
+
+    /// Tells the same, and `then` with each block how many it holds and when its last entry came.
+    ///
+    /// # Errors
+    /// Those of [`Self::tell`].
+    pub(super) fn tell_each<L: Listener>(
+        &self,
+        (after, to): (Arrival, Arrival),
+        listener: &mut L,
+        mut then: impl FnMut(&mut L, usize, Arrival),
+    ) -> Result<usize, Error> {
+        let mut told = 0;
+        self.search((after.0 + 1, to.0), false, |key, row| {
+            let here = block::tell(key, row, listener)?;
+            told += here;
+            then(listener, here, Block::read(key, row)?.last());
             Ok(None::<()>)
         })?;
         Ok(told)

@@ -4,74 +4,150 @@
 //! Packing makes a balance, out of the one before and what is packed now. A logbook in which a
 //! device's chain has branches has none, and is folded.
 
+use core::ops::Range;
 use std::collections::BTreeSet;
 
 use redb::{ReadOnlyTable, ReadTransaction, ReadableTable, Table, TableError, WriteTransaction};
 
 use super::Error;
-use super::archive::Shelves;
+use super::archive::{Archive, Shelves};
 use super::block;
 use super::filed::Filed;
-use super::said::{Heard, Hearing};
+use super::said::{Asked, Heard, Hearing, HowMuch, Span};
 use super::tables::{self, BALANCES};
 use crate::log::codec::CodecError;
 use crate::log::columns;
-use crate::log::id::{Arrival, LogbookId, ThingId};
+use crate::log::id::{Arrival, LogbookId};
 use crate::log::shapes::{Scan, number};
+use crate::log::stamp::Stamp;
 use crate::merge::balance::Balance;
 use crate::merge::bundle::Bundle;
+use crate::merge::fold::Fold;
 use crate::merge::replay::State;
 
 /// Where the registers stand; every entry came after it.
 const REGISTERS: Arrival = Arrival(0);
+/// Where the balance stands that was kept of an arrival; a bundle has no so many pieces.
+const CHECKPOINT: u16 = u16::MAX;
+/// How many entries come, to each field that holds something, before another checkpoint is made: a field
+/// takes about twenty bytes in one. Tests have short logs.
+const A_FIELD: u64 = if cfg!(test) { 1 } else { 16 };
 /// What redb takes of a page for itself where one row fills it, and of a row for its check.
 const TAKEN: usize = 42 + 8;
 /// The smallest page, and the largest for which a bundle is cut.
 const PAGES: core::ops::RangeInclusive<usize> = 4 * 1_024..=256 * 1_024;
 
-/// What a logbook came to with one of its entries.
+/// What a logbook came to with one of its entries: now, or with one that is asked for.
 pub(super) struct Balanced {
-    pub(super) title: Title,
-    pub(super) balance: Balance,
+    /// How many entries are in the balance of now.
+    pub(super) entries: u64,
+    now: Balance,
+    // One before the moment that is asked for, if going on from now does not do.
+    before: Option<Balance>,
+    // The stretches of arrivals between the two in which something may count.
+    gaps: Vec<(Arrival, Arrival)>,
+    // When the last entry came that is in the balance of now.
+    up_to: Arrival,
     bundles: Vec<Bundle>,
 }
 
 impl Balanced {
-    /// Puts its observations into a state; of one thing only, if one is named.
-    pub(super) fn put_observations(&self, thing: Option<ThingId>, state: &mut State) {
+    /// From where to go on.
+    pub(super) fn base(&self) -> &Balance {
+        self.before.as_ref().unwrap_or(&self.now)
+    }
+
+    /// Tells what came after the base and may count; returns how many entries came after the balance of
+    /// now. None where hubs or dispatchers said something since of an entry that is in it: what they said
+    /// before, it knows.
+    pub(super) fn tell_since(
+        &self,
+        archive: &Archive<'_>,
+        hearing: &mut Hearing,
+    ) -> Result<Option<usize>, Error> {
+        for gap in &self.gaps {
+            archive.tell_blocks(*gap, hearing)?;
+        }
+        let known = hearing.said();
+        let told = archive.tell(self.up_to, hearing)?;
+        let is_late = hearing
+            .spoken_of_since(known)
+            .any(|of| self.now.includes(of));
+        Ok((!is_late).then_some(told))
+    }
+
+    /// Puts the observations of the balance into a state.
+    pub(super) fn put_observations(&self, asked: Asked, state: &mut State) {
         for bundle in &self.bundles {
-            match thing {
-                Some(thing) => state.put_bundle_of(thing, bundle),
-                None => state.put_bundle(bundle),
+            match asked.thing {
+                Some(thing) => state.put_bundle_of(thing, bundle, asked.until),
+                None => state.put_bundle(bundle, asked.until),
             }
         }
     }
 }
 
 /// What stands at arrival zero before the registers.
-#[derive(Debug)]
-pub(super) struct Title {
-    /// When the last entry came that is in the balance.
-    pub(super) up_to: Arrival,
-    /// How many are in it.
-    pub(super) entries: u64,
+#[derive(Debug, Clone)]
+struct Title {
+    /// The balance of now.
+    now: Point,
+    /// Balances of before that are kept, in order.
+    checkpoints: Vec<Point>,
     /// Of each bundle when what is in it began to come, and how many observations it holds.
     bundles: Vec<(Arrival, u64)>,
 }
 
-impl Title {
-    /// Of no entry.
-    const fn beginning() -> Self {
-        Self {
-            up_to: Arrival(0),
-            entries: 0,
-            bundles: Vec::new(),
-        }
-    }
+/// Up to where a balance goes.
+#[derive(Debug, Clone, Copy)]
+struct Point {
+    /// When the last entry came that is in it.
+    up_to: Arrival,
+    /// How many are in it.
+    entries: u64,
+    /// Between which stamps those are ordered that came since the checkpoint before; but the latest is
+    /// that of all.
+    span: Span,
+}
 
+impl Point {
     fn put(&self, out: &mut Vec<u8>) {
         number(out, self.up_to.0);
         number(out, self.entries);
+        number(out, self.span.earliest.bits());
+        number(out, self.span.latest.bits());
+        out.push(u8::from(self.span.has_words));
+    }
+
+    fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
+        Ok(Self {
+            up_to: Arrival(left.number()?),
+            entries: left.number()?,
+            span: Span {
+                earliest: Stamp::from_bits(left.number()?),
+                latest: Stamp::from_bits(left.number()?),
+                has_words: left.is_there()?,
+            },
+        })
+    }
+}
+
+impl Title {
+    /// Of no entry.
+    const BEGINNING: Self = Self {
+        now: Point {
+            up_to: Arrival(0),
+            entries: 0,
+            span: Span::NONE,
+        },
+        checkpoints: Vec::new(),
+        bundles: Vec::new(),
+    };
+
+    fn put(&self, out: &mut Vec<u8>) {
+        self.now.put(out);
+        number(out, self.checkpoints.len() as u64);
+        self.checkpoints.iter().for_each(|point| point.put(out));
         number(out, self.bundles.len() as u64);
         for (from, many) in &self.bundles {
             number(out, from.0);
@@ -81,10 +157,49 @@ impl Title {
 
     fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
         Ok(Self {
-            up_to: Arrival(left.number()?),
-            entries: left.number()?,
+            now: Point::read(left)?,
+            checkpoints: left.items(Point::read)?,
             bundles: left.items(|left| Ok((Arrival(left.number()?), left.number()?)))?,
         })
+    }
+
+    /// How many entries came since the last checkpoint.
+    fn since_checkpoint(&self) -> u64 {
+        let before = self.checkpoints.last().map_or(0, |point| point.entries);
+        self.now.entries - before
+    }
+
+    /// Makes a checkpoint of now.
+    fn check(&mut self) {
+        self.checkpoints.push(self.now);
+        let latest = self.now.span.latest;
+        self.now.span = Span {
+            latest,
+            ..Span::NONE
+        };
+    }
+
+    /// The checkpoint from which to go on to a moment, and the stretches of arrivals after it in which
+    /// something may count; none where that is the balance of now.
+    fn base(&self, until: Stamp) -> Option<(Option<Point>, Vec<(Arrival, Arrival)>)> {
+        if self.now.span.latest <= until {
+            return None;
+        }
+        let is_before = |point: &Point| point.span.latest <= until;
+        let after = self.checkpoints.partition_point(is_before);
+        let base = after.checked_sub(1).map(|at| self.checkpoints[at]);
+        let mut from = base.map_or(Arrival(0), |base| base.up_to);
+        let mut gaps: Vec<(Arrival, Arrival)> = Vec::new();
+        for point in self.checkpoints[after..].iter().chain([&self.now]) {
+            if point.span.earliest <= until || point.span.has_words {
+                match gaps.last_mut() {
+                    Some((_, to)) if *to == from => *to = point.up_to,
+                    _ => gaps.push((from, point.up_to)),
+                }
+            }
+            from = point.up_to;
+        }
+        Some((base, gaps))
     }
 }
 
@@ -113,8 +228,13 @@ impl Balances {
             if from == REGISTERS {
                 title = Title::read(&mut Scan::of(row.value().get(8..).unwrap_or_default())).ok();
             }
-            let bundles = title.iter().flat_map(|title: &Title| &title.bundles);
-            let is_named = from == REGISTERS || { bundles }.any(|(of, _)| *of == from);
+            let is_checkpoint = key.value().ends_with(&CHECKPOINT.to_be_bytes());
+            let is_named = title
+                .as_ref()
+                .is_some_and(|title: &Title| match is_checkpoint {
+                    true => title.checkpoints.iter().any(|point| point.up_to == from),
+                    false => from == REGISTERS || title.bundles.iter().any(|(of, _)| *of == from),
+                });
             if !is_named || !logbooks.contains(&logbook) {
                 return Ok(false);
             }
@@ -122,39 +242,82 @@ impl Balances {
         Ok(true)
     }
 
-    /// Reads what is kept of a logbook.
+    /// Reads what is kept of a logbook, to tell what it said at a moment if one is named.
     ///
     /// # Errors
     /// [`Error::DamagedIndex`] where it is not what was written.
-    pub(super) fn of(&self, logbook: LogbookId) -> Result<Option<Balanced>, Error> {
+    pub(super) fn of(
+        &self,
+        logbook: LogbookId,
+        until: Option<Stamp>,
+    ) -> Result<Option<Balanced>, Error> {
         let Some(rows) = &self.0 else { return Ok(None) };
-        read(rows, logbook)
+        let Some((title, now)) = registers(rows, logbook)? else {
+            return Ok(None);
+        };
+        let (before, gaps) = match until.and_then(|until| title.base(until)) {
+            None => (None, Vec::new()),
+            Some((None, gaps)) => (Some(Balance::default()), gaps),
+            Some((Some(point), gaps)) => (Some(checkpoint(rows, logbook, point.up_to)?), gaps),
+        };
+        let bundles = title.bundles.iter().map(|(from, many)| {
+            let bundle = bundle(rows, logbook, *from)?;
+            match bundle.len() as u64 == *many {
+                true => Ok(bundle),
+                false => Err(damaged()),
+            }
+        });
+        Ok(Some(Balanced {
+            entries: title.now.entries,
+            now,
+            before,
+            gaps,
+            up_to: title.now.up_to,
+            bundles: bundles.collect::<Result<_, _>>()?,
+        }))
+    }
+
+    /// Whether what is kept of a logbook is what all entries of its blocks, in order, come to.
+    ///
+    /// # Errors
+    /// Those of [`Self::of`].
+    pub(super) fn are_right(&self, logbook: LogbookId, entries: &[Filed]) -> Result<bool, Error> {
+        let (Some(rows), Some(kept)) = (&self.0, self.of(logbook, None)?) else {
+            return Ok(true);
+        };
+        let Some((title, _)) = registers(rows, logbook)? else {
+            return Ok(true);
+        };
+        let within = entries.partition_point(|filed| filed.arrival <= kept.up_to);
+        let within = &entries[..within];
+        let mut checkpoints = Vec::new();
+        let heard = Heard::all(Asked::default(), |hearing| {
+            checkpoints.clear();
+            let mut points = title.checkpoints.iter().peekable();
+            for filed in within {
+                columns::tell(&filed.written.entry, hearing);
+                if points
+                    .next_if(|point| point.up_to == filed.arrival)
+                    .is_some()
+                {
+                    checkpoints.push(hearing.fold.balance());
+                }
+            }
+            Ok(within.len())
+        })?;
+        let mut same = kept.entries == within.len() as u64 && kept.now == heard.fold.balance();
+        same &= checkpoints.len() == title.checkpoints.len();
+        for (point, right) in title.checkpoints.iter().zip(checkpoints) {
+            same &= checkpoint(rows, logbook, point.up_to)? == right;
+        }
+        let mut told = State::made_of(kept.now.registers.iter().cloned(), []);
+        kept.put_observations(Asked::default(), &mut told);
+        Ok(same && told == heard.fold.done())
     }
 }
 
 const fn damaged() -> Error {
     Error::damaged_index("balances")
-}
-
-fn read(
-    rows: &impl ReadableTable<Rows, &'static [u8]>,
-    logbook: LogbookId,
-) -> Result<Option<Balanced>, Error> {
-    let Some((title, balance)) = registers(rows, logbook)? else {
-        return Ok(None);
-    };
-    let bundles = title.bundles.iter().map(|(from, many)| {
-        let bundle = bundle(rows, logbook, *from)?;
-        match bundle.len() as u64 == *many {
-            true => Ok(bundle),
-            false => Err(damaged()),
-        }
-    });
-    Ok(Some(Balanced {
-        bundles: bundles.collect::<Result<_, _>>()?,
-        title,
-        balance,
-    }))
 }
 
 fn registers(
@@ -174,13 +337,27 @@ fn registers(
     read.map(Some).map_err(|_| damaged())
 }
 
+/// The balance that was kept of an arrival.
+fn checkpoint(
+    rows: &impl ReadableTable<Rows, &'static [u8]>,
+    logbook: LogbookId,
+    up_to: Arrival,
+) -> Result<Balance, Error> {
+    let key = key(logbook, up_to, CHECKPOINT);
+    let row = rows.get(&key)?.ok_or(damaged())?;
+    let mut left = Scan::of(tables::behind_check(&key, row.value(), "balances")?);
+    let balance = Balance::read(&mut left).map_err(|_| damaged())?;
+    left.finish().map_err(|_| damaged())?;
+    Ok(balance)
+}
+
 fn bundle(
     rows: &impl ReadableTable<Rows, &'static [u8]>,
     logbook: LogbookId,
     from: Arrival,
 ) -> Result<Bundle, Error> {
     let mut bytes = Vec::new();
-    for row in rows.range::<&[u8; 26]>(&key(logbook, from, 0)..=&key(logbook, from, u16::MAX))? {
+    for row in rows.range::<&[u8; 26]>(&key(logbook, from, 0)..&key(logbook, from, CHECKPOINT))? {
         let (key, row) = row?;
         bytes.extend_from_slice(tables::behind_check(key.value(), row.value(), "balances")?);
     }
@@ -222,45 +399,47 @@ impl<'txn> Balancing<'txn> {
     }
 
     /// Brings a logbook's balance up to an arrival where a group ends. `before` is what the file holds
-    /// before the write.
+    /// before the write; blocks up to `pressed` stay as they are in it.
     pub(super) fn bring_up(
         &mut self,
         logbook: LogbookId,
         before: &Shelves,
-        has_branches: bool,
-        to: Arrival,
+        (pressed, to): (Arrival, Arrival),
     ) -> Result<(), Error> {
-        if has_branches {
-            return self.forget(logbook);
-        }
         let archive = before.of(logbook);
-        let told = |after| move |hearing: &mut Hearing| archive.tell_blocks((after, to), hearing);
         let kept = registers(&self.0, logbook)?;
+        let mut course = Course::default();
         let since = kept.map(|(title, balance)| {
-            let heard = Heard::since(&balance, None, told(title.up_to))?;
-            Ok::<_, Error>(heard.map(|heard| (title, heard)))
+            let tell = |hearing: &mut Hearing| {
+                let told = course.tell(&title, &archive, (pressed, to), hearing)?;
+                let mut about = hearing.spoken_of_since(HowMuch::default());
+                let is_late = about.any(|of| balance.includes(of));
+                Ok((!is_late).then_some(told))
+            };
+            let heard = Heard::since(&balance, Asked::default(), tell)?;
+            Ok::<_, Error>(heard.map(|heard| (title.now.up_to, heard)))
         });
-        let (mut title, heard) = match since.transpose()?.flatten() {
+        let (after, heard) = match since.transpose()?.flatten() {
             Some(since) => since,
             // The first time, or hubs and dispatchers said something of what is in it.
             None => {
                 self.forget(logbook)?;
-                let title = Title::beginning();
-                let heard = Heard::all(None, told(title.up_to))?;
-                (title, heard)
+                let (title, asked) = (Title::BEGINNING, Asked::default());
+                let tell =
+                    |hearing: &mut Hearing| course.tell(&title, &archive, (pressed, to), hearing);
+                (title.now.up_to, Heard::all(asked, tell)?)
             }
         };
-        if heard.told == 0 {
+        let Some(mut title) = course.title.filter(|_| heard.told > 0) else {
             return Ok(());
+        };
+        for (up_to, balance) in course.checkpoints {
+            let key = key(logbook, up_to, CHECKPOINT);
+            let row = tables::checked_row(&key, |row| balance.put(row));
+            self.0.insert(&key, row.as_slice())?;
         }
-        let before = title.up_to;
-        archive.each_block_within((before, to), |block| {
-            title.up_to = block.last();
-            Ok(())
-        })?;
-        title.entries += heard.told as u64;
-        let (state, balance) = heard.fold.balanced();
-        self.put_bundle(logbook, Arrival(before.0 + 1), state, &mut title)?;
+        let balance = heard.fold.balance();
+        self.put_bundle(logbook, Arrival(after.0 + 1), heard.fold.done(), &mut title)?;
         let key = key(logbook, REGISTERS, 0);
         let row = tables::checked_row(&key, |row| {
             title.put(row);
@@ -288,8 +467,8 @@ impl<'txn> Balancing<'txn> {
             && of_these <= 2 * many
         {
             title.bundles.pop();
-            state.put_bundle(&bundle(&self.0, logbook, before)?);
-            self.remove((logbook, before), before)?;
+            state.put_bundle(&bundle(&self.0, logbook, before)?, None);
+            self.remove(key(logbook, before, 0)..key(logbook, before, CHECKPOINT))?;
             (from, many) = (before, many + of_these);
         }
         let lists = state
@@ -307,34 +486,61 @@ impl<'txn> Balancing<'txn> {
 
     /// Forgets what a logbook came to.
     pub(super) fn forget(&mut self, logbook: LogbookId) -> Result<(), Error> {
-        self.remove((logbook, REGISTERS), Arrival(u64::MAX))
+        let last = key(logbook, Arrival(u64::MAX), CHECKPOINT);
+        self.remove(key(logbook, REGISTERS, 0)..last)
     }
 
-    /// Removes a logbook's rows from one arrival up to another.
-    fn remove(&mut self, (logbook, from): (LogbookId, Arrival), to: Arrival) -> Result<(), Error> {
-        let rows = key(logbook, from, 0)..=key(logbook, to, u16::MAX);
-        let (from, to) = rows.into_inner();
-        Ok(self
-            .0
-            .retain_in::<&[u8; 26], _>(&from..=&to, |_, _| false)?)
+    fn remove(&mut self, keys: Range<[u8; 26]>) -> Result<(), Error> {
+        let keys = &keys.start..&keys.end;
+        Ok(self.0.retain_in::<&[u8; 26], _>(keys, |_, _| false)?)
     }
 }
 
-impl Balanced {
-    /// Whether it is what these entries come to, all of the logbook's blocks in order.
-    pub(super) fn is_right(&self, entries: &[Filed]) -> Result<bool, Error> {
-        let within = entries.partition_point(|filed| filed.arrival <= self.title.up_to);
-        let within = &entries[..within];
-        let heard = Heard::all(None, |hearing| {
-            for filed in within {
-                columns::tell(&filed.written.entry, hearing);
+/// A balance on its way from one arrival to another, and the checkpoints that it leaves.
+#[derive(Default)]
+struct Course {
+    title: Option<Title>,
+    checkpoints: Vec<(Arrival, Balance)>,
+}
+
+impl Course {
+    /// Tells what came after a balance, and where it leads; whatever was told before is forgotten.
+    fn tell(
+        &mut self,
+        begun: &Title,
+        archive: &Archive<'_>,
+        (pressed, to): (Arrival, Arrival),
+        hearing: &mut Hearing,
+    ) -> Result<usize, Error> {
+        self.checkpoints.clear();
+        let mut title = begun.clone();
+        let mut before = begun.now.entries;
+        let after = begun.now.up_to;
+        let told = archive.tell_each((after, to), hearing, |hearing, told, last| {
+            let span = core::mem::replace(&mut hearing.span, Span::NONE);
+            let now = &mut title.now;
+            now.span = Span {
+                earliest: now.span.earliest.min(span.earliest),
+                latest: now.span.latest.max(span.latest),
+                has_words: now.span.has_words | span.has_words,
+            };
+            before += told as u64;
+            (now.up_to, now.entries) = (last, before);
+            // Blocks after that are packed anew, and no checkpoint may stand within one.
+            if last <= pressed {
+                self.check(&mut title, &hearing.fold);
             }
-            Ok(within.len())
         })?;
-        let (state, balance) = heard.fold.balanced();
-        let same = self.title.entries == within.len() as u64 && self.balance == balance;
-        let mut told = State::made_of(self.balance.registers.iter().cloned(), []);
-        self.put_observations(None, &mut told);
-        Ok(same && told == state)
+        self.check(&mut title, &hearing.fold);
+        self.title = Some(title);
+        Ok(told)
+    }
+
+    /// Leaves a checkpoint, if enough came since the one before.
+    fn check(&mut self, title: &mut Title, fold: &Fold) {
+        if title.since_checkpoint() >= A_FIELD * fold.fields().max(1) as u64 {
+            self.checkpoints.push((title.now.up_to, fold.balance()));
+            title.check();
+        }
     }
 }

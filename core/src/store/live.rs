@@ -17,7 +17,7 @@ use super::tables::{self, ENTRIES, GROUPS, IDENTITY, LEDGERS};
 use super::{Bookmark, Error, Kept};
 use crate::log::entry::Change;
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
-use crate::log::stamp::{Clock, WallMs};
+use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::merge::replay::State;
 
 /// How many entries lie in no block at most: reading them is part of opening the store.
@@ -46,6 +46,8 @@ pub(super) struct Live {
     ledgers: AtHand<LogbookId, Arc<Ledger>>,
     /// What logbooks say.
     pub(super) states: AtHand<LogbookId, Arc<State>>,
+    /// What they said at the moment that was last asked for.
+    pub(super) then: AtHand<LogbookId, (Stamp, Arc<State>)>,
     /// What they say of things whose fields were asked for one by one.
     pub(super) about: AtHand<LogbookId, BTreeMap<ThingId, Arc<State>>>,
     /// All their entries.
@@ -110,6 +112,7 @@ impl Live {
             most_loose: MOST_LOOSE,
             ledgers: AtHand::up_to(MOST_LEDGERS, |_| 1),
             states: AtHand::up_to(MOST_SAID, |state| state.len()),
+            then: AtHand::up_to(MOST_SAID, |(_, state)| state.len()),
             about: AtHand::up_to(MOST_ABOUT, BTreeMap::len),
             books: AtHand::up_to(MOST_KEPT, |book| book.entries.len()),
             ids: AtHand::up_to(MOST_IDS, |ids| ids.len()),
@@ -193,6 +196,7 @@ impl Live {
         }
         self.ledgers.keep(logbook, Arc::new(ledger));
         self.states.remove(&logbook);
+        self.then.remove(&logbook);
         self.about.remove(&logbook);
         self.books.remove(&logbook);
     }
@@ -201,6 +205,7 @@ impl Live {
     pub(super) fn forget(&mut self) {
         self.ledgers.clear();
         self.states.clear();
+        self.then.clear();
         self.about.clear();
         self.books.clear();
         self.ids.clear();

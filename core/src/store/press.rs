@@ -18,11 +18,11 @@ use crate::log::id::{Arrival, LogbookId};
 use crate::log::stamp::WallMs;
 
 /// How many entries are packed at once. Whoever reads on from a bookmark among them unpacks all.
-const AT_ONCE: u64 = 32_768;
+const AT_ONCE: u64 = 16_384;
 /// The same at the end of a season: fewer and fuller blocks, and few bookmarks among them.
-const A_SEASON: u64 = 8 * AT_ONCE;
+const A_SEASON: u64 = 16 * AT_ONCE;
 /// How many entries stay as they are: peers that call now and then have their bookmarks there.
-const LATELY: u64 = 16_384;
+const LATELY: u64 = 8_192;
 
 impl Store {
     /// Packs tight what came long ago, once there is enough of it. Returns how many entries it was.
@@ -100,14 +100,17 @@ impl Store {
         {
             let mut filing = Filing::begin(&txn, Packing::Tight)?;
             let mut balancing = Balancing::begin(&txn)?;
+            let balanced = (Arrival(pressed), Arrival(end));
             let (shelves, rows) = (
                 Shelves::open(&read, live.tail.clone())?,
                 live::ledgers(&read)?,
             );
             for logbook in logbooks {
                 let ledger = live.ledger(logbook, &shelves, &rows)?;
-                let has_branches = !ledger.branches().is_empty();
-                balancing.bring_up(logbook, &shelves, has_branches, Arrival(end))?;
+                match ledger.branches().is_empty() {
+                    true => balancing.bring_up(logbook, &shelves, balanced)?,
+                    false => balancing.forget(logbook)?,
+                }
                 let entries = take_out(&mut filing.blocks, logbook, (pressed, end))?;
                 packed += entries.len() as u64;
                 filing.write(

@@ -11,7 +11,7 @@ use super::filed::Filed;
 use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
 use super::live::{self, Book, Ledgers, Live};
-use super::said::Named;
+use super::said::{Asked, Named};
 use super::tables::{self, GROUPS, Group};
 use super::{Bookmark, Error, Store};
 use crate::log::chain::{self, Held, Link, Mark, Tip};
@@ -639,7 +639,13 @@ impl Store {
                 let about = || live.about.get(&logbook)?.get(&thing);
                 live.states.get(&logbook).or_else(about).map(Arc::clone)
             },
-            |reading| reading.state_of(logbook, Some(thing)).map(Arc::new),
+            |reading| {
+                let asked = Asked {
+                    thing: Some(thing),
+                    until: None,
+                };
+                reading.state_of(logbook, asked).map(Arc::new)
+            },
             |live, of_thing| {
                 if live.about.get(&logbook).is_none() {
                     live.about.keep(logbook, BTreeMap::new());
@@ -659,8 +665,30 @@ impl Store {
     pub fn state(&self, logbook: LogbookId) -> Result<Arc<State>, Error> {
         self.at_hand(
             |live| live.states.get(&logbook).map(Arc::clone),
-            |reading| reading.state_of(logbook, None).map(Arc::new),
+            |reading| reading.state_of(logbook, Asked::default()).map(Arc::new),
             |live, state| live.states.keep(logbook, Arc::clone(state)),
+        )
+    }
+
+    /// Returns what a logbook said at a moment: what was written up to it, by the stamps that order it. The
+    /// last moment that was asked for is at hand, since whoever asks of one thing goes on to the next.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read.
+    pub fn state_as_of(&self, logbook: LogbookId, until: Stamp) -> Result<Arc<State>, Error> {
+        self.at_hand(
+            |live| match live.then.get(&logbook) {
+                Some((then, state)) if *then == until => Some(Arc::clone(state)),
+                _ => None,
+            },
+            |reading| {
+                let asked = Asked {
+                    thing: None,
+                    until: Some(until),
+                };
+                reading.state_of(logbook, asked).map(Arc::new)
+            },
+            |live, state| live.then.keep(logbook, (until, Arc::clone(state))),
         )
     }
 

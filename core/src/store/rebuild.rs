@@ -71,8 +71,9 @@ impl Store {
                 if let Some(row) = ledger.new_ids(*logbook) {
                     ids.insert(logbook.bytes(), row.as_slice())?;
                 }
-                let has_branches = !ledger.branches().is_empty();
-                balancing.bring_up(*logbook, &blocks, has_branches, pressed)?;
+                if ledger.branches().is_empty() {
+                    balancing.bring_up(*logbook, &blocks, (pressed, pressed))?;
+                }
             }
         }
         drop(rows);

@@ -19,36 +19,42 @@ use crate::merge::balance::Balance;
 use crate::merge::fold::{At, Fold, Now, Number, Visit};
 use crate::merge::replay::{self, State, Verdict};
 
+/// What is asked of a logbook.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Asked {
+    /// One thing only.
+    pub(super) thing: Option<ThingId>,
+    /// Only what was written up to a moment, by the stamps that order it.
+    pub(super) until: Option<Stamp>,
+}
+
 impl Reading<'_> {
-    /// Folds a logbook's entries; of one thing only, if one is named.
-    pub(super) fn state_of(
-        &self,
-        logbook: LogbookId,
-        thing: Option<ThingId>,
-    ) -> Result<State, Error> {
+    /// Folds a logbook's entries.
+    pub(super) fn state_of(&self, logbook: LogbookId, asked: Asked) -> Result<State, Error> {
         if !self.ledger(logbook)?.branches().is_empty() {
             let kept = self.kept(logbook)?.into_iter();
-            return Ok(Fold::of(kept.map(|kept| kept.placed).collect()));
+            let placed: Vec<_> = kept.map(|kept| kept.placed).collect();
+            return Ok(match asked.until {
+                Some(until) => State::as_of(&placed, until),
+                None => Fold::of(placed),
+            });
         }
         let archive = self.shelves.of(logbook);
-        if let Some(balanced) = self.shelves.balanced(logbook)? {
-            let after = balanced.title.up_to;
-            let tell = |hearing: &mut Hearing| archive.tell(after, hearing);
-            if let Some(Heard { told, fold }) = Heard::since(&balanced.balance, thing, tell)? {
-                self.all_there(logbook, balanced.title.entries as usize + told)?;
+        if let Some(balanced) = self.shelves.balanced(logbook, asked.until)? {
+            let tell = |hearing: &mut Hearing| balanced.tell_since(&archive, hearing);
+            if let Some(Heard { told, fold }) = Heard::since(balanced.base(), asked, tell)? {
+                self.all_there(logbook, balanced.entries as usize + told)?;
                 let mut state = fold.done();
-                balanced.put_observations(thing, &mut state);
+                balanced.put_observations(asked, &mut state);
                 return Ok(state);
             }
         }
-        let Heard { told, fold } = Heard::all(thing, |hearing| archive.tell(START, hearing))?;
+        let tell = |hearing: &mut Hearing| archive.tell(Arrival(0), hearing);
+        let Heard { told, fold } = Heard::all(asked, tell)?;
         self.all_there(logbook, told)?;
         Ok(fold.done())
     }
 }
-
-/// Before the first arrival.
-const START: Arrival = Arrival(0);
 
 /// Entries that were folded.
 pub(super) struct Heard {
@@ -58,45 +64,41 @@ pub(super) struct Heard {
 }
 
 impl Heard {
-    /// Folds what `tell` tells, all of a logbook's entries from the first on; of one thing only, if one is
-    /// named.
+    /// Folds what `tell` tells, all of a logbook's entries from the first on. It may tell it twice.
     pub(super) fn all(
-        thing: Option<ThingId>,
-        tell: impl Fn(&mut Hearing) -> Result<usize, Error>,
+        asked: Asked,
+        mut tell: impl FnMut(&mut Hearing) -> Result<usize, Error>,
     ) -> Result<Self, Error> {
-        let mut hearing = Hearing::begin(thing, Fold::default());
-        let told = tell(&mut hearing)?;
-        if !hearing.words.is_empty() {
-            // What they are about came before them: once more, knowing them.
-            let mut fold = Fold::default();
-            hearing.words.tell(&mut fold);
-            hearing = Hearing::begin(thing, fold);
-            tell(&mut hearing)?;
-        }
-        let fold = hearing.fold;
-        Ok(Self { told, fold })
+        let heard = Self::since(&Balance::default(), asked, |hearing| {
+            tell(hearing).map(Some)
+        })?;
+        Ok(heard.expect("all of it was told"))
     }
 
-    /// Folds what `tell` tells, all that came after a balance, on from there; none where something in it
-    /// is about an entry from before.
+    /// Folds what `tell` tells, all that came after a balance and counts, on from there; none where `tell`
+    /// says that going on from there does not do. It may tell it twice.
     pub(super) fn since(
         balance: &Balance,
-        thing: Option<ThingId>,
-        tell: impl Fn(&mut Hearing) -> Result<usize, Error>,
+        asked: Asked,
+        mut tell: impl FnMut(&mut Hearing) -> Result<Option<usize>, Error>,
     ) -> Result<Option<Self>, Error> {
-        let resumed = || match thing {
-            Some(thing) => Fold::resume(balance.of_thing(thing)),
-            None => Fold::resume(balance.clone()),
+        let resumed = || {
+            let mut fold = Fold::resume(match asked.thing {
+                Some(thing) => balance.of_thing(thing),
+                None => balance.clone(),
+            });
+            fold.stop_after(asked.until);
+            fold
         };
-        let mut hearing = Hearing::begin(thing, resumed());
-        let told = tell(&mut hearing)?;
+        let mut hearing = Hearing::begin(asked.thing, resumed());
+        let Some(told) = tell(&mut hearing)? else {
+            return Ok(None);
+        };
         if !hearing.words.is_empty() {
-            if hearing.words.about().any(|of| balance.includes(of)) {
-                return Ok(None);
-            }
+            // What they are about came before them: once more, knowing them.
             let mut fold = resumed();
             hearing.words.tell(&mut fold);
-            hearing = Hearing::begin(thing, fold);
+            hearing = Hearing::begin(asked.thing, fold);
             tell(&mut hearing)?;
         }
         let fold = hearing.fold;
@@ -107,7 +109,8 @@ impl Heard {
 /// Folds what it is told of a logbook in which every device has one chain.
 pub(super) struct Hearing {
     of: Option<ThingId>,
-    fold: Fold,
+    pub(super) fold: Fold,
+    pub(super) span: Span,
     words: Words,
     // What is told by numbers, and the numbers that the fold has for it.
     ids: Vec<[u8; 16]>,
@@ -115,6 +118,31 @@ pub(super) struct Hearing {
     things: Vec<Option<Number>>,
     visits: Vec<Option<Visit>>,
     people: Vec<Number>,
+}
+
+/// Between which stamps entries are ordered.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Span {
+    pub(super) earliest: Stamp,
+    pub(super) latest: Stamp,
+    /// Whether hubs or dispatchers say something of others in them.
+    pub(super) has_words: bool,
+}
+
+impl Span {
+    /// Of no entry.
+    pub(super) const NONE: Self = Self {
+        earliest: Stamp::from_bits(u64::MAX),
+        latest: Stamp::ZERO,
+        has_words: false,
+    };
+}
+
+/// How many receipts and verdicts.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct HowMuch {
+    receipts: usize,
+    verdicts: usize,
 }
 
 /// What hubs and dispatchers say of entries.
@@ -129,12 +157,6 @@ impl Words {
         self.receipts.is_empty() && self.verdicts.is_empty()
     }
 
-    /// The entries that they are about.
-    fn about(&self) -> impl Iterator<Item = Place> {
-        let receipts = self.receipts.iter().map(|(of, _)| *of);
-        receipts.chain(self.verdicts.iter().map(|(of, _)| *of))
-    }
-
     /// Lets a fold know of them before the entries come.
     fn tell(self, fold: &mut Fold) {
         let receipts = replay::earliest(self.receipts.into_iter());
@@ -143,10 +165,27 @@ impl Words {
 }
 
 impl Hearing {
+    /// How much hubs and dispatchers said so far.
+    pub(super) fn said(&self) -> HowMuch {
+        HowMuch {
+            receipts: self.words.receipts.len(),
+            verdicts: self.words.verdicts.len(),
+        }
+    }
+
+    /// The entries about which they said something after that.
+    pub(super) fn spoken_of_since(&self, said: HowMuch) -> impl Iterator<Item = Place> {
+        let receipts = self.words.receipts[said.receipts..].iter();
+        let verdicts = self.words.verdicts[said.verdicts..].iter();
+        let verdicts = verdicts.map(|(of, _)| *of);
+        receipts.map(|(of, _)| *of).chain(verdicts)
+    }
+
     fn begin(of: Option<ThingId>, fold: Fold) -> Self {
         Self {
             of,
             fold,
+            span: Span::NONE,
             words: Words::default(),
             ids: Vec::new(),
             chains: Vec::new(),
@@ -205,7 +244,9 @@ impl Listener for Hearing {
             by: self.people[told.by],
             visit: told.visit.and_then(|visit| self.visit(visit)),
         };
-        self.fold.entry(now);
+        let stamp = self.fold.entry(now);
+        self.span.earliest = self.span.earliest.min(stamp);
+        self.span.latest = self.span.latest.max(stamp);
     }
 
     fn gained(&mut self, device: usize, seq: Seq) {
@@ -236,6 +277,7 @@ impl Listener for Hearing {
 
     fn other(&mut self, change: &Change) {
         let (receipts, verdicts) = Named::ByNumber.words(core::slice::from_ref(change));
+        self.span.has_words |= change.of().is_some();
         self.words.receipts.extend(receipts);
         self.words.verdicts.extend(verdicts);
     }

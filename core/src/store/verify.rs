@@ -116,15 +116,13 @@ impl Store {
             if verified.faults.is_empty() && in_blocks.contains(&logbook) {
                 let linked = settled.iter().zip(links.iter().copied().map(Some));
                 let mut right = Ledger::walk_linked(logbook, linked)?.ledger;
-                match shelves.balanced(logbook) {
-                    // Where chains have branches nobody reads it.
-                    Ok(Some(balanced)) => {
-                        wrong_balance |=
-                            right.branches().is_empty() && !balanced.is_right(&settled)?;
+                // Where chains have branches nobody reads it.
+                if right.branches().is_empty() {
+                    match shelves.is_balance_right(logbook, &settled) {
+                        Ok(is_right) => wrong_balance |= !is_right,
+                        Err(Error::DamagedIndex { .. }) => wrong_balance = true,
+                        Err(other) => return Err(other),
                     }
-                    Ok(None) => {}
-                    Err(Error::DamagedIndex { .. }) => wrong_balance = true,
-                    Err(other) => return Err(other),
                 }
                 let row = rows.get(logbook.bytes())?;
                 let ledger = right.row(logbook);
