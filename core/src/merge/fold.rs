@@ -134,6 +134,19 @@ impl Fold {
         (self.receipts, self.held_back) = (receipts, held_back);
     }
 
+    /// Learns what the writers of chains had, where entries are left out that say so.
+    pub(crate) fn know(&mut self, chains: &[Chain]) {
+        let numbers: Vec<_> = chains.iter().map(|chain| self.chain(chain.id)).collect();
+        for (chain, number) in chains.iter().zip(&numbers) {
+            self.chain = *number;
+            for (known, of) in chain.knows.iter().zip(&numbers) {
+                if let Some(known) = Seq::new(*known) {
+                    self.gained(*of, known);
+                }
+            }
+        }
+    }
+
     /// Lets entries count only up to a moment, by the stamps that order them.
     pub(crate) fn stop_after(&mut self, until: Option<Stamp>) {
         self.until = until;

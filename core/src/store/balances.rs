@@ -20,7 +20,7 @@ use crate::log::columns;
 use crate::log::id::{Arrival, LogbookId};
 use crate::log::shapes::{Scan, number};
 use crate::log::stamp::Stamp;
-use crate::merge::balance::Balance;
+use crate::merge::balance::{Balance, Chain};
 use crate::merge::bundle::Bundle;
 use crate::merge::fold::Fold;
 use crate::merge::replay::State;
@@ -44,11 +44,19 @@ pub(super) struct Balanced {
     now: Balance,
     // One before the moment that is asked for, if going on from now does not do.
     before: Option<Balance>,
-    // The stretches of arrivals between the two in which something may count.
-    gaps: Vec<(Arrival, Arrival)>,
+    // What lies between the two.
+    gap: Vec<Part>,
     // When the last entry came that is in the balance of now.
     up_to: Arrival,
     bundles: Vec<Bundle>,
+}
+
+/// One of the parts of a gap, in order.
+enum Part {
+    /// A stretch of arrivals in which something may count.
+    Told(Arrival, Arrival),
+    /// One in which nothing does; what the writers of chains had after it.
+    LeftOut(Vec<Chain>),
 }
 
 impl Balanced {
@@ -65,9 +73,15 @@ impl Balanced {
         archive: &Archive<'_>,
         hearing: &mut Hearing,
     ) -> Result<Option<usize>, Error> {
-        for gap in &self.gaps {
-            archive.tell_blocks(*gap, hearing)?;
+        // The observations of the balance have those of the gap, too.
+        hearing.observes = false;
+        for part in &self.gap {
+            match part {
+                Part::Told(after, to) => drop(archive.tell_blocks((*after, *to), hearing)?),
+                Part::LeftOut(chains) => hearing.fold.know(chains),
+            }
         }
+        hearing.observes = true;
         let known = hearing.said();
         let told = archive.tell(self.up_to, hearing)?;
         let is_late = hearing
@@ -179,27 +193,17 @@ impl Title {
         };
     }
 
-    /// The checkpoint from which to go on to a moment, and the stretches of arrivals after it in which
-    /// something may count; none where that is the balance of now.
-    fn base(&self, until: Stamp) -> Option<(Option<Point>, Vec<(Arrival, Arrival)>)> {
+    /// The checkpoint from which to go on to a moment, and those after it, with that of now; none where
+    /// the balance of now does.
+    fn base(&self, until: Stamp) -> Option<(Option<Point>, Vec<Point>)> {
         if self.now.span.latest <= until {
             return None;
         }
         let is_before = |point: &Point| point.span.latest <= until;
         let after = self.checkpoints.partition_point(is_before);
         let base = after.checked_sub(1).map(|at| self.checkpoints[at]);
-        let mut from = base.map_or(Arrival(0), |base| base.up_to);
-        let mut gaps: Vec<(Arrival, Arrival)> = Vec::new();
-        for point in self.checkpoints[after..].iter().chain([&self.now]) {
-            if point.span.earliest <= until || point.span.has_words {
-                match gaps.last_mut() {
-                    Some((_, to)) if *to == from => *to = point.up_to,
-                    _ => gaps.push((from, point.up_to)),
-                }
-            }
-            from = point.up_to;
-        }
-        Some((base, gaps))
+        let points = self.checkpoints[after..].iter().chain([&self.now]);
+        Some((base, points.copied().collect()))
     }
 }
 
@@ -255,11 +259,29 @@ impl Balances {
         let Some((title, now)) = registers(rows, logbook)? else {
             return Ok(None);
         };
-        let (before, gaps) = match until.and_then(|until| title.base(until)) {
-            None => (None, Vec::new()),
-            Some((None, gaps)) => (Some(Balance::default()), gaps),
-            Some((Some(point), gaps)) => (Some(checkpoint(rows, logbook, point.up_to)?), gaps),
-        };
+        let (mut before, mut gap) = (None, Vec::new());
+        if let Some(until) = until
+            && let Some((base, points)) = title.base(until)
+        {
+            before = Some(match base {
+                Some(point) => checkpoint(rows, logbook, point.up_to)?,
+                None => Balance::default(),
+            });
+            let counts = |point: &Point| point.span.earliest <= until || point.span.has_words;
+            let mut from = base.map_or(Arrival(0), |base| base.up_to);
+            let mut points = points.iter().peekable();
+            while let Some(point) = points.next() {
+                if counts(point) {
+                    gap.push(Part::Told(from, point.up_to));
+                } else if points.peek().is_none() {
+                    gap.push(Part::LeftOut(now.chains.clone()));
+                } else if points.peek().is_some_and(|next| counts(next)) {
+                    let balance = checkpoint(rows, logbook, point.up_to)?;
+                    gap.push(Part::LeftOut(balance.chains));
+                }
+                from = point.up_to;
+            }
+        }
         let bundles = title.bundles.iter().map(|(from, many)| {
             let bundle = bundle(rows, logbook, *from)?;
             match bundle.len() as u64 == *many {
@@ -271,7 +293,7 @@ impl Balances {
             entries: title.now.entries,
             now,
             before,
-            gaps,
+            gap,
             up_to: title.now.up_to,
             bundles: bundles.collect::<Result<_, _>>()?,
         }))

@@ -111,6 +111,8 @@ pub(super) struct Hearing {
     of: Option<ThingId>,
     pub(super) fold: Fold,
     pub(super) span: Span,
+    /// Whether observations are of use.
+    pub(super) observes: bool,
     words: Words,
     // What is told by numbers, and the numbers that the fold has for it.
     ids: Vec<[u8; 16]>,
@@ -186,6 +188,7 @@ impl Hearing {
             of,
             fold,
             span: Span::NONE,
+            observes: true,
             words: Words::default(),
             ids: Vec::new(),
             chains: Vec::new(),
@@ -271,8 +274,10 @@ impl Listener for Hearing {
         value: Value,
         how: HowKnown,
     ) {
-        let thing = self.thing(thing);
-        self.fold.observe(nth, thing, what, value, how);
+        if self.observes {
+            let thing = self.thing(thing);
+            self.fold.observe(nth, thing, what, value, how);
+        }
     }
 
     fn other(&mut self, change: &Change) {

@@ -17,7 +17,7 @@ use crate::log::seal::Seal;
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
-use crate::merge::crews::{self, LOGBOOK, THING};
+use crate::merge::crews::{self, LOGBOOK, Step, THING};
 use crate::merge::replay::State;
 
 fn store(number: u8) -> Store {
@@ -286,6 +286,30 @@ fn a_balance_holds_what_it_came_to_and_a_damaged_one_is_found_and_made_again() {
     hub.rebuild().unwrap();
     assert_eq!(hub.verify().unwrap().faults, []);
     assert_eq!(hub.state(LOGBOOK).unwrap(), told);
+}
+
+#[test]
+fn what_an_entry_that_is_left_out_tells_of_who_had_what_still_counts() {
+    let write = |crew, wall| Step::Write {
+        crew,
+        field: 0,
+        value: 0,
+        wall,
+    };
+    // The third has the first by its entry of 420, and so by that of 1.
+    let meet = Step::Meet { crew: 3, other: 4 };
+    let played = crews::play(&[write(4, 1), meet, write(3, 420), write(3, 1), write(0, 500)]);
+    let hub = settling(100, 0);
+    for raw in &played.raws {
+        hub.append(core::slice::from_ref(raw), at(1), Clocks::TakenAsTold)
+            .unwrap();
+        hub.press_all().unwrap();
+    }
+    let until = Stamp::end_of(at(1));
+    let then = hub.state_as_of(LOGBOOK, until).unwrap();
+    assert_eq!(*then, State::as_of(&played.placed, until));
+    let register = then.register(THING, FieldNumber(0)).unwrap();
+    assert_eq!(register.open().len(), 1);
 }
 
 #[test]
