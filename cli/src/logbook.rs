@@ -28,13 +28,20 @@ pub struct Moment {
     pub as_known: Option<WallMs>,
 }
 
-/// Returns what a logbook says at a moment, for who asks no more than that: now, it reads no entry
-/// unless something was removed.
+/// Returns what a logbook says at a moment, for who asks no more than that: it reads no entry unless
+/// something was removed or moved, or only what was here by a moment is wanted.
 pub fn state_at(store: &Store, id: LogbookId, moment: Moment) -> Result<Arc<State>, Error> {
-    if moment == Moment::default() {
-        return state_of(store, id);
+    match (moment.as_of, moment.as_known) {
+        (None, None) => state_of(store, id),
+        (Some(until), None) => {
+            let until = Stamp::end_of(until);
+            apart::told_then(store.state_as_of(id, until)?, until, || {
+                let kept = store.entries(id)?.into_iter();
+                Ok(kept.map(|kept| kept.placed).collect())
+            })
+        }
+        (_, Some(_)) => Ok(Logbook::read(store, id, moment)?.state),
     }
-    Ok(Logbook::read(store, id, moment)?.state)
 }
 
 /// A logbook at a moment.

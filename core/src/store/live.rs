@@ -15,7 +15,6 @@ use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
 use super::tables::{self, ENTRIES, GROUPS, IDENTITY, LEDGERS};
 use super::{Bookmark, Error, Kept};
-use crate::log::entry::Change;
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
 use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::merge::replay::State;
@@ -50,8 +49,8 @@ pub(super) struct Live {
     pub(super) then: AtHand<LogbookId, (Stamp, Arc<State>)>,
     /// What they say of things whose fields were asked for one by one.
     pub(super) about: AtHand<LogbookId, BTreeMap<ThingId, Arc<State>>>,
-    /// All their entries.
-    pub(super) books: AtHand<LogbookId, Arc<Book>>,
+    /// All their entries, in order of arrival.
+    pub(super) books: AtHand<LogbookId, Arc<[Kept]>>,
     /// Where each id first occurs in them.
     pub(super) ids: AtHand<LogbookId, Arc<FirstSeen>>,
     /// All logbooks of which anything is held, if that was asked.
@@ -114,7 +113,7 @@ impl Live {
             states: AtHand::up_to(MOST_SAID, |state| state.len()),
             then: AtHand::up_to(MOST_SAID, |(_, state)| state.len()),
             about: AtHand::up_to(MOST_ABOUT, BTreeMap::len),
-            books: AtHand::up_to(MOST_KEPT, |book| book.entries.len()),
+            books: AtHand::up_to(MOST_KEPT, |book| book.len()),
             ids: AtHand::up_to(MOST_IDS, |ids| ids.len()),
             logbooks: None,
             batches: Batches::default(),
@@ -211,36 +210,6 @@ impl Live {
         self.ids.clear();
         self.logbooks = None;
         self.batches = Batches::default();
-    }
-}
-
-/// All entries of one logbook, for whoever goes on asking about it.
-#[derive(Debug)]
-pub(super) struct Book {
-    /// In order of arrival.
-    pub(super) entries: Vec<Kept>,
-    // Which of them touch a thing, in order.
-    touching: BTreeMap<ThingId, Vec<usize>>,
-}
-
-impl Book {
-    pub(super) fn of(entries: Vec<Kept>) -> Self {
-        let mut touching: BTreeMap<ThingId, Vec<usize>> = BTreeMap::new();
-        for (nth, kept) in entries.iter().enumerate() {
-            for thing in kept.entry.changes.iter().filter_map(Change::thing) {
-                let entries = touching.entry(thing).or_default();
-                if entries.last() != Some(&nth) {
-                    entries.push(nth);
-                }
-            }
-        }
-        Self { entries, touching }
-    }
-
-    /// Returns the entries that touch a thing.
-    pub(super) fn touching(&self, thing: ThingId) -> impl Iterator<Item = &Kept> {
-        let entries = self.touching.get(&thing).into_iter().flatten();
-        entries.map(|&nth| &self.entries[nth])
     }
 }
 

@@ -10,7 +10,7 @@ use super::archive::Shelves;
 use super::filed::Filed;
 use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
-use super::live::{self, Book, Ledgers, Live};
+use super::live::{self, Ledgers, Live};
 use super::said::{Asked, Named};
 use super::tables::{self, GROUPS, Group};
 use super::{Bookmark, Error, Store};
@@ -568,16 +568,8 @@ impl Store {
     /// [`Error`] where the file cannot be read, or the entry is not what was written.
     pub fn entry(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
         let book = self.book(logbook)?;
-        let mut entries = book.entries.iter();
+        let mut entries = book.iter();
         Ok(entries.find(|kept| kept.place == place).cloned())
-    }
-
-    /// Returns the entries that touch a thing, in the order in which they came here.
-    ///
-    /// # Errors
-    /// [`Error`] where the file cannot be read, or an entry is not what was written.
-    pub fn touching(&self, logbook: LogbookId, thing: ThingId) -> Result<Vec<Kept>, Error> {
-        Ok(self.book(logbook)?.touching(thing).cloned().collect())
     }
 
     /// Returns all entries of a logbook, in the order in which they came here.
@@ -587,16 +579,16 @@ impl Store {
     pub fn entries(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
         let at_hand = self.live().books.get(&logbook).map(Arc::clone);
         match at_hand {
-            Some(book) => Ok(book.entries.clone()),
+            Some(book) => Ok(book.to_vec()),
             None => self.reading()?.kept(logbook),
         }
     }
 
     /// Returns all entries of a logbook, which may be at hand.
-    fn book(&self, logbook: LogbookId) -> Result<Arc<Book>, Error> {
+    fn book(&self, logbook: LogbookId) -> Result<Arc<[Kept]>, Error> {
         self.at_hand(
             |live| live.books.get(&logbook).map(Arc::clone),
-            |reading| Ok(Arc::new(Book::of(reading.kept(logbook)?))),
+            |reading| reading.kept(logbook).map(Arc::from),
             |live, book| live.books.keep(logbook, Arc::clone(book)),
         )
     }

@@ -44,8 +44,28 @@ pub fn told_now<E>(
     state: Arc<State>,
     entries: impl FnOnce() -> Result<Vec<Placed>, E>,
 ) -> Result<Arc<State>, E> {
+    told_of(state, None, entries)
+}
+
+/// Returns the same of a moment, from what a store says of it.
+///
+/// # Errors
+/// What asking for the entries gives.
+pub fn told_then<E>(
+    state: Arc<State>,
+    until: Stamp,
+    entries: impl FnOnce() -> Result<Vec<Placed>, E>,
+) -> Result<Arc<State>, E> {
+    told_of(state, Some(until), entries)
+}
+
+fn told_of<E>(
+    state: Arc<State>,
+    until: Option<Stamp>,
+    entries: impl FnOnce() -> Result<Vec<Placed>, E>,
+) -> Result<Arc<State>, E> {
     if removed::anything_removed(&state) || moved::anything_moved(&state) {
-        return Ok(Arc::new(told(&entries()?, None)));
+        return Ok(Arc::new(told(&entries()?, until)));
     }
     let state = joined::as_one(&state).map_or(state, Arc::new);
     Ok(taken_back::left_out(&state).map_or(state, Arc::new))

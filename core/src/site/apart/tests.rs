@@ -8,6 +8,7 @@ use proptest::sample::Index;
 use super::*;
 use crate::log::entry::{Change, Entry};
 use crate::log::id::{FieldNumber, LogbookId, Place, ThingId};
+use crate::log::stamp::WallMs;
 use crate::log::value::Value;
 use crate::merge::crews::{self, LOGBOOK, Played, SEEN, THING};
 use crate::merge::replay::held_back;
@@ -197,6 +198,21 @@ proptest! {
         for played in [with_removals(played()), with_joins(played()), with_moves(played())] {
             let other = shuffled(&played.placed, &swaps);
             prop_assert_eq!(told(&other, None), told(&played.placed, None));
+        }
+    }
+
+    #[test]
+    fn what_a_store_says_of_a_moment_is_told_as_its_entries_are(
+        steps in crews::steps(),
+        moment in 0_u64..1_001,
+    ) {
+        let played = || crews::play(&steps);
+        let until = Stamp::end_of(WallMs::new(moment));
+        for played in [with_removals(played()), with_joins(played()), with_moves(played())] {
+            let entries = || Ok::<_, ()>(played.placed.clone());
+            let state = Arc::new(State::as_of(&played.placed, until));
+            let then = told_then(state, until, entries).unwrap();
+            prop_assert_eq!(&*then, &told(&played.placed, Some(until)));
         }
     }
 
