@@ -16,7 +16,7 @@ use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError, MAX_ENTRY_BYTES};
 use super::entry::{Change, Entry};
 use super::id::{DeviceId, FieldNumber, LogbookId, ObservationNumber, Seq, ThingId};
-use super::shapes::{Scan, number, signed, sized};
+use super::shapes::{Scan, number, signed, sized, sized_length};
 use super::stamp::{Stamp, WallMs};
 use super::value::{UnitNumber, Value};
 use super::view::{Part, View};
@@ -130,11 +130,28 @@ impl LayingOut {
     /// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
     /// of its time.
     pub(crate) fn lay_out<'a>(&mut self, entries: impl IntoIterator<Item = View<'a>>) -> Vec<u8> {
+        self.take(entries).laid_out()
+    }
+
+    /// Lays entries out behind what is there already, with the length before it.
+    pub(crate) fn put<'a>(
+        &mut self,
+        entries: impl IntoIterator<Item = View<'a>>,
+        out: &mut Vec<u8>,
+    ) {
+        let columns = self.take(entries);
+        let length = columns.length();
+        out.reserve(sized_length(length));
+        number(out, length as u64);
+        columns.put(out);
+    }
+
+    fn take<'a>(&mut self, entries: impl IntoIterator<Item = View<'a>>) -> &Columns {
         self.0.clear();
         for view in entries {
             self.0.entry(&view);
         }
-        self.0.columns.laid_out()
+        &self.0.columns
     }
 }
 
@@ -253,11 +270,19 @@ macro_rules! columns {
 
             /// One column after the other, each with its length before it.
             fn laid_out(&self) -> Vec<u8> {
-                let length = 0 $(+ self.$column.len() + 3)* $(+ self.$column_2.len() + 3)*;
-                let mut out = Vec::with_capacity(length);
-                $(sized(&mut out, &self.$column);)*
-                $(sized(&mut out, &self.$column_2);)*
+                let mut out = Vec::with_capacity(self.length());
+                self.put(&mut out);
                 out
+            }
+
+            fn put(&self, out: &mut Vec<u8>) {
+                $(sized(out, &self.$column);)*
+                $(sized(out, &self.$column_2);)*
+            }
+
+            /// How many bytes they come to when they are laid out.
+            fn length(&self) -> usize {
+                0 $(+ sized_length(self.$column.len()))* $(+ sized_length(self.$column_2.len()))*
             }
         }
 

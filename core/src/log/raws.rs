@@ -30,6 +30,11 @@ pub(crate) struct Raw<'a> {
 }
 
 impl<'a> Raw<'a> {
+    /// Returns its logbook, and reads no more.
+    pub(crate) fn logbook(&self) -> LogbookId {
+        codec::peek(self.bytes).expect("it was read before").0
+    }
+
     /// Returns its logbook, its device and its number, and reads no more.
     pub(crate) fn place(&self) -> (LogbookId, DeviceId, Seq) {
         codec::place(self.bytes).expect("it was read before")

@@ -27,6 +27,13 @@ pub(crate) fn sized(out: &mut Vec<u8>, bytes: &[u8]) {
     out.extend_from_slice(bytes);
 }
 
+/// Returns how many bytes so many come to with their number before them.
+pub(crate) const fn sized_length(bytes: usize) -> usize {
+    // Seven bits of the number a byte, and one byte for zero.
+    let bits = usize::BITS - (bytes | 1).leading_zeros();
+    bits.div_ceil(7) as usize + bytes
+}
+
 /// Writes what `body` writes and, before it, how many bytes that is; returns what `body` returns.
 pub(crate) fn sized_by<T>(out: &mut Vec<u8>, body: impl FnOnce(&mut Vec<u8>) -> T) -> T {
     let at = out.len();
@@ -200,7 +207,13 @@ mod tests {
             number(&mut ours, unsigned);
             self::signed(&mut ours, signed >> shift);
             self::signed(&mut ours, i64::from(short));
+            let before = ours.len();
             sized(&mut ours, &bytes);
+            prop_assert_eq!(sized_length(bytes.len()), ours.len() - before);
+            let mut length = Vec::new();
+            let long = (unsigned >> 8) as usize;
+            number(&mut length, long as u64);
+            prop_assert_eq!(sized_length(long), length.len() + long);
             let theirs = (unsigned, signed >> shift, short, &bytes);
             prop_assert_eq!(&ours, &postcard::to_allocvec(&theirs).unwrap());
         }

@@ -28,6 +28,11 @@ const MOST_BYTES: usize = 1 << 20;
 /// What a block's entries may come to: the limit above and one entry that is as long as may be.
 const UNPACKED: usize = MOST_BYTES + 2 * crate::log::codec::MAX_ENTRY_BYTES;
 
+/// The bytes of a block's key,
+const KEY: usize = 24;
+/// and of a row's check.
+const CHECK: usize = 8;
+
 /// The columns as they were laid out: quick to write and to read.
 const LAID_OUT: u8 = 1;
 /// The same, deflated.
@@ -58,65 +63,80 @@ pub(super) fn ids(key: &[u8; 24]) -> (LogbookId, Arrival) {
     (LogbookId::from_bytes(*logbook), Arrival(first))
 }
 
-/// Makes the row of entries of one logbook, in order of arrival and at least one.
-fn row(
-    logbook: LogbookId,
-    entries: &[Lying<'_>],
-    packing: Packing,
-    laying_out: &mut LayingOut,
-) -> Vec<u8> {
-    let first = entries[0].arrival;
-    let mut row = vec![0; 8];
-    number(&mut row, entries.len() as u64);
-    let mut last = first.0;
-    for filed in &entries[1..] {
-        number(&mut row, filed.arrival.0 - last - 1);
-        last = filed.arrival.0;
+/// Makes rows of blocks, one after the other, in room that is kept from one to the next.
+#[derive(Default)]
+pub(super) struct Making {
+    laying_out: LayingOut,
+    // The row's key and the row behind it, but for the check, which takes the place of the key's end.
+    whole: Vec<u8>,
+}
+
+impl Making {
+    /// Makes the row of entries of one logbook, in order of arrival and at least one.
+    fn row(&mut self, logbook: LogbookId, entries: &[Lying<'_>], packing: Packing) -> &[u8] {
+        let first = entries[0].arrival;
+        let row = &mut self.whole;
+        row.clear();
+        row.extend_from_slice(&key(logbook, first));
+        number(row, entries.len() as u64);
+        let mut last = first.0;
+        for filed in &entries[1..] {
+            number(row, filed.arrival.0 - last - 1);
+            last = filed.arrival.0;
+        }
+        // When they came: most came together.
+        let mut arrived = 0;
+        for together in entries.chunk_by(|one, next| one.arrived == next.arrived) {
+            let now = together[0].arrived.get();
+            signed(row, now.wrapping_sub(arrived) as i64);
+            number(row, together.len() as u64);
+            arrived = now;
+        }
+        let spans = spans(entries);
+        number(row, spans.len() as u64);
+        for (device, (from, to)) in spans {
+            row.extend_from_slice(device.bytes());
+            number(row, from.get());
+            number(row, to.get() - from.get());
+        }
+        let views = entries.iter().map(Lying::view);
+        match packing {
+            Packing::Loose => {
+                row.push(LAID_OUT);
+                self.laying_out.put(views, row);
+            }
+            Packing::Tight => {
+                row.push(DEFLATED);
+                let laid_out = self.laying_out.lay_out(views);
+                sized(row, &columns::deflated(&laid_out));
+            }
+        }
+        let check = chain::check(&[row]);
+        row[KEY - CHECK..KEY].copy_from_slice(&check);
+        self.made()
     }
-    // When they came: most came together.
-    let mut arrived = 0;
-    let mut at = 0;
-    while at < entries.len() {
-        let now = entries[at].arrived;
-        let same = entries[at..].iter();
-        let same = same.take_while(|filed| filed.arrived == now).count();
-        signed(&mut row, now.get().wrapping_sub(arrived) as i64);
-        number(&mut row, same as u64);
-        (arrived, at) = (now.get(), at + same);
+
+    /// The row that was made last.
+    fn made(&self) -> &[u8] {
+        &self.whole[KEY - CHECK..]
     }
-    let mut spans: BTreeMap<DeviceId, (Seq, Seq)> = BTreeMap::new();
+}
+
+/// Of each device, the first and the last of its numbers among these entries.
+fn spans(entries: &[Lying<'_>]) -> BTreeMap<DeviceId, (Seq, Seq)> {
+    let mut spans = BTreeMap::new();
     let mut places = entries.iter().map(|entry| entry.raw.place()).peekable();
     while let Some((_, device, seq)) = places.next() {
         let span = spans.entry(device).or_insert((seq, seq));
-        let mut next = Some((device, seq));
+        let mut next = Some(seq);
         // Most come after one of the same device.
-        while let Some((_, seq)) = next {
+        while let Some(seq) = next {
             *span = (span.0.min(seq), span.1.max(seq));
             let same = places.next_if(|(_, of, _)| *of == device);
-            next = same.map(|(_, device, seq)| (device, seq));
+            next = same.map(|(_, _, seq)| seq);
         }
     }
-    number(&mut row, spans.len() as u64);
-    for (device, (from, to)) in spans {
-        row.extend_from_slice(device.bytes());
-        number(&mut row, from.get());
-        number(&mut row, to.get() - from.get());
-    }
-    let laid_out = laying_out.lay_out(entries.iter().map(Lying::view));
-    match packing {
-        Packing::Loose => {
-            row.reserve_exact(laid_out.len() + 8);
-            row.push(LAID_OUT);
-            sized(&mut row, &laid_out);
-        }
-        Packing::Tight => {
-            row.push(DEFLATED);
-            sized(&mut row, &columns::deflated(&laid_out));
-        }
-    }
-    let check = check(&key(logbook, first), &row[8..]);
-    row[..8].copy_from_slice(&check);
-    row
+    spans
 }
 
 fn check(key: &[u8; 24], rest: &[u8]) -> [u8; 8] {
@@ -340,7 +360,7 @@ pub(super) fn each(
     logbook: LogbookId,
     entries: &[Lying<'_>],
     packing: Packing,
-    laying_out: &mut LayingOut,
+    making: &mut Making,
     mut with: impl FnMut(&[Lying<'_>], &[u8]) -> Result<(), Error>,
 ) -> Result<(), Error> {
     let mut left = entries;
@@ -348,43 +368,44 @@ pub(super) fn each(
     let mut expected = MOST_TIGHT;
     while !left.is_empty() {
         let most = within_bytes(left);
-        let (many, row) = match packing {
+        let many = match packing {
             Packing::Loose => {
                 let many = most.min(MOST_LOOSE);
-                let row = self::row(logbook, &left[..many], packing, laying_out);
-                (many, row)
+                making.row(logbook, &left[..many], packing);
+                many
             }
-            Packing::Tight => full_row(logbook, &left[..most], expected, laying_out),
+            Packing::Tight => full_row(logbook, &left[..most], expected, making),
         };
         expected = many;
         let (here, after) = left.split_at(many);
-        with(here, &row)?;
+        with(here, making.made())?;
         left = after;
     }
     Ok(())
 }
 
-/// Makes a row of as many of these entries as fill it, or of all; `expected` says where to begin.
+/// Makes a row of as many of these entries as fill it, or of all; `expected` says where to begin. Returns
+/// how many are in it.
 fn full_row(
     logbook: LogbookId,
     entries: &[Lying<'_>],
     expected: usize,
-    laying_out: &mut LayingOut,
-) -> (usize, Vec<u8>) {
-    let mut of = |many: usize| row(logbook, &entries[..many], Packing::Tight, laying_out);
+    making: &mut Making,
+) -> usize {
+    let mut of = |many: usize| making.row(logbook, &entries[..many], Packing::Tight).len();
     let mut many = entries.len().min(expected);
-    let mut row = of(many);
+    let mut length = of(many);
     for _ in 0..TRIES {
-        let fits = row.len() <= FULL;
-        let is_full = many == entries.len() || row.len() >= FULL - FULL / 16;
+        let fits = length <= FULL;
+        let is_full = many == entries.len() || length >= FULL - FULL / 16;
         if many == 1 || fits && is_full {
             break;
         }
-        let next = many * (FULL - FULL / 64) / row.len();
+        let next = many * (FULL - FULL / 64) / length;
         many = next.clamp(1, entries.len());
-        row = of(many);
+        length = of(many);
     }
-    (many, row)
+    many
 }
 
 /// How many of these entries, at least one, come to as many bytes as a block may.

@@ -55,7 +55,7 @@ impl<'a> Lying<'a> {
 
     /// Returns the logbook it belongs to.
     pub(super) fn logbook(&self) -> LogbookId {
-        self.raw.place().0
+        self.raw.logbook()
     }
 
     /// Sees what it says.

@@ -4,11 +4,10 @@ use std::collections::BTreeMap;
 
 use redb::{Table, WriteTransaction};
 
-use super::block::{self, Packing};
+use super::block::{self, Making, Packing};
 use super::filed::Lying;
 use super::tables::{self, BLOCKS, GROUPS, Group};
 use super::{Bookmark, Error};
-use crate::log::columns::LayingOut;
 use crate::log::id::{Arrival, LogbookId};
 use crate::log::stamp::WallMs;
 
@@ -18,7 +17,7 @@ type BlocksWrite<'txn> = Table<'txn, &'static [u8; 24], &'static [u8]>;
 pub(super) struct Filing<'txn> {
     pub(super) blocks: BlocksWrite<'txn>,
     packing: Packing,
-    laying_out: LayingOut,
+    making: Making,
     written: Vec<(Arrival, Arrival, LogbookId)>,
     // The last entry of each block, and when it came.
     lasts: BTreeMap<Arrival, (Bookmark, WallMs)>,
@@ -29,7 +28,7 @@ impl<'txn> Filing<'txn> {
         Ok(Self {
             blocks: txn.open_table(BLOCKS)?,
             packing,
-            laying_out: LayingOut::default(),
+            making: Making::default(),
             written: Vec::new(),
             lasts: BTreeMap::new(),
         })
@@ -37,12 +36,11 @@ impl<'txn> Filing<'txn> {
 
     /// Writes entries of one logbook, in order of arrival.
     pub(super) fn write(&mut self, logbook: LogbookId, entries: &[Lying<'_>]) -> Result<(), Error> {
-        let laying_out = &mut self.laying_out;
         block::each(
             logbook,
             entries,
             self.packing,
-            laying_out,
+            &mut self.making,
             |entries, row| {
                 let (first, last) = (entries[0].arrival, entries[entries.len() - 1]);
                 self.blocks.insert(&block::key(logbook, first), row)?;

@@ -87,6 +87,10 @@ impl Heads {
     pub(super) fn move_on(&mut self, chain: ChainId) -> Option<&mut HeadRow> {
         self.latest = self.at(chain).ok()?;
         let head = &mut self.chains[self.latest].1;
+        if head.before.len() == head.before.capacity() {
+            // As many as a device writes at one site on a day, about.
+            head.before.reserve(64);
+        }
         head.before.push(head.row.tip);
         self.tips += 1;
         Some(&mut head.row)

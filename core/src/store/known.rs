@@ -2,7 +2,7 @@
 
 use super::{Error, tables};
 use crate::log::codec::CodecError;
-use crate::log::id::{Arrival, LogbookId};
+use crate::log::id::{Arrival, LogbookId, Seq};
 use crate::log::shapes::{Scan, number};
 use crate::log::terse::{self, Told};
 use crate::log::view::View;
@@ -24,11 +24,11 @@ impl KnownIds {
         }
     }
 
-    /// Whether an entry names ids that are not known.
+    /// Whether an entry names ids that are not known, beside its device's if that has written before.
     pub(super) fn lack(&self, entry: &View<'_>) -> bool {
         let mut things = entry.things();
         let lacks_a_thing = things.any(|thing| self.at(thing.bytes()).is_err());
-        lacks_a_thing || self.at(entry.device.bytes()).is_err()
+        lacks_a_thing || entry.seq == Seq::FIRST && self.at(entry.device.bytes()).is_err()
     }
 
     fn at(&self, id: &[u8; 16]) -> Result<usize, usize> {

@@ -12,6 +12,11 @@ use crate::log::raws::Raws;
 use crate::log::shapes::Scan;
 use crate::log::view::View;
 
+/// How many bytes an entry has, about,
+const ABOUT: usize = 120;
+/// and at least.
+const LEAST: usize = 48;
+
 /// Batches on their way to becoming entries, each told to one who holds those before it.
 #[derive(Debug)]
 pub struct Unpacking {
@@ -97,6 +102,9 @@ impl Unpacking {
         scan.finish()?;
         left[column::CHANCE] = Scan::of(header.chance);
         let from = self.entries.len();
+        // Whatever the header says, no more than there may be.
+        let expected = (header.entries as usize).min(self.left / LEAST);
+        self.entries.reserve(expected, self.left.min(expected * ABOUT));
         let mut reader = Reader::over(left, holder, self);
         let all_known = reader.all()?;
         let runs = reader.into_runs();
