@@ -156,6 +156,7 @@ pub fn decode(bytes: &[u8]) -> Result<Entry, CodecError> {
 ///
 /// # Errors
 /// [`CodecError`] where the bytes are too few, or of another format.
+#[inline]
 pub fn peek(bytes: &[u8]) -> Result<(LogbookId, DeviceId), CodecError> {
     let (&format, rest) = bytes
         .split_first()
@@ -188,6 +189,7 @@ pub fn mark(bytes: &[u8]) -> Result<Mark, CodecError> {
 ///
 /// # Errors
 /// [`CodecError`] where the bytes are too few, or of another format.
+#[inline]
 pub(crate) fn place(bytes: &[u8]) -> Result<(LogbookId, DeviceId, Seq), CodecError> {
     let (logbook, device) = peek(bytes)?;
     let short = CodecError::Shape("it is cut short");

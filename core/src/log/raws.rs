@@ -31,16 +31,19 @@ pub(crate) struct Raw<'a> {
 
 impl<'a> Raw<'a> {
     /// Returns its logbook, and reads no more.
+    #[inline]
     pub(crate) fn logbook(&self) -> LogbookId {
         codec::peek(self.bytes).expect("it was read before").0
     }
 
     /// Returns its logbook, its device and its number, and reads no more.
+    #[inline]
     pub(crate) fn place(&self) -> (LogbookId, DeviceId, Seq) {
         codec::place(self.bytes).expect("it was read before")
     }
 
     /// Sees what it says.
+    #[inline]
     pub(crate) fn view(&self) -> View<'a> {
         View::again(self.bytes, self.tip, self.is_plain)
     }
@@ -69,6 +72,7 @@ impl Raws {
     }
 
     /// Puts an entry behind the others.
+    #[inline]
     pub fn push(&mut self, entry: &View<'_>) {
         self.bytes.extend_from_slice(entry.raw);
         self.ends.push(End {
@@ -93,6 +97,7 @@ impl Raws {
     }
 
     /// Returns an entry, by its number from zero.
+    #[inline]
     pub(crate) fn get(&self, nth: usize) -> Raw<'_> {
         let end = self.ends[nth];
         let before = nth.checked_sub(1);

@@ -8,6 +8,7 @@ use super::codec::CodecError;
 const SHORT: CodecError = CodecError::Shape("it is cut short or garbled");
 
 /// Writes a number, seven bits a byte, the lowest first.
+#[inline]
 pub(crate) fn number(out: &mut Vec<u8>, mut number: u64) {
     while number >= 0x80 {
         out.push(number as u8 | 0x80);
@@ -17,11 +18,13 @@ pub(crate) fn number(out: &mut Vec<u8>, mut number: u64) {
 }
 
 /// Writes a number that may be negative: the small ones of either sign are short.
+#[inline]
 pub(crate) fn signed(out: &mut Vec<u8>, number: i64) {
     self::number(out, ((number << 1) ^ (number >> 63)) as u64);
 }
 
 /// Writes bytes and, before them, how many they are.
+#[inline]
 pub(crate) fn sized(out: &mut Vec<u8>, bytes: &[u8]) {
     number(out, bytes.len() as u64);
     out.extend_from_slice(bytes);
@@ -92,6 +95,7 @@ impl<'a> Scan<'a> {
         Ok(byte)
     }
 
+    #[inline]
     pub(crate) fn array<const N: usize>(&mut self) -> Result<[u8; N], CodecError> {
         let (array, rest) = self.0.split_first_chunk().ok_or(SHORT)?;
         self.0 = rest;
@@ -139,6 +143,7 @@ impl<'a> Scan<'a> {
         Ok(items)
     }
 
+    #[inline]
     pub(crate) fn sized(&mut self) -> Result<&'a [u8], CodecError> {
         let length = self.count()?;
         self.bytes(length)
@@ -151,11 +156,13 @@ impl<'a> Scan<'a> {
         Ok(bytes)
     }
 
+    #[inline]
     pub(crate) fn text(&mut self) -> Result<&'a str, CodecError> {
         core::str::from_utf8(self.sized()?).map_err(|_| SHORT)
     }
 
     /// Reads whether something follows.
+    #[inline]
     pub(crate) fn is_there(&mut self) -> Result<bool, CodecError> {
         match self.byte()? {
             0 => Ok(false),

@@ -104,7 +104,8 @@ impl Unpacking {
         let from = self.entries.len();
         // Whatever the header says, no more than there may be.
         let expected = (header.entries as usize).min(self.left / LEAST);
-        self.entries.reserve(expected, self.left.min(expected * ABOUT));
+        self.entries
+            .reserve(expected, self.left.min(expected * ABOUT));
         let mut reader = Reader::over(left, holder, self);
         let all_known = reader.all()?;
         let runs = reader.into_runs();
