@@ -97,7 +97,7 @@ impl Bundle {
         let at = |left: &Scan<'_>| bytes.len() - left.rest().len();
         let values = left.items(|left| {
             let at = at(left);
-            brief::read(left)?;
+            brief::pass_over(left)?;
             Ok(at)
         })?;
         let lists = left.items(|left| {

@@ -32,6 +32,8 @@ const CHECKPOINT: u16 = u16::MAX;
 /// How many entries come, to each field that holds something, before another checkpoint is made: a field
 /// takes about twenty bytes in one. Tests have short logs.
 const A_FIELD: u64 = if cfg!(test) { 1 } else { 16 };
+/// How many times as large a bundle may be to become one with the one after it.
+const MERGED: u64 = 4;
 /// What redb takes of a page for itself where one row fills it, and of a row for its check.
 const TAKEN: usize = 42 + 8;
 /// The smallest page, and the largest for which a bundle is cut.
@@ -486,7 +488,7 @@ impl<'txn> Balancing<'txn> {
         }
         let mut from = from;
         while let Some((before, of_these)) = title.bundles.last().copied()
-            && of_these <= 2 * many
+            && of_these <= MERGED * many
         {
             title.bundles.pop();
             state.put_bundle(&bundle(&self.0, logbook, before)?, None);
