@@ -19,7 +19,7 @@ use disk::{Chance, Disk};
 use headwalk_core::log::entry::{Change, Draft};
 use headwalk_core::log::id::{FieldNumber, LogbookId, ObservationNumber, StoreId, ThingId};
 use headwalk_core::log::seal::{DeviceKey, Seal};
-use headwalk_core::log::stamp::WallMs;
+use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::log::vector::VersionVector;
 use headwalk_core::merge::replay::State;
@@ -29,6 +29,9 @@ const LOGBOOKS: [LogbookId; 2] = [
     LogbookId::from_bytes([5; 16]),
     LogbookId::from_bytes([6; 16]),
 ];
+
+/// Between the first entry and the last.
+const THEN: Stamp = Stamp::new(WallMs::new(90_000_020), 0);
 
 fn new(number: u8) -> NewStore {
     NewStore {
@@ -79,6 +82,7 @@ fn image() -> Vec<u8> {
             .record(&drafts, WallMs::new(180_000_000 + number))
             .unwrap();
     }
+    store.press_all().unwrap(); // so that it is told from a balance
     for logbook in LOGBOOKS {
         let known = VersionVector::new();
         let (batch, _) = other.entries_beyond(logbook, &known, usize::MAX).unwrap();
@@ -101,6 +105,7 @@ struct Answers {
     raws: Vec<Result<Vec<Vec<u8>>, Error>>,
     seals: Vec<Result<Vec<Seal>, Error>>,
     states: Vec<Result<Arc<State>, Error>>,
+    then: Vec<Result<Arc<State>, Error>>,
     logbooks: Result<Vec<LogbookId>, Error>,
 }
 
@@ -122,6 +127,9 @@ impl Answers {
             seals: seals.collect(),
             raws,
             states: LOGBOOKS.map(|logbook| store.state(logbook)).into(),
+            then: LOGBOOKS
+                .map(|logbook| store.state_as_of(logbook, THEN))
+                .into(),
             logbooks: store.logbooks(),
         }
     }
@@ -161,7 +169,8 @@ impl Answers {
         }) {
             any = Some("seals");
         }
-        let states = self.states.iter().zip(&right.states);
+        let states = self.states.iter().chain(&self.then);
+        let states = states.zip(right.states.iter().chain(&right.then));
         if states.clone().any(
             |(ours, theirs)| matches!((ours, theirs), (Ok(ours), Ok(theirs)) if ours != theirs),
         ) {
