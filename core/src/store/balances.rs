@@ -422,20 +422,20 @@ impl<'txn> Balancing<'txn> {
         Ok(Self(txn.open_table(BALANCES)?))
     }
 
-    /// Brings a logbook's balance up to an arrival where a group ends. `before` is what the file holds
-    /// before the write; blocks up to `pressed` stay as they are in it.
+    /// Brings a logbook's balance up to an arrival up to which all is packed tight. `before` is what the
+    /// file holds before the write, which leaves the blocks as they are.
     pub(super) fn bring_up(
         &mut self,
         logbook: LogbookId,
         before: &Shelves,
-        (pressed, to): (Arrival, Arrival),
+        to: Arrival,
     ) -> Result<(), Error> {
         let archive = before.of(logbook);
         let kept = registers(&self.0, logbook)?;
         let mut course = Course::default();
         let since = kept.map(|(title, balance)| {
             let tell = |hearing: &mut Hearing| {
-                let told = course.tell(&title, &archive, (pressed, to), hearing)?;
+                let told = course.tell(&title, &archive, to, hearing)?;
                 let mut about = hearing.spoken_of_since(HowMuch::default());
                 let is_late = about.any(|of| balance.includes(of));
                 Ok((!is_late).then_some(told))
@@ -449,8 +449,7 @@ impl<'txn> Balancing<'txn> {
             None => {
                 self.forget(logbook)?;
                 let (title, asked) = (Title::BEGINNING, Asked::default());
-                let tell =
-                    |hearing: &mut Hearing| course.tell(&title, &archive, (pressed, to), hearing);
+                let tell = |hearing: &mut Hearing| course.tell(&title, &archive, to, hearing);
                 (title.now.up_to, Heard::all(asked, tell)?)
             }
         };
@@ -533,7 +532,7 @@ impl Course {
         &mut self,
         begun: &Title,
         archive: &Archive<'_>,
-        (pressed, to): (Arrival, Arrival),
+        to: Arrival,
         hearing: &mut Hearing,
     ) -> Result<usize, Error> {
         self.checkpoints.clear();
@@ -550,12 +549,8 @@ impl Course {
             };
             before += told as u64;
             (now.up_to, now.entries) = (last, before);
-            // Blocks after that are packed anew, and no checkpoint may stand within one.
-            if last <= pressed {
-                self.check(&mut title, &hearing.fold);
-            }
+            self.check(&mut title, &hearing.fold);
         })?;
-        self.check(&mut title, &hearing.fold);
         self.title = Some(title);
         Ok(told)
     }

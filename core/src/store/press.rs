@@ -2,6 +2,7 @@
 //! bytes. The entries stay what they are, and are read, verified and given on as before.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use redb::ReadableTable;
 
@@ -10,7 +11,7 @@ use super::balances::Balancing;
 use super::block::{self, Block, Packing};
 use super::filed::Filed;
 use super::filing::Filing;
-use super::live;
+use super::live::{self, Live};
 use super::tables::{self, GROUPS, IDENTITY};
 use super::writing::Writing;
 use super::{Error, Store};
@@ -29,7 +30,7 @@ impl Store {
     ///
     /// # Errors
     /// [`Error::DamagedEntry`] where an entry is not what was written; [`Error`] where the file fails.
-    /// Then nothing has changed.
+    /// Then nothing that anyone is told has changed.
     pub fn press(&self) -> Result<u64, Error> {
         let mut pressed = 0;
         loop {
@@ -99,22 +100,11 @@ impl Store {
         let mut packed = 0;
         {
             let mut filing = Filing::begin(&txn, Packing::Tight)?;
-            let mut balancing = Balancing::begin(&txn)?;
-            let balanced = (Arrival(pressed), Arrival(end));
-            let (shelves, rows) = (
-                Shelves::open(&read, live.tail.clone())?,
-                live::ledgers(&read)?,
-            );
-            for logbook in logbooks {
-                let ledger = live.ledger(logbook, &shelves, &rows)?;
-                match ledger.branches().is_empty() {
-                    true => balancing.bring_up(logbook, &shelves, balanced)?,
-                    false => balancing.forget(logbook)?,
-                }
-                let entries = take_out(&mut filing.blocks, logbook, (pressed, end))?;
+            for logbook in &logbooks {
+                let entries = take_out(&mut filing.blocks, *logbook, (pressed, end))?;
                 packed += entries.len() as u64;
                 filing.write(
-                    logbook,
+                    *logbook,
                     &entries.iter().map(Filed::lying).collect::<Vec<_>>(),
                 )?;
             }
@@ -128,7 +118,34 @@ impl Store {
             identity.insert("pressed", end.to_be_bytes().as_slice())?;
         }
         txn.commit()?;
+        // By itself, so that the room of what was packed is free again.
+        drop((groups, read));
+        self.balance(&mut live, &logbooks, Arrival(end))?;
         Ok(packed)
+    }
+
+    /// Brings the balances of these logbooks up to an arrival up to which all is packed tight. Where that
+    /// fails, or is cut off, they are brought up with what is packed next, and are right until then.
+    fn balance(
+        &self,
+        live: &mut Live,
+        logbooks: &BTreeSet<LogbookId>,
+        to: Arrival,
+    ) -> Result<(), Error> {
+        let read = self.db.begin_read()?;
+        let shelves = Shelves::open(&read, Arc::clone(&live.tail))?;
+        let rows = live::ledgers(&read)?;
+        let txn = self.db.begin_write()?;
+        {
+            let mut balancing = Balancing::begin(&txn)?;
+            for &logbook in logbooks {
+                match live.ledger(logbook, &shelves, &rows)?.branches().is_empty() {
+                    true => balancing.bring_up(logbook, &shelves, to)?,
+                    false => balancing.forget(logbook)?,
+                }
+            }
+        }
+        Ok(txn.commit()?)
     }
 }
 

@@ -72,7 +72,7 @@ impl Store {
                     ids.insert(logbook.bytes(), row.as_slice())?;
                 }
                 if ledger.branches().is_empty() {
-                    balancing.bring_up(*logbook, &blocks, (pressed, pressed))?;
+                    balancing.bring_up(*logbook, &blocks, pressed)?;
                 }
             }
         }
