@@ -19,9 +19,9 @@ use crate::log::id::{Arrival, LogbookId};
 use crate::log::stamp::WallMs;
 
 /// How many entries are packed at once. Whoever reads on from a bookmark among them unpacks all.
-const AT_ONCE: u64 = 65_536;
+const AT_ONCE: u64 = 32_768;
 /// The same at the end of a season: fewer and fuller blocks, and few bookmarks among them.
-const A_SEASON: u64 = 4 * AT_ONCE;
+const A_SEASON: u64 = 8 * AT_ONCE;
 /// How many entries stay as they are: peers that call now and then have their bookmarks there.
 const LATELY: u64 = 16_384;
 
