@@ -448,7 +448,7 @@ mod tests {
                 prop_assert_eq!(bundle.len(), part.all_observations().count());
                 told.put_bundle(&bundle, None);
             }
-            prop_assert_eq!(told.len(), all.len());
+            prop_assert!(told.weight() <= all.weight());
             prop_assert_eq!(told, all);
         }
 

@@ -65,6 +65,12 @@ impl Seen {
         packed + self.folded.as_ref().map_or(0, List::len) + self.since.len()
     }
 
+    /// How much memory they take, in observations that are made: eight that are packed take as much as one.
+    pub(super) fn weight(&self) -> usize {
+        let packed: usize = self.packed.iter().map(Packed::len).sum();
+        self.len() - packed + packed / 8
+    }
+
     /// Whether the value of one of them may be absent.
     pub(super) fn may_be_blank(&self) -> bool {
         let is_blank = |seen: &Observation| matches!(seen.value, Value::Absent(_));

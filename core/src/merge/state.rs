@@ -136,9 +136,9 @@ impl State {
             .map_or(&[], Seen::list)
     }
 
-    /// Counts the registers and observations.
-    pub(crate) fn len(&self) -> usize {
-        let observations = self.observations.values().map(Seen::len);
+    /// How much memory it takes, in registers and observations that are made.
+    pub(crate) fn weight(&self) -> usize {
+        let observations = self.observations.values().map(Seen::weight);
         self.registers.len() + observations.sum::<usize>()
     }
 
