@@ -11,7 +11,7 @@ use headwalk_core::log::id::{LogbookId, StoreId};
 use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::store::{NewStore, Store};
-use redb::{Database, ReadableDatabase, TableDefinition};
+use redb::{Database, ReadableDatabase, ReadableTableMetadata, TableDefinition, TableHandle};
 
 /// The store's own table of names, as far as a copy must change it to be another device's store.
 const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
@@ -39,16 +39,31 @@ pub fn copy_for(from: &Path, to: &Path, number: u8, key: &DeviceKey) -> PathBuf 
     to.to_owned()
 }
 
-/// What a closed store's file holds: its length, and the bytes of its rows.
-pub fn bytes_of(path: &Path) -> (u64, u64) {
-    let length = fs::metadata(path).expect("the file is there").len();
+/// What a closed store's file holds: its length, the bytes of its rows, and the pages of the blocks in
+/// which the entries lie; everything else follows from those.
+pub struct Held {
+    pub file: u64,
+    pub rows: u64,
+    pub blocks: u64,
+}
+
+pub fn held_by(path: &Path) -> Held {
+    let file = fs::metadata(path).expect("the file is there").len();
     let db = Database::open(path).expect("a store");
     let txn = db.begin_write().expect("one writer");
-    let stats = txn.stats().expect("redb counts its pages");
-    let stored = stats.stored_bytes();
+    let rows = txn.stats().expect("redb counts its pages").stored_bytes();
     drop(txn.abort());
-    let _whole = db.begin_read().expect("it reads");
-    (length, stored)
+    let txn = db.begin_read().expect("it reads");
+    let tables = txn.list_tables().expect("it reads");
+    let blocks = tables
+        .filter(|table| table.name().starts_with("blocks"))
+        .map(|table| {
+            let blocks = txn.open_untyped_table(table).expect("it is there");
+            let stats = blocks.stats().expect("redb counts its pages");
+            stats.stored_bytes() + stats.metadata_bytes() + stats.fragmented_bytes()
+        })
+        .sum();
+    Held { file, rows, blocks }
 }
 
 /// What went over the wire.

@@ -275,6 +275,16 @@ fn a_balance_holds_what_it_came_to_and_a_damaged_one_is_found_and_made_again() {
         txn.commit().unwrap();
         all.len()
     };
+    // A version that kept no balances made the file: it is told from the blocks.
+    let without = folder.path().join("without.redb");
+    fs::copy(&path, &without).unwrap();
+    let db = Database::open(&without).unwrap();
+    let txn = db.begin_write().unwrap();
+    txn.delete_table(tables::BALANCES).unwrap();
+    txn.commit().unwrap();
+    drop(db);
+    let read = Store::open_to_read(&without).unwrap();
+    assert_eq!(read.state(LOGBOOK).unwrap(), told);
     // The registers, a checkpoint each time, and few bundles.
     assert!((1 + 9 + 1..=1 + 9 + 4).contains(&rows(&|_| {})));
     rows(&|row| *row.last_mut().unwrap() ^= 1);
