@@ -8,10 +8,10 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
+use foldhash::fast::RandomState;
 use miniz_oxide::deflate::compress_to_vec;
 use miniz_oxide::inflate::decompress_to_vec_with_limit;
 
-use super::by_id::{self, ById};
 use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError, MAX_ENTRY_BYTES};
 use super::entry::{Change, Entry};
@@ -472,7 +472,7 @@ struct Writer<'a> {
     // What the listener knows.
     known: Option<&'a Ids>,
     columns: Columns,
-    ids: ById<u64>,
+    ids: HashMap<u128, u64, RandomState>,
     // The numbers of those that are shortened.
     shortened: BTreeSet<u64>,
     names: HashMap<String, u64>,
@@ -591,7 +591,7 @@ impl Writer<'_> {
 
     fn id(&mut self, id: &[u8; 16]) -> u64 {
         let next = self.ids.len() as u64;
-        let number = *self.ids.entry(by_id::key(id)).or_insert(next);
+        let number = *self.ids.entry(u128::from_le_bytes(*id)).or_insert(next);
         if number == next {
             self.columns.ids.extend_from_slice(id);
         }
@@ -603,7 +603,7 @@ impl Writer<'_> {
         let Some(known) = self.known else {
             return self.id(id);
         };
-        if let Some(number) = self.ids.get(&by_id::key(id)) {
+        if let Some(number) = self.ids.get(&u128::from_le_bytes(*id)) {
             return *number;
         }
         let known = known.get(&logbook);
@@ -615,7 +615,7 @@ impl Writer<'_> {
             return self.id(id); // a thing of another logbook may bear this one's id
         }
         let next = self.ids.len() as u64;
-        self.ids.insert(by_id::key(id), next);
+        self.ids.insert(u128::from_le_bytes(*id), next);
         self.shortened.insert(next);
         number(&mut self.columns.short, next);
         number(&mut self.columns.short, home);

@@ -5,7 +5,6 @@
 //! never decides which of two writes is in force. Start at [`entry`].
 
 pub(crate) mod brief;
-pub(crate) mod by_id;
 pub mod chain;
 pub mod codec;
 pub mod columns;

@@ -191,17 +191,27 @@ impl<'a> Archive<'a> {
     }
 
     /// Tells what entries say that came after an arrival, in order, but not which entry each of them
-    /// follows; returns how many they are. No block reaches from before that arrival to after it.
+    /// follows; returns how many they are. No block reaches from before that arrival to after it. Where
+    /// they are as many as `expected`, no further page is read to see that there are no more.
     ///
     /// # Errors
     /// [`Error::DamagedEntry`] where one is not what was written.
     pub(super) fn tell(
         &self,
         after: Arrival,
+        expected: u64,
         listener: &mut impl Listener,
-    ) -> Result<usize, Error> {
-        let mut told = self.tell_blocks((after, Arrival(u64::MAX)), listener)?;
-        for filed in self.tail().filter(|filed| filed.arrival > after) {
+    ) -> Result<u64, Error> {
+        let tail = || self.tail().filter(|filed| filed.arrival > after);
+        let in_blocks = expected.saturating_sub(tail().count() as u64);
+        let mut told = 0;
+        if in_blocks > 0 {
+            self.search((after.0 + 1, u64::MAX), false, |key, row| {
+                told += block::tell(key, row, listener)? as u64;
+                Ok((told >= in_blocks).then_some(()))
+            })?;
+        }
+        for filed in tail() {
             columns::tell(&filed.written.entry, listener);
             told += 1;
         }
@@ -216,13 +226,11 @@ impl<'a> Archive<'a> {
         &self,
         (after, to): (Arrival, Arrival),
         listener: &mut impl Listener,
-    ) -> Result<usize, Error> {
-        let mut told = 0;
+    ) -> Result<(), Error> {
         self.search((after.0 + 1, to.0), false, |key, row| {
-            told += block::tell(key, row, listener)?;
-            Ok(None::<()>)
+            block::tell(key, row, listener).map(|_| None::<()>)
         })?;
-        Ok(told)
+        Ok(())
     }
 
     /// Tells the same, and `then` with each block how many it holds and when its last entry came.
@@ -233,11 +241,11 @@ impl<'a> Archive<'a> {
         &self,
         (after, to): (Arrival, Arrival),
         listener: &mut L,
-        mut then: impl FnMut(&mut L, usize, Arrival),
-    ) -> Result<usize, Error> {
+        mut then: impl FnMut(&mut L, u64, Arrival),
+    ) -> Result<u64, Error> {
         let mut told = 0;
         self.search((after.0 + 1, to.0), false, |key, row| {
-            let here = block::tell(key, row, listener)?;
+            let here = block::tell(key, row, listener)? as u64;
             told += here;
             then(listener, here, Block::read(key, row)?.last());
             Ok(None::<()>)

@@ -68,24 +68,25 @@ impl Balanced {
     }
 
     /// Tells what came after the base and may count; returns how many entries came after the balance of
-    /// now. None where hubs or dispatchers said something since of an entry that is in it: what they said
+    /// now, of which so many are expected. None where hubs or dispatchers said something since of an entry that is in it: what they said
     /// before, it knows.
     pub(super) fn tell_since(
         &self,
         archive: &Archive<'_>,
+        expected: u64,
         hearing: &mut Hearing,
-    ) -> Result<Option<usize>, Error> {
+    ) -> Result<Option<u64>, Error> {
         // The observations of the balance have those of the gap, too.
         hearing.observes = false;
         for part in &self.gap {
             match part {
-                Part::Told(after, to) => drop(archive.tell_blocks((*after, *to), hearing)?),
+                Part::Told(after, to) => archive.tell_blocks((*after, *to), hearing)?,
                 Part::LeftOut(chains) => hearing.fold.know(chains),
             }
         }
         hearing.observes = true;
         let known = hearing.said();
-        let told = archive.tell(self.up_to, hearing)?;
+        let told = archive.tell(self.up_to, expected, hearing)?;
         let is_late = hearing
             .spoken_of_since(known)
             .any(|of| self.now.includes(of));
@@ -110,8 +111,18 @@ struct Title {
     now: Point,
     /// Balances of before that are kept, in order.
     checkpoints: Vec<Point>,
-    /// Of each bundle when what is in it began to come, and how many observations it holds.
-    bundles: Vec<(Arrival, u64)>,
+    bundles: Vec<Bundled>,
+}
+
+/// What is known of a bundle without reading it.
+#[derive(Debug, Clone, Copy)]
+struct Bundled {
+    /// When what is in it began to come.
+    from: Arrival,
+    /// How many observations it holds,
+    many: u64,
+    /// in how many bytes.
+    length: u64,
 }
 
 /// Up to where a balance goes.
@@ -165,9 +176,10 @@ impl Title {
         number(out, self.checkpoints.len() as u64);
         self.checkpoints.iter().for_each(|point| point.put(out));
         number(out, self.bundles.len() as u64);
-        for (from, many) in &self.bundles {
-            number(out, from.0);
-            number(out, *many);
+        for bundled in &self.bundles {
+            number(out, bundled.from.0);
+            number(out, bundled.many);
+            number(out, bundled.length);
         }
     }
 
@@ -175,7 +187,13 @@ impl Title {
         Ok(Self {
             now: Point::read(left)?,
             checkpoints: left.items(Point::read)?,
-            bundles: left.items(|left| Ok((Arrival(left.number()?), left.number()?)))?,
+            bundles: left.items(|left| {
+                Ok(Bundled {
+                    from: Arrival(left.number()?),
+                    many: left.number()?,
+                    length: left.number()?,
+                })
+            })?,
         })
     }
 
@@ -239,7 +257,7 @@ impl Balances {
                 .as_ref()
                 .is_some_and(|title: &Title| match is_checkpoint {
                     true => title.checkpoints.iter().any(|point| point.up_to == from),
-                    false => from == REGISTERS || title.bundles.iter().any(|(of, _)| *of == from),
+                    false => from == REGISTERS || title.bundles.iter().any(|one| one.from == from),
                 });
             if !is_named || !logbooks.contains(&logbook) {
                 return Ok(false);
@@ -284,13 +302,8 @@ impl Balances {
                 from = point.up_to;
             }
         }
-        let bundles = title.bundles.iter().map(|(from, many)| {
-            let bundle = bundle(rows, logbook, *from)?;
-            match bundle.len() as u64 == *many {
-                true => Ok(bundle),
-                false => Err(damaged()),
-            }
-        });
+        let bundles = title.bundles.iter();
+        let bundles = bundles.map(|bundled| bundle(rows, logbook, *bundled));
         Ok(Some(Balanced {
             entries: title.now.entries,
             now,
@@ -327,7 +340,7 @@ impl Balances {
                     checkpoints.push(hearing.fold.balance());
                 }
             }
-            Ok(within.len())
+            Ok(within.len() as u64)
         })?;
         let mut same = kept.entries == within.len() as u64 && kept.now == heard.fold.balance();
         same &= checkpoints.len() == title.checkpoints.len();
@@ -378,14 +391,21 @@ fn checkpoint(
 fn bundle(
     rows: &impl ReadableTable<Rows, &'static [u8]>,
     logbook: LogbookId,
-    from: Arrival,
+    Bundled { from, many, length }: Bundled,
 ) -> Result<Bundle, Error> {
     let mut bytes = Vec::new();
-    for row in rows.range::<&[u8; 26]>(&key(logbook, from, 0)..&key(logbook, from, CHECKPOINT))? {
-        let (key, row) = row?;
+    let mut pieces =
+        rows.range::<&[u8; 26]>(&key(logbook, from, 0)..&key(logbook, from, CHECKPOINT))?;
+    // No further than that: looking whether there is more reads another page.
+    while (bytes.len() as u64) < length {
+        let (key, row) = pieces.next().ok_or(damaged())??;
         bytes.extend_from_slice(tables::behind_check(key.value(), row.value(), "balances")?);
     }
-    Bundle::read(bytes).map_err(|_| damaged())
+    let bundle = Bundle::read(bytes).map_err(|_| damaged())?;
+    match bundle.len() as u64 == many {
+        true => Ok(bundle),
+        false => Err(damaged()),
+    }
 }
 
 fn key(logbook: LogbookId, from: Arrival, piece: u16) -> [u8; 26] {
@@ -486,13 +506,14 @@ impl<'txn> Balancing<'txn> {
             return Ok(());
         }
         let mut from = from;
-        while let Some((before, of_these)) = title.bundles.last().copied()
-            && of_these <= MERGED * many
+        while let Some(bundled) = title.bundles.last().copied()
+            && bundled.many <= MERGED * many
         {
+            let before = bundled.from;
             title.bundles.pop();
-            state.put_bundle(&bundle(&self.0, logbook, before)?, None);
+            state.put_bundle(&bundle(&self.0, logbook, bundled)?, None);
             self.remove(key(logbook, before, 0)..key(logbook, before, CHECKPOINT))?;
-            (from, many) = (before, many + of_these);
+            (from, many) = (before, many + bundled.many);
         }
         let lists = state
             .lists()
@@ -503,7 +524,11 @@ impl<'txn> Balancing<'txn> {
             let row = tables::checked_row(&key, |row| row.extend_from_slice(piece));
             self.0.insert(&key, row.as_slice())?;
         }
-        title.bundles.push((from, many));
+        title.bundles.push(Bundled {
+            from,
+            many,
+            length: bytes.len() as u64,
+        });
         Ok(())
     }
 
@@ -534,7 +559,7 @@ impl Course {
         archive: &Archive<'_>,
         to: Arrival,
         hearing: &mut Hearing,
-    ) -> Result<usize, Error> {
+    ) -> Result<u64, Error> {
         self.checkpoints.clear();
         let mut title = begun.clone();
         let mut before = begun.now.entries;
@@ -547,7 +572,7 @@ impl Course {
                 latest: now.span.latest.max(span.latest),
                 has_words: now.span.has_words | span.has_words,
             };
-            before += told as u64;
+            before += told;
             (now.up_to, now.entries) = (last, before);
             self.check(&mut title, &hearing.fold);
         })?;

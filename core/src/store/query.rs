@@ -714,7 +714,7 @@ impl Reading<'_> {
 
     fn walked(&self, logbook: LogbookId) -> Result<Walked, Error> {
         let entries = self.shelves.of(logbook).entries()?;
-        self.all_there(logbook, entries.len())?;
+        self.all_there(logbook, entries.len() as u64)?;
         let walk = Ledger::walk(logbook, entries.iter())?;
         Ok(Walked {
             ledger: walk.ledger,
@@ -780,9 +780,9 @@ impl Reading<'_> {
     }
 
     /// Sees to it that no entry of a logbook is missing: a row that is gone has no check.
-    pub(super) fn all_there(&self, logbook: LogbookId, found: usize) -> Result<(), Error> {
+    pub(super) fn all_there(&self, logbook: LogbookId, found: u64) -> Result<(), Error> {
         let expected = self.ledger(logbook)?.entries();
-        if expected == found as u64 {
+        if expected == found {
             Ok(())
         } else {
             Err(Error::damaged_index("ledgers"))

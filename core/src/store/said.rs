@@ -31,7 +31,8 @@ pub(super) struct Asked {
 impl Reading<'_> {
     /// Folds a logbook's entries.
     pub(super) fn state_of(&self, logbook: LogbookId, asked: Asked) -> Result<State, Error> {
-        if !self.ledger(logbook)?.branches().is_empty() {
+        let ledger = self.ledger(logbook)?;
+        if !ledger.branches().is_empty() {
             let kept = self.kept(logbook)?.into_iter();
             let placed: Vec<_> = kept.map(|kept| kept.placed).collect();
             return Ok(match asked.until {
@@ -41,15 +42,17 @@ impl Reading<'_> {
         }
         let archive = self.shelves.of(logbook);
         if let Some(balanced) = self.shelves.balanced(logbook, asked.until)? {
-            let tell = |hearing: &mut Hearing| balanced.tell_since(&archive, hearing);
+            let since = ledger.entries().saturating_sub(balanced.entries);
+            let tell = |hearing: &mut Hearing| balanced.tell_since(&archive, since, hearing);
             if let Some(Heard { told, fold }) = Heard::since(balanced.base(), asked, tell)? {
-                self.all_there(logbook, balanced.entries as usize + told)?;
+                self.all_there(logbook, balanced.entries + told)?;
                 let mut state = fold.done();
                 balanced.put_observations(asked, &mut state);
                 return Ok(state);
             }
         }
-        let tell = |hearing: &mut Hearing| archive.tell(Arrival(0), hearing);
+        let all = ledger.entries();
+        let tell = |hearing: &mut Hearing| archive.tell(Arrival(0), all, hearing);
         let Heard { told, fold } = Heard::all(asked, tell)?;
         self.all_there(logbook, told)?;
         Ok(fold.done())
@@ -59,7 +62,7 @@ impl Reading<'_> {
 /// Entries that were folded.
 pub(super) struct Heard {
     /// How many they were.
-    pub(super) told: usize,
+    pub(super) told: u64,
     pub(super) fold: Fold,
 }
 
@@ -67,7 +70,7 @@ impl Heard {
     /// Folds what `tell` tells, all of a logbook's entries from the first on. It may tell it twice.
     pub(super) fn all(
         asked: Asked,
-        mut tell: impl FnMut(&mut Hearing) -> Result<usize, Error>,
+        mut tell: impl FnMut(&mut Hearing) -> Result<u64, Error>,
     ) -> Result<Self, Error> {
         let heard = Self::since(&Balance::default(), asked, |hearing| {
             tell(hearing).map(Some)
@@ -80,7 +83,7 @@ impl Heard {
     pub(super) fn since(
         balance: &Balance,
         asked: Asked,
-        mut tell: impl FnMut(&mut Hearing) -> Result<Option<usize>, Error>,
+        mut tell: impl FnMut(&mut Hearing) -> Result<Option<u64>, Error>,
     ) -> Result<Option<Self>, Error> {
         let resumed = || {
             let mut fold = Fold::resume(match asked.thing {
