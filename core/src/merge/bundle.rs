@@ -446,7 +446,7 @@ mod tests {
                 let lists = part.lists().map(|(thing, what, list)| ((thing, what), list));
                 let bundle = Bundle::read(Bundle::pack(lists)).unwrap();
                 prop_assert_eq!(bundle.len(), part.all_observations().count());
-                told.put_bundle(&bundle, None);
+                told.put_bundle(&bundle, None, None);
             }
             prop_assert!(told.weight() <= all.weight());
             prop_assert_eq!(told, all);

@@ -88,16 +88,6 @@ struct Open {
 }
 
 impl Fold {
-    /// Begins with what hubs and dispatchers say of entries that may come: of one who bears a receipt
-    /// the stamp that orders it, and which do not count.
-    pub(crate) fn with(receipts: BTreeMap<Place, Stamp>, held_back: BTreeSet<Place>) -> Self {
-        Self {
-            receipts,
-            held_back,
-            ..Self::default()
-        }
-    }
-
     /// Goes on from what entries before came to; of observations it knows none.
     pub(crate) fn resume(balance: Balance) -> Self {
         let mut fold = Self::default();
@@ -129,7 +119,8 @@ impl Fold {
         fold
     }
 
-    /// Learns what hubs and dispatchers say of entries that may come.
+    /// Learns what hubs and dispatchers say of entries that may come: of one who bears a receipt the stamp
+    /// that orders it, and which do not count.
     pub(crate) fn learn(&mut self, receipts: BTreeMap<Place, Stamp>, held_back: BTreeSet<Place>) {
         (self.receipts, self.held_back) = (receipts, held_back);
     }
@@ -155,7 +146,8 @@ impl Fold {
     /// Folds entries that are in such an order.
     pub(crate) fn of(entries: Vec<Placed>) -> State {
         let receipts = replay::receipts(&entries);
-        let mut fold = Self::with(receipts, replay::held_back(&entries));
+        let mut fold = Self::default();
+        fold.learn(receipts, replay::held_back(&entries));
         fold.take(entries);
         fold.done()
     }

@@ -96,20 +96,16 @@ impl State {
         }
     }
 
-    /// Puts in observations that are packed, other than those that it has, up to a moment if one is named.
-    pub(crate) fn put_bundle(&mut self, bundle: &Bundle, until: Option<Stamp>) {
+    /// Puts in observations that are packed, other than those that it has: of one thing only and up to a
+    /// moment, if they are named.
+    pub(crate) fn put_bundle(
+        &mut self,
+        bundle: &Bundle,
+        of: Option<ThingId>,
+        until: Option<Stamp>,
+    ) {
         for (about, packed) in bundle.lists() {
-            if let Some(packed) = packed.up_to(until) {
-                let list = self.observations.entry(about).or_default();
-                list.put_packed(packed);
-            }
-        }
-    }
-
-    /// Puts in of packed observations those of one thing, up to a moment if one is named.
-    pub(crate) fn put_bundle_of(&mut self, thing: ThingId, bundle: &Bundle, until: Option<Stamp>) {
-        for (about, packed) in bundle.lists() {
-            if about.0 == thing
+            if of.is_none_or(|of| of == about.0)
                 && let Some(packed) = packed.up_to(until)
             {
                 let list = self.observations.entry(about).or_default();

@@ -233,26 +233,6 @@ impl<'a> Archive<'a> {
         Ok(())
     }
 
-    /// Tells the same, and `then` with each block how many it holds and when its last entry came.
-    ///
-    /// # Errors
-    /// Those of [`Self::tell`].
-    pub(super) fn tell_each<L: Listener>(
-        &self,
-        (after, to): (Arrival, Arrival),
-        listener: &mut L,
-        mut then: impl FnMut(&mut L, u64, Arrival),
-    ) -> Result<u64, Error> {
-        let mut told = 0;
-        self.search((after.0 + 1, to.0), false, |key, row| {
-            let here = block::tell(key, row, listener)? as u64;
-            told += here;
-            then(listener, here, Block::read(key, row)?.last());
-            Ok(None::<()>)
-        })?;
-        Ok(told)
-    }
-
     /// Returns the entries of a device under a number: one, or several where its chain has branches.
     ///
     /// # Errors

@@ -41,15 +41,12 @@ const PAGES: core::ops::RangeInclusive<usize> = 4 * 1_024..=256 * 1_024;
 
 /// What a logbook came to with one of its entries: now, or with one that is asked for.
 pub(super) struct Balanced {
-    /// How many entries are in the balance of now.
-    pub(super) entries: u64,
+    title: Title,
     now: Balance,
     // One before the moment that is asked for, if going on from now does not do.
     before: Option<Balance>,
     // What lies between the two.
     gap: Vec<Part>,
-    // When the last entry came that is in the balance of now.
-    up_to: Arrival,
     bundles: Vec<Bundle>,
 }
 
@@ -62,14 +59,19 @@ enum Part {
 }
 
 impl Balanced {
+    /// Counts the entries that are in the balance of now.
+    pub(super) const fn entries(&self) -> u64 {
+        self.title.now.entries
+    }
+
     /// From where to go on.
     pub(super) fn base(&self) -> &Balance {
         self.before.as_ref().unwrap_or(&self.now)
     }
 
     /// Tells what came after the base and may count; returns how many entries came after the balance of
-    /// now, of which so many are expected. None where hubs or dispatchers said something since of an entry that is in it: what they said
-    /// before, it knows.
+    /// now, of which so many are expected. None where hubs or dispatchers said something since of an entry
+    /// that is in it: what they said before, it knows.
     pub(super) fn tell_since(
         &self,
         archive: &Archive<'_>,
@@ -86,7 +88,7 @@ impl Balanced {
         }
         hearing.observes = true;
         let known = hearing.said();
-        let told = archive.tell(self.up_to, expected, hearing)?;
+        let told = archive.tell(self.title.now.up_to, expected, hearing)?;
         let is_late = hearing
             .spoken_of_since(known)
             .any(|of| self.now.includes(of));
@@ -96,10 +98,7 @@ impl Balanced {
     /// Puts the observations of the balance into a state.
     pub(super) fn put_observations(&self, asked: Asked, state: &mut State) {
         for bundle in &self.bundles {
-            match asked.thing {
-                Some(thing) => state.put_bundle_of(thing, bundle, asked.until),
-                None => state.put_bundle(bundle, asked.until),
-            }
+            state.put_bundle(bundle, asked.thing, asked.until);
         }
     }
 }
@@ -305,12 +304,11 @@ impl Balances {
         let bundles = title.bundles.iter();
         let bundles = bundles.map(|bundled| bundle(rows, logbook, *bundled));
         Ok(Some(Balanced {
-            entries: title.now.entries,
+            bundles: bundles.collect::<Result<_, _>>()?,
+            title,
             now,
             before,
             gap,
-            up_to: title.now.up_to,
-            bundles: bundles.collect::<Result<_, _>>()?,
         }))
     }
 
@@ -322,10 +320,8 @@ impl Balances {
         let (Some(rows), Some(kept)) = (&self.0, self.of(logbook, None)?) else {
             return Ok(true);
         };
-        let Some((title, _)) = registers(rows, logbook)? else {
-            return Ok(true);
-        };
-        let within = entries.partition_point(|filed| filed.arrival <= kept.up_to);
+        let title = &kept.title;
+        let within = entries.partition_point(|filed| filed.arrival <= title.now.up_to);
         let within = &entries[..within];
         let mut checkpoints = Vec::new();
         let heard = Heard::all(Asked::default(), |hearing| {
@@ -342,7 +338,7 @@ impl Balances {
             }
             Ok(within.len() as u64)
         })?;
-        let mut same = kept.entries == within.len() as u64 && kept.now == heard.fold.balance();
+        let mut same = kept.entries() == within.len() as u64 && kept.now == heard.fold.balance();
         same &= checkpoints.len() == title.checkpoints.len();
         for (point, right) in title.checkpoints.iter().zip(checkpoints) {
             same &= checkpoint(rows, logbook, point.up_to)? == right;
@@ -511,7 +507,7 @@ impl<'txn> Balancing<'txn> {
         {
             let before = bundled.from;
             title.bundles.pop();
-            state.put_bundle(&bundle(&self.0, logbook, bundled)?, None);
+            state.put_bundle(&bundle(&self.0, logbook, bundled)?, None, None);
             self.remove(key(logbook, before, 0)..key(logbook, before, CHECKPOINT))?;
             (from, many) = (before, many + bundled.many);
         }
@@ -562,9 +558,8 @@ impl Course {
     ) -> Result<u64, Error> {
         self.checkpoints.clear();
         let mut title = begun.clone();
-        let mut before = begun.now.entries;
-        let after = begun.now.up_to;
-        let told = archive.tell_each((after, to), hearing, |hearing, told, last| {
+        archive.each_block_within((begun.now.up_to, to), |block| {
+            let told = block.tell(hearing)? as u64;
             let span = core::mem::replace(&mut hearing.span, Span::NONE);
             let now = &mut title.now;
             now.span = Span {
@@ -572,10 +567,11 @@ impl Course {
                 latest: now.span.latest.max(span.latest),
                 has_words: now.span.has_words | span.has_words,
             };
-            before += told;
-            (now.up_to, now.entries) = (last, before);
+            (now.up_to, now.entries) = (block.last(), now.entries + told);
             self.check(&mut title, &hearing.fold);
+            Ok(())
         })?;
+        let told = title.now.entries - begun.now.entries;
         self.title = Some(title);
         Ok(told)
     }

@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use super::Bookmark;
-use super::filed::Lying;
+use super::filed::{self, Lying};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::raws::Raw;
 use crate::log::terse;
@@ -63,17 +63,16 @@ impl Batch {
 
 /// Counts entries.
 pub(super) fn note<'a>(spans: &mut Spans, entries: impl Iterator<Item = Raw<'a>>) {
-    let mut places = entries.map(|entry| entry.place()).peekable();
-    while let Some((logbook, device, seq)) = places.next() {
-        let span = spans.entry((logbook, device)).or_insert((0, seq));
-        let mut next = Some(seq);
-        // Most come after one of the same device.
-        while let Some(seq) = next {
-            *span = (span.0 + 1, seq.max(span.1));
-            let same = places.next_if(|(of, by, _)| (*of, *by) == (logbook, device));
-            next = same.map(|(_, _, seq)| seq);
-        }
-    }
+    let places = entries.map(|entry| {
+        let (logbook, device, seq) = entry.place();
+        ((logbook, device), seq)
+    });
+    filed::gather(
+        spans,
+        places,
+        |seq| (0, seq),
+        |(many, last), seq| (many + 1, last.max(seq)),
+    );
 }
 
 /// The last batches, in order of arrival.

@@ -5,8 +5,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::Error;
-use super::filed::{Filed, Lying};
+use super::filed::{self, Filed, Lying};
+use super::{Error, tables};
 use crate::log::chain;
 use crate::log::codec::CodecError;
 use crate::log::columns::{self, LayingOut, Listener};
@@ -124,33 +124,18 @@ impl Making {
 
 /// Of each device, the first and the last of its numbers among these entries.
 fn spans(entries: &[Lying<'_>]) -> BTreeMap<DeviceId, (Seq, Seq)> {
+    let places = entries.iter().map(|entry| {
+        let (_, device, seq) = entry.raw.place();
+        (device, seq)
+    });
     let mut spans = BTreeMap::new();
-    let mut places = entries.iter().map(|entry| entry.raw.place()).peekable();
-    while let Some((_, device, seq)) = places.next() {
-        let span = spans.entry(device).or_insert((seq, seq));
-        let mut next = Some(seq);
-        // Most come after one of the same device.
-        while let Some(seq) = next {
-            *span = (span.0.min(seq), span.1.max(seq));
-            let same = places.next_if(|(_, of, _)| *of == device);
-            next = same.map(|(_, _, seq)| seq);
-        }
-    }
+    filed::gather(
+        &mut spans,
+        places,
+        |seq| (seq, seq),
+        |(from, to), seq| (from.min(seq), to.max(seq)),
+    );
     spans
-}
-
-fn check(key: &[u8; 24], rest: &[u8]) -> [u8; 8] {
-    // In one piece, of which several stretches are hashed at once.
-    let mut whole = Vec::with_capacity(key.len() + rest.len());
-    whole.extend_from_slice(key);
-    whole.extend_from_slice(rest);
-    chain::check(&[&whole])
-}
-
-/// What stands behind a row's check, if that holds.
-fn behind_check<'a>(key: &[u8; 24], row: &'a [u8]) -> Option<&'a [u8]> {
-    let (told, rest) = row.split_first_chunk::<8>()?;
-    (*told == check(key, rest)).then_some(rest)
 }
 
 /// Tells what the entries in the row at this key say, but not which entry each of them follows; returns
@@ -164,15 +149,8 @@ pub(super) fn tell(
     listener: &mut impl Listener,
 ) -> Result<usize, Error> {
     let told = (|| {
-        let parts = Parts::find(behind_check(key, row).ok_or(ODD)?)?;
-        let told = unpacked(parts.packing, parts.columns, |columns| {
-            columns::hear(columns, listener)
-        })?;
-        if told == parts.count {
-            Ok(told)
-        } else {
-            Err(ODD)
-        }
+        let parts = Parts::find(tables::held(key, row).ok_or(ODD)?)?;
+        heard(parts.packing, parts.columns, parts.count, listener)
     })();
     let (_, arrival) = ids(key);
     told.map_err(|_| Error::DamagedEntry { arrival })
@@ -282,7 +260,7 @@ impl<'a> Block<'a> {
     /// [`Error::DamagedEntry`] where it does not fit its check.
     pub(super) fn read(key: &[u8; 24], row: &'a [u8]) -> Result<Self, Error> {
         let (_, first) = ids(key);
-        let parts = behind_check(key, row).ok_or(ODD).and_then(Parts::find);
+        let parts = tables::held(key, row).ok_or(ODD).and_then(Parts::find);
         let block = parts.and_then(|parts| parts.block(first));
         block.map_err(|_| Error::DamagedEntry { arrival: first })
     }
@@ -318,6 +296,15 @@ impl<'a> Block<'a> {
             .collect())
     }
 
+    /// Tells what its entries say, as [`tell`] does.
+    ///
+    /// # Errors
+    /// Those of [`Self::entries`].
+    pub(super) fn tell(&self, listener: &mut impl Listener) -> Result<usize, Error> {
+        let told = heard(self.packing, self.columns, self.arrivals.len(), listener);
+        told.map_err(|_| self.damaged())
+    }
+
     /// Returns the ids that its entries name, each with the arrival of the one that names it first.
     ///
     /// # Errors
@@ -340,6 +327,17 @@ impl<'a> Block<'a> {
             arrival: self.first,
         }
     }
+}
+
+/// Tells what the columns of so many entries say; returns how many they are.
+fn heard(
+    packing: u8,
+    columns: &[u8],
+    count: usize,
+    listener: &mut impl Listener,
+) -> Result<usize, CodecError> {
+    let told = unpacked(packing, columns, |columns| columns::hear(columns, listener))?;
+    if told == count { Ok(told) } else { Err(ODD) }
 }
 
 fn unpacked<T>(

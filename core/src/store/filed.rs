@@ -1,7 +1,9 @@
 //! An entry as this store holds it: what was written, and when it came.
 
+use std::collections::BTreeMap;
+
 use super::{Bookmark, Error, tables};
-use crate::log::id::{Arrival, LogbookId};
+use crate::log::id::{Arrival, LogbookId, Seq};
 use crate::log::raws::Raw;
 use crate::log::stamp::WallMs;
 use crate::log::view::View;
@@ -68,5 +70,23 @@ fn bookmark(arrival: Arrival, arrived: WallMs, raw: &[u8]) -> Bookmark {
     Bookmark {
         arrival,
         check: tables::entry_check(arrival, arrived, raw),
+    }
+}
+
+/// Sums up the numbers of entries by who wrote them, each sum begun with the first number and gone on with
+/// from there. Most entries come after one of the same writer, so a sum is looked up once a run.
+pub(super) fn gather<K: Ord + Copy, V: Copy>(
+    sums: &mut BTreeMap<K, V>,
+    entries: impl Iterator<Item = (K, Seq)>,
+    begin: impl Fn(Seq) -> V,
+    go_on: impl Fn(V, Seq) -> V,
+) {
+    let mut entries = entries.peekable();
+    while let Some((writer, first)) = entries.next() {
+        let sum = sums.entry(writer).or_insert_with(|| begin(first));
+        *sum = go_on(*sum, first);
+        while let Some((_, seq)) = entries.next_if(|(of, _)| *of == writer) {
+            *sum = go_on(*sum, seq);
+        }
     }
 }

@@ -126,10 +126,15 @@ impl Ledger {
 
     /// Counts the entries.
     pub(super) fn entries(&self) -> u64 {
-        let heads = self.heads.iter();
-        heads
-            .map(|(chain, head)| head.seq.get() + 1 - self.branches.first(chain).get())
-            .sum()
+        self.lengths().map(|(_, entries)| entries).sum()
+    }
+
+    /// Returns, of each chain, whose it is and how many entries it has.
+    pub(super) fn lengths(&self) -> impl Iterator<Item = (DeviceId, u64)> {
+        self.heads.iter().map(|(chain, head)| {
+            let entries = head.seq.get() + 1 - self.branches.first(chain).get();
+            (self.branches.device_of(chain), entries)
+        })
     }
 
     /// Returns the place of the entry that a mark names, if it is here.

@@ -634,7 +634,7 @@ impl Store {
             |reading| {
                 let asked = Asked {
                     thing: Some(thing),
-                    until: None,
+                    ..Asked::default()
                 };
                 reading.state_of(logbook, asked).map(Arc::new)
             },
@@ -675,8 +675,8 @@ impl Store {
             },
             |reading| {
                 let asked = Asked {
-                    thing: None,
                     until: Some(until),
+                    ..Asked::default()
                 };
                 reading.state_of(logbook, asked).map(Arc::new)
             },

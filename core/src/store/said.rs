@@ -42,10 +42,10 @@ impl Reading<'_> {
         }
         let archive = self.shelves.of(logbook);
         if let Some(balanced) = self.shelves.balanced(logbook, asked.until)? {
-            let since = ledger.entries().saturating_sub(balanced.entries);
+            let since = ledger.entries().saturating_sub(balanced.entries());
             let tell = |hearing: &mut Hearing| balanced.tell_since(&archive, since, hearing);
             if let Some(Heard { told, fold }) = Heard::since(balanced.base(), asked, tell)? {
-                self.all_there(logbook, balanced.entries + told)?;
+                self.all_there(logbook, balanced.entries() + told)?;
                 let mut state = fold.done();
                 balanced.put_observations(asked, &mut state);
                 return Ok(state);

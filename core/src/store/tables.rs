@@ -254,12 +254,26 @@ pub(super) struct Group {
 pub(super) fn checked_row(key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
     let mut row = vec![0; 8];
     put(&mut row);
-    let check = chain::check(&[key, &row[8..]]);
+    let check = check(key, &row[8..]);
     row[..8].copy_from_slice(&check);
     row
 }
 
-/// What stands behind the check in such a row.
+fn check(key: &[u8], rest: &[u8]) -> [u8; 8] {
+    // In one piece, of which several stretches are hashed at once.
+    let mut whole = Vec::with_capacity(key.len() + rest.len());
+    whole.extend_from_slice(key);
+    whole.extend_from_slice(rest);
+    chain::check(&[&whole])
+}
+
+/// What stands behind the check in such a row, if the row fits it.
+pub(super) fn held<'a>(key: &[u8], row: &'a [u8]) -> Option<&'a [u8]> {
+    let (told, rest) = row.split_first_chunk::<8>()?;
+    (*told == check(key, rest)).then_some(rest)
+}
+
+/// Returns the same.
 ///
 /// # Errors
 /// [`Error::DamagedIndex`] of this table, where the row does not fit it.
@@ -268,10 +282,7 @@ pub(super) fn behind_check<'a>(
     row: &'a [u8],
     table: &'static str,
 ) -> Result<&'a [u8], Error> {
-    match first::<8>(row) {
-        Some((told, rest)) if told == chain::check(&[key, rest]) => Ok(rest),
-        _ => Err(Error::damaged_index(table)),
-    }
+    held(key, row).ok_or(Error::damaged_index(table))
 }
 
 pub(super) fn group_row(group: &Group) -> Vec<u8> {

@@ -212,13 +212,8 @@ impl Store {
     ) -> Result<BTreeMap<LogbookId, Vec<(DeviceId, u64)>>, Error> {
         let (reading, mut counts) = (self.reading()?, BTreeMap::new());
         for &logbook in logbooks {
-            let ledger = reading.ledger(logbook)?;
-            let branches = ledger.branches();
-            let chains = ledger.heads().map(|(chain, head)| {
-                let entries = head.seq.get() + 1 - branches.first(chain).get();
-                (branches.device_of(chain), entries)
-            });
-            counts.insert(logbook, chains.collect());
+            let chains = reading.ledger(logbook)?.lengths().collect();
+            counts.insert(logbook, chains);
         }
         Ok(counts)
     }

@@ -129,8 +129,8 @@ impl Store {
                 wrong_ledger |= row.is_none_or(|row| row.value() != ledger.as_slice());
                 // Where there is no row, the ids are read from the blocks.
                 let (row, right) = (ids.get(logbook.bytes())?, right.new_ids(logbook));
+                ids_left -= u64::from(row.is_some());
                 wrong_ids |= row.is_some_and(|row| Some(row.value()) != right.as_deref());
-                ids_left -= u64::from(ids.get(logbook.bytes())?.is_some());
             }
         }
         if verified.faults.is_empty() {
