@@ -148,8 +148,8 @@ mod tests {
             steps in crews::steps(),
             cut in any::<prop::sample::Index>(),
         ) {
-            let played = crews::play(&steps);
-            let (before, after) = played.placed.split_at(cut.index(played.placed.len() + 1));
+            let placed = crews::play(&steps).told();
+            let (before, after) = placed.split_at(cut.index(placed.len() + 1));
             let balance = fold(Fold::default(), before).balance();
             let mut bytes = Vec::new();
             balance.put(&mut bytes);
@@ -157,13 +157,13 @@ mod tests {
             let read = Balance::read(&mut left).unwrap();
             prop_assert!(left.is_empty());
             prop_assert_eq!(&read, &balance);
-            for Placed { place, .. } in &played.placed {
+            for Placed { place, .. } in &placed {
                 let is_before = before.iter().any(|placed| placed.place == *place);
                 prop_assert_eq!(read.includes(*place), is_before);
             }
             let of_thing = read.of_thing(THING);
             let went_on = fold(Fold::resume(read), after).balance();
-            let all = fold(Fold::default(), &played.placed).balance();
+            let all = fold(Fold::default(), &placed).balance();
             prop_assert_eq!(went_on, all);
             let things = balance.registers.iter().map(|((thing, _), _)| *thing);
             prop_assert_eq!(of_thing.registers.len(), things.filter(|of| *of == THING).count());

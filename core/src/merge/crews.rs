@@ -73,6 +73,15 @@ pub(crate) struct Played {
     pub(crate) seen: BTreeMap<Place, BTreeSet<Place>>,
 }
 
+impl Played {
+    /// The entries as a store tells them, each once: what two copies of a device wrote alike is one.
+    pub(crate) fn told(&self) -> Vec<Placed> {
+        let mut told = BTreeSet::new();
+        let placed = self.placed.iter().cloned();
+        placed.filter(|placed| told.insert(placed.place)).collect()
+    }
+}
+
 /// A crew, in the numbers of the entries played.
 #[derive(Debug, Clone)]
 struct Crew {
@@ -284,4 +293,17 @@ fn placed(noted: &[Noted]) -> Played {
         played.seen.entry(*place).or_default().extend(had);
     }
     played
+}
+
+#[test]
+fn what_two_copies_write_alike_is_told_once() {
+    let write = |crew| Step::Write {
+        crew,
+        field: 0,
+        value: 0,
+        wall: 1,
+    };
+    let copy = Step::Copy { crew: 1, of: 0 };
+    let played = play(&[write(0), copy, write(0), write(1)]);
+    assert_eq!((played.placed.len(), played.told().len()), (3, 2));
 }

@@ -1,5 +1,5 @@
-//! How changes come to a state as they are read, each entry after all that its writer had: who had
-//! seen what follows from that, in one pass.
+//! How changes come to a state as they are read, each entry once and after all that its writer had: who
+//! had seen what follows from that, in one pass.
 
 use core::num::NonZeroU32;
 use std::collections::btree_map::Entry;
@@ -143,7 +143,7 @@ impl Fold {
         self.until = until;
     }
 
-    /// Folds entries that are in such an order.
+    /// Folds entries that are in such an order, each of them once.
     pub(crate) fn of(entries: Vec<Placed>) -> State {
         let receipts = replay::receipts(&entries);
         let mut fold = Self::default();

@@ -55,7 +55,7 @@ proptest! {
     fn the_open_writes_are_those_that_nobody_saw_latest_first(steps in crews::steps()) {
         let played = crews::play(&steps);
         let state = State::of(&played.placed);
-        prop_assert_eq!(&Fold::of(played.placed.clone()), &state);
+        prop_assert_eq!(&Fold::of(played.told()), &state);
         for field in (0..4).map(FieldNumber) {
             let open: Vec<_> = state
                 .register(THING, field)
