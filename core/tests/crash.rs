@@ -47,9 +47,10 @@ fn record(disk: &Disk, total: u64) -> (u64, u64) {
     let Ok(store) = Store::on_backend(disk.clone(), new()) else {
         return (0, 0);
     };
-    store.keep_loose(7); // so that power is lost while blocks are made, too
     let mut acknowledged = 0;
     while acknowledged < total {
+        // So that power is lost while blocks are made, too, and bunches of them.
+        store.keep_loose([7, 1][(acknowledged / 12 % 2) as usize]);
         let batch: Vec<_> = (0..1 + acknowledged % 4)
             .map(|n| draft(acknowledged + n))
             .collect();

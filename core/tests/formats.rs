@@ -1,9 +1,9 @@
 //! Files and bytes of every format version so far still open, verify and mean the same.
 //!
-//! `fixtures/formats/v1/`, the store in `v2/`, `v3/` and `v4/` were written once by this test, with
-//! `HEADWALK_WRITE_FORMATS` naming the folder, and must not be written again while their formats are
-//! read: what is there is what is out in the field. In entries, batches and parcels the first two do
-//! not differ. What they mean is told here by [`Season::play`], whose keys, moments and words are fixed.
+//! `fixtures/formats/v1/`, the store in `v2/`, `v3/`, `v4/` and the stores in `v5/` were written once
+//! by this test, with `HEADWALK_WRITE_FORMATS` naming the folder, and must not be written again while
+//! their formats are read: what is there is what is out in the field. In entries, batches and parcels
+//! the first two and the last two do not differ. What they mean is told here by [`Season::play`], whose keys, moments and words are fixed.
 
 #![expect(
     clippy::unwrap_used,
@@ -30,7 +30,7 @@ use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::{Absence, HowKnown, UnitNumber, Value};
 use headwalk_core::log::vector::VersionVector;
 use headwalk_core::log::{codec, columns};
-use headwalk_core::store::{NewStore, Store};
+use headwalk_core::store::{Clocks, NewStore, Store, Taking};
 
 const LOGBOOKS: [LogbookId; 2] = [
     LogbookId::from_bytes([0xA1; 16]),
@@ -253,8 +253,17 @@ fn a_store_file_of_version_4_opens_verifies_and_says_what_it_said() {
     a_store_file_says_what_it_said("v4");
 }
 
+#[test]
+fn store_files_of_version_5_open_verify_and_say_what_they_said() {
+    a_store_file_says_what_it_said("v5");
+    a_file_says_what_it_said(&folder("v5").join("at_once.redb"));
+}
+
 fn a_store_file_says_what_it_said(version: &str) {
-    let path = folder(version).join("store.redb");
+    a_file_says_what_it_said(&folder(version).join("store.redb"));
+}
+
+fn a_file_says_what_it_said(path: &Path) {
     let scratch = tempfile::tempdir().unwrap();
     let copy = scratch.path().join("store.redb");
     fs::copy(path, &copy).unwrap();
@@ -392,6 +401,14 @@ fn write(folder: &Path) {
     fs::create_dir_all(folder).unwrap();
     let path = folder.join("store.redb");
     let season = Season::play(Store::create(&path, new(1)).unwrap());
+    // The same, but all of it came at once.
+    let at_once = Store::create(&folder.join("at_once.redb"), new(4)).unwrap();
+    at_once.keep_loose(1);
+    let all = raws(&season.hub);
+    let seals = season.hub.seals(&all).unwrap();
+    let taking = Taking::everything(Clocks::TakenAsTold);
+    let taken = at_once.append_sealed(&all, &seals, &taking, at(9, 0));
+    assert_eq!(taken.unwrap().new, all.len());
     let batch = columns::pack(&raws(&season.hub));
     fs::write(folder.join("batch.bin"), batch).unwrap();
     for (kind, parcel) in parcels(&season) {

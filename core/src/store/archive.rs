@@ -9,9 +9,10 @@ use redb::{ReadOnlyTable, ReadTransaction};
 use super::Error;
 use super::balances::{Balanced, Balances};
 use super::block::{self, Block};
+use super::bunch::{self, Bunched, Lie};
 use super::filed::Filed;
 use super::known::KnownIds;
-use super::tables::{self, BLOCKS, IDS};
+use super::tables::{self, BLOCKS, BUNCHES, IDS};
 use crate::log::chain::Tip;
 use crate::log::columns::{self, Listener};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
@@ -24,6 +25,8 @@ pub(super) type Tail = Vec<Arc<Filed>>;
 /// All that is held, at one moment.
 pub(super) struct Shelves {
     blocks: ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
+    bunches: ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
+    bunched: Arc<Bunched>,
     ids: ReadOnlyTable<&'static [u8; 16], &'static [u8]>,
     balances: Balances,
     tail: Arc<Tail>,
@@ -32,9 +35,15 @@ pub(super) struct Shelves {
 }
 
 impl Shelves {
-    pub(super) fn open(txn: &ReadTransaction, tail: Arc<Tail>) -> Result<Self, Error> {
+    pub(super) fn open(
+        txn: &ReadTransaction,
+        tail: Arc<Tail>,
+        bunched: Arc<Bunched>,
+    ) -> Result<Self, Error> {
         Ok(Self {
             blocks: txn.open_table(BLOCKS)?,
+            bunches: txn.open_table(BUNCHES)?,
+            bunched,
             ids: txn.open_table(IDS)?,
             balances: Balances::open(txn)?,
             tail,
@@ -115,9 +124,43 @@ impl<'a> Archive<'a> {
         let Some(shelves) = self.shelves else {
             return Ok(None);
         };
+        let mut places = shelves.bunched.lie((from, to));
+        if backwards {
+            places.reverse();
+        }
+        for place in places {
+            let found = match place {
+                Lie::Blocks(from, to) => {
+                    self.search_blocks(&shelves.blocks, (from, to), backwards, &mut with)?
+                }
+                Lie::Bunch(stretch) => {
+                    bunch::find(&shelves.bunches, stretch, self.logbook, |key, row| {
+                        let (_, first) = block::ids(key);
+                        match (from..=to).contains(&first.0) {
+                            true => with(key, row),
+                            false => Ok(None),
+                        }
+                    })?
+                }
+            };
+            if found.is_some() {
+                return Ok(found);
+            }
+        }
+        Ok(None)
+    }
+
+    /// The same among those that lie in no bunch.
+    fn search_blocks<T>(
+        &self,
+        blocks: &ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
+        (from, to): (u64, u64),
+        backwards: bool,
+        with: &mut impl FnMut(&[u8; 24], &[u8]) -> Result<Option<T>, Error>,
+    ) -> Result<Option<T>, Error> {
         let key = |arrival| block::key(self.logbook, Arrival(arrival));
         let (from, to) = (key(from), key(to));
-        let mut rows = shelves.blocks.range::<&[u8; 24]>(&from..=&to)?;
+        let mut rows = blocks.range::<&[u8; 24]>(&from..=&to)?;
         loop {
             let row = if backwards {
                 rows.next_back()

@@ -352,6 +352,12 @@ fn unpacked<T>(
     }
 }
 
+/// Whether entries of one logbook are few enough for one block of what came lately, and far from filling it.
+pub(super) fn is_small(entries: &[Lying<'_>]) -> bool {
+    let bytes: usize = entries.iter().map(|entry| entry.raw.bytes.len()).sum();
+    entries.len() <= MOST_LOOSE / 2 && bytes <= MOST_BYTES / 4
+}
+
 /// Does `with` each block that these entries of one logbook make, and its row: what came lately in
 /// blocks that are quickly read, what is packed tight in rows that fill what the file gives them.
 pub(super) fn each(
@@ -417,6 +423,33 @@ fn within_bytes(entries: &[Lying<'_>]) -> usize {
     within.count()
 }
 
+/// Which arrivals a block reaches over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Reach {
+    /// Where the stretch begins that came with it, or it itself does.
+    pub(super) from: Arrival,
+    pub(super) last: Arrival,
+    /// Its first entry, and its logbook.
+    pub(super) first: Arrival,
+    pub(super) logbook: LogbookId,
+}
+
+impl Reach {
+    /// That of the row at this key, which lies among others that came from an arrival on.
+    ///
+    /// # Errors
+    /// Those of [`Block::read`].
+    pub(super) fn read(from: Arrival, key: &[u8; 24], row: &[u8]) -> Result<Self, Error> {
+        let block = Block::read(key, row)?;
+        Ok(Self {
+            from,
+            last: block.last(),
+            first: block.first,
+            logbook: ids(key).0,
+        })
+    }
+}
+
 /// A stretch of arrivals that no block reaches beyond.
 pub(super) struct Stretch {
     pub(super) end: Arrival,
@@ -426,15 +459,20 @@ pub(super) struct Stretch {
     pub(super) logbooks: BTreeSet<LogbookId>,
 }
 
-/// Returns the stretches of arrivals into which blocks fall, each block told by the arrivals of its
-/// first and its last entry. Other blocks beside them change nothing in a stretch that they do not
-/// reach into.
-pub(super) fn stretches(mut blocks: Vec<(Arrival, Arrival, LogbookId)>) -> Vec<Stretch> {
+/// Returns the stretches of arrivals into which blocks fall. Other blocks beside them change nothing in a
+/// stretch that they do not reach into.
+pub(super) fn stretches(mut blocks: Vec<Reach>) -> Vec<Stretch> {
     blocks.sort_unstable();
     let mut stretches: Vec<Stretch> = Vec::new();
-    for (first, last, logbook) in blocks {
+    for reach in blocks {
+        let Reach {
+            from,
+            last,
+            first,
+            logbook,
+        } = reach;
         match stretches.last_mut() {
-            Some(stretch) if first <= stretch.end => {
+            Some(stretch) if from <= stretch.end => {
                 if last > stretch.end {
                     (stretch.end, stretch.first_of_last) = (last, first);
                     stretch.of_last = logbook;

@@ -4,7 +4,7 @@ use redb::{ReadableTable, WriteTransaction};
 
 use super::balances::Balancing;
 use super::tables::{self, BLOCKS, ENTRIES, IDENTITY, IDS, LEDGERS, PEERS};
-use super::{Error, Store, rebuild};
+use super::{Error, Store, bunch, rebuild};
 use crate::log::id::{Arrival, ChainId, LogbookId};
 
 impl Store {
@@ -29,6 +29,7 @@ impl Store {
         let txn = self.db.begin_write()?;
         let (from, to) = tables::range::<24>(&[logbook.bytes()]);
         {
+            bunch::scatter(&txn)?;
             let mut blocks = txn.open_table(BLOCKS)?;
             blocks.retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?;
             rebuild::regroup(&txn, &blocks)?;

@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 
 use redb::{Table, WriteTransaction};
 
-use super::block::{self, Making, Packing};
+use super::block::{self, Making, Packing, Reach};
+use super::bunch::Bunching;
 use super::filed::Lying;
 use super::tables::{self, BLOCKS, GROUPS, Group};
 use super::{Bookmark, Error};
@@ -16,9 +17,10 @@ type BlocksWrite<'txn> = Table<'txn, &'static [u8; 24], &'static [u8]>;
 /// Blocks under way: those of one stretch of arrivals, logbook by logbook.
 pub(super) struct Filing<'txn> {
     pub(super) blocks: BlocksWrite<'txn>,
+    bunching: Option<Bunching<'txn>>,
     packing: Packing,
     making: Making,
-    written: Vec<(Arrival, Arrival, LogbookId)>,
+    written: Vec<Reach>,
     // The last entry of each block, and when it came.
     lasts: BTreeMap<Arrival, (Bookmark, WallMs)>,
 }
@@ -27,6 +29,7 @@ impl<'txn> Filing<'txn> {
     pub(super) fn begin(txn: &'txn WriteTransaction, packing: Packing) -> Result<Self, Error> {
         Ok(Self {
             blocks: txn.open_table(BLOCKS)?,
+            bunching: None,
             packing,
             making: Making::default(),
             written: Vec::new(),
@@ -34,7 +37,18 @@ impl<'txn> Filing<'txn> {
         })
     }
 
-    /// Writes entries of one logbook, in order of arrival.
+    /// Begins loose blocks of a stretch with this first arrival and this last one, each in a bunch.
+    pub(super) fn begin_bunches(
+        txn: &'txn WriteTransaction,
+        stretch: (Arrival, Arrival),
+    ) -> Result<Self, Error> {
+        Ok(Self {
+            bunching: Some(Bunching::begin(txn, stretch)?),
+            ..Self::begin(txn, Packing::Loose)?
+        })
+    }
+
+    /// Writes entries of one logbook, in order of arrival; where they go into bunches, logbook by logbook.
     pub(super) fn write(&mut self, logbook: LogbookId, entries: &[Lying<'_>]) -> Result<(), Error> {
         block::each(
             logbook,
@@ -43,8 +57,17 @@ impl<'txn> Filing<'txn> {
             &mut self.making,
             |entries, row| {
                 let (first, last) = (entries[0].arrival, entries[entries.len() - 1]);
-                self.blocks.insert(&block::key(logbook, first), row)?;
-                self.written.push((first, last.arrival, logbook));
+                match &mut self.bunching {
+                    Some(bunching) => bunching.put(logbook, first, row)?,
+                    None => drop(self.blocks.insert(&block::key(logbook, first), row)?),
+                }
+                let from = self.bunching.as_ref().map_or(first, Bunching::from);
+                self.written.push(Reach {
+                    from,
+                    last: last.arrival,
+                    first,
+                    logbook,
+                });
                 let last = (last.bookmark(), last.arrived);
                 self.lasts.insert(last.0.arrival, last);
                 Ok(())
@@ -54,6 +77,9 @@ impl<'txn> Filing<'txn> {
 
     /// Writes the groups into which these blocks fall.
     pub(super) fn finish(self, txn: &WriteTransaction) -> Result<(), Error> {
+        if let Some(bunching) = self.bunching {
+            bunching.finish()?;
+        }
         let mut groups = txn.open_table(GROUPS)?;
         for stretch in block::stretches(self.written) {
             let (end, arrived) = self.lasts[&stretch.end];

@@ -4,11 +4,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use redb::ReadableTable;
+use redb::{ReadTransaction, ReadableTable};
 
 use super::archive::{self, Shelves, Tail};
 use super::at_hand::AtHand;
 use super::batches::Batches;
+use super::bunch::Bunched;
 use super::db::Db;
 use super::filed::Lying;
 use super::first_seen::FirstSeen;
@@ -35,6 +36,8 @@ const MOST_ABOUT: usize = 2_048;
 #[derive(Debug)]
 pub(super) struct Live {
     pub(super) tail: Arc<Tail>,
+    /// What lies in bunches.
+    pub(super) bunched: Arc<Bunched>,
     /// Entries of the tail that are not what was written.
     pub(super) damaged: Vec<Arrival>,
     pub(super) last: Last,
@@ -105,6 +108,7 @@ impl Live {
         }
         Ok(Self {
             tail: Arc::new(tail),
+            bunched: Arc::new(Bunched::read(&txn)?),
             damaged,
             last,
             clock,
@@ -126,6 +130,11 @@ impl Live {
         *self = Self::load(db, own)?;
         self.most_loose = most_loose;
         Ok(())
+    }
+
+    /// Returns all that is held, as a transaction sees it that nothing was written since.
+    pub(super) fn shelves(&self, txn: &ReadTransaction) -> Result<Shelves, Error> {
+        Shelves::open(txn, Arc::clone(&self.tail), Arc::clone(&self.bunched))
     }
 
     /// Sees to it that everything that came last is whole: which logbook a damaged entry is of, nobody

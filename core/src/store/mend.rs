@@ -13,7 +13,7 @@ use super::filing::Filing;
 use super::ledger::Ledger;
 use super::live::{self, Live};
 use super::tables::{self, ENTRIES, GROUPS};
-use super::{Error, Store, rebuild};
+use super::{Error, Store, bunch, rebuild};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec;
 use crate::log::id::{Arrival, LogbookId};
@@ -30,7 +30,7 @@ impl Store {
     pub fn damaged(&self) -> Result<BTreeMap<LogbookId, Vec<Mark>>, Error> {
         let live = self.live();
         let txn = self.db.begin_read()?;
-        let shelves = Shelves::open(&txn, Arc::clone(&live.tail))?;
+        let shelves = live.shelves(&txn)?;
         let mut damaged: BTreeMap<LogbookId, Vec<Mark>> = BTreeMap::new();
         for logbook in super::query::logbooks(&live::ledgers(&txn)?, &shelves)? {
             let wreck = Wreck::of(logbook, &txn, &shelves)?;
@@ -162,9 +162,19 @@ impl Store {
         offered: &BTreeMap<Mark, Written>,
     ) -> Result<usize, Error> {
         let mut live = self.live();
-        let read = self.db.begin_read()?;
-        let shelves = Shelves::open(&read, Arc::clone(&live.tail))?;
-        let wreck = Wreck::of(logbook, &read, &shelves)?;
+        let mut read = self.db.begin_read()?;
+        let mut shelves = live.shelves(&read)?;
+        let mut wreck = Wreck::of(logbook, &read, &shelves)?;
+        if !live.bunched.is_empty() && !wreck.missing(offered).1.is_empty() {
+            // What is put in the place of another block is a block of its own.
+            let txn = self.db.begin_write()?;
+            bunch::scatter(&txn)?;
+            txn.commit()?;
+            live.bunched = Arc::default();
+            read = self.db.begin_read()?;
+            shelves = live.shelves(&read)?;
+            wreck = Wreck::of(logbook, &read, &shelves)?;
+        }
         let (still_missing, found) = wreck.missing(offered);
         if found.is_empty() {
             return Ok(0);
@@ -174,8 +184,11 @@ impl Store {
         if free.len() < found.len() {
             return Err(Error::damaged_index("groups"));
         }
-        // Those that are not found yet came before them.
-        let arrivals = &free[free.len() - found.len()..];
+        let arrivals = match still_missing.is_empty() {
+            true => &free[..found.len()],
+            // Those that are not found yet came before them.
+            false => &free[free.len() - found.len()..],
+        };
         let mended: Vec<Filed> = found
             .drain(..)
             .zip(arrivals)
@@ -323,9 +336,11 @@ impl Wreck {
                 if *logbook == self.logbook {
                     continue;
                 }
-                let within = (Arrival(0), group.end.arrival);
-                shelves.of(*logbook).each_block_within(within, |block| {
-                    taken.extend(block.arrivals.iter().map(|(arrival, _)| *arrival));
+                shelves.of(*logbook).each_block(|block| {
+                    // Of one that is damaged nobody can tell which it had.
+                    let block = block.ok().filter(|block| block.first <= group.end.arrival);
+                    let arrivals = block.iter().flat_map(|block| &block.arrivals);
+                    taken.extend(arrivals.map(|(arrival, _)| *arrival));
                     Ok(())
                 })?;
             }

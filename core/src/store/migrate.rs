@@ -6,7 +6,7 @@ use redb::{Database, ReadableDatabase, ReadableTable, TableHandle, WriteTransact
 use super::tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS, SEALS_V1};
 use super::{Error, FORMAT, make_tables};
 
-/// Brings formats 1 and 2 up to 4. They had all entries by arrival and, beside them, a row in several
+/// Brings formats 1 and 2 up to 5. They had all entries by arrival and, beside them, a row in several
 /// indexes for each; whoever opens the store puts the entries into blocks.
 pub(super) fn from_2(db: &Database) -> Result<(), Error> {
     let kept = [
@@ -31,7 +31,7 @@ pub(super) fn from_2(db: &Database) -> Result<(), Error> {
     Ok(txn.commit()?)
 }
 
-/// Brings format 3 up to 4, in which seals that were made at once have a path, and
+/// Brings format 3 up to 5; since 4 seals that were made at once have a path, and
 /// ids a table.
 pub(super) fn from_3(db: &Database) -> Result<(), Error> {
     let txn = db.begin_write()?;
@@ -48,9 +48,21 @@ fn move_seals(txn: &WriteTransaction) -> Result<(), Error> {
             let (key, seal) = row?;
             new.insert(key.value(), seal.value().as_slice())?;
         }
-        let mut identity = txn.open_table(IDENTITY)?;
-        identity.insert("format", FORMAT.to_be_bytes().as_slice())?;
     }
     txn.delete_table(SEALS_V1)?;
+    is_of_this_format(txn)
+}
+
+/// Brings format 4 up to 5, in which blocks that came together may lie in bunches.
+pub(super) fn from_4(db: &Database) -> Result<(), Error> {
+    let txn = db.begin_write()?;
+    make_tables(&txn)?;
+    is_of_this_format(&txn)?;
+    Ok(txn.commit()?)
+}
+
+fn is_of_this_format(txn: &WriteTransaction) -> Result<(), Error> {
+    let mut identity = txn.open_table(IDENTITY)?;
+    identity.insert("format", FORMAT.to_be_bytes().as_slice())?;
     Ok(())
 }

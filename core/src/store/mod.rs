@@ -13,6 +13,7 @@ mod at_hand;
 mod balances;
 mod batches;
 mod block;
+mod bunch;
 mod db;
 mod drop;
 mod error;
@@ -56,11 +57,11 @@ use crate::log::seal::DeviceKey;
 use crate::log::stamp::{Clock, WallMs};
 use db::Db;
 use live::Live;
-use tables::{BALANCES, BLOCKS, ENTRIES, GROUPS, IDENTITY, IDS, LEDGERS, PEERS, SEALS};
+use tables::{BALANCES, BLOCKS, BUNCHES, ENTRIES, GROUPS, IDENTITY, IDS, LEDGERS, PEERS, SEALS};
 use writing::Writing;
 
 /// The version of the tables that this code writes.
-pub const FORMAT: u64 = 4;
+pub const FORMAT: u64 = 5;
 
 /// An open store file. Only one process can have it open.
 #[derive(Debug)]
@@ -171,6 +172,7 @@ impl Store {
             FORMAT => {}
             1 | 2 => migrate::from_2(db.for_writing()?)?,
             3 => migrate::from_3(db.for_writing()?)?,
+            4 => migrate::from_4(db.for_writing()?)?,
             _ => return Err(Error::OtherFormat { format }),
         }
         let txn = db.begin_read()?;
@@ -340,6 +342,7 @@ fn make_tables(txn: &WriteTransaction) -> Result<(), Error> {
     txn.open_table(SEALS)?;
     txn.open_table(ENTRIES)?;
     txn.open_table(BLOCKS)?;
+    txn.open_table(BUNCHES)?;
     txn.open_table(GROUPS)?;
     txn.open_table(LEDGERS)?;
     txn.open_table(IDS)?;

@@ -8,7 +8,8 @@ use redb::ReadableTable;
 
 use super::archive::Shelves;
 use super::balances::Balancing;
-use super::block::{self, Block, Packing};
+use super::block::{self, Packing};
+use super::bunch;
 use super::filed::Filed;
 use super::filing::Filing;
 use super::live::{self, Live};
@@ -96,12 +97,13 @@ impl Store {
         if end == pressed {
             return Ok(0);
         }
+        let shelves = live.shelves(&read)?;
         let txn = self.db.begin_write()?;
         let mut packed = 0;
-        {
+        let bunched = {
             let mut filing = Filing::begin(&txn, Packing::Tight)?;
             for logbook in &logbooks {
-                let entries = take_out(&mut filing.blocks, *logbook, (pressed, end))?;
+                let entries = take_out(&mut filing.blocks, &shelves, *logbook, (pressed, end))?;
                 packed += entries.len() as u64;
                 filing.write(
                     *logbook,
@@ -116,10 +118,13 @@ impl Store {
             filing.finish(&txn)?;
             let mut identity = txn.open_table(IDENTITY)?;
             identity.insert("pressed", end.to_be_bytes().as_slice())?;
-        }
+            drop(identity);
+            bunch::forget(&txn, &live.bunched, Arrival(end))?
+        };
         txn.commit()?;
+        live.bunched = Arc::new(bunched);
         // By itself, so that the room of what was packed is free again.
-        drop((groups, read));
+        drop((shelves, groups, read));
         self.balance(&mut live, &logbooks, Arrival(end))?;
         Ok(packed)
     }
@@ -133,7 +138,7 @@ impl Store {
         to: Arrival,
     ) -> Result<(), Error> {
         let read = self.db.begin_read()?;
-        let shelves = Shelves::open(&read, Arc::clone(&live.tail))?;
+        let shelves = live.shelves(&read)?;
         let rows = live::ledgers(&read)?;
         let txn = self.db.begin_write()?;
         {
@@ -149,21 +154,24 @@ impl Store {
     }
 }
 
-/// Takes a logbook's blocks of this stretch of arrivals out of the table; returns what was in them.
+/// Takes a logbook's blocks of this stretch of arrivals, as they are before the write, out of the table;
+/// returns what is in them and in bunches.
 fn take_out(
     blocks: &mut redb::Table<'_, &'static [u8; 24], &'static [u8]>,
+    before: &Shelves,
     logbook: LogbookId,
     (after, to): (u64, u64),
 ) -> Result<Vec<Filed>, Error> {
+    let mut entries = Vec::new();
+    let within = (Arrival(after), Arrival(to));
+    before.of(logbook).each_block_within(within, |block| {
+        entries.append(&mut block.entries()?);
+        Ok(())
+    })?;
     let (from, to) = (
         block::key(logbook, Arrival(after + 1)),
         block::key(logbook, Arrival(to)),
     );
-    let mut entries = Vec::new();
-    for row in blocks.range::<&[u8; 24]>(&from..=&to)? {
-        let (key, row) = row?;
-        entries.append(&mut Block::read(key.value(), row.value())?.entries()?);
-    }
     blocks.retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?;
     Ok(entries)
 }

@@ -115,7 +115,7 @@ impl Store {
         let txn = self.db.begin_read()?;
         Ok(Reading {
             store: self,
-            shelves: Shelves::open(&txn, Arc::clone(&live.tail))?,
+            shelves: live.shelves(&txn)?,
             rows: live::ledgers(&txn)?,
             last: live.last.bookmark,
             txn,

@@ -1,13 +1,13 @@
 //! What follows from the entries, made again from them.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use redb::{ReadableTable, WriteTransaction};
 
-use super::archive::Shelves;
 use super::balances::Balancing;
-use super::block::{self, Block};
+use super::block::{self, Block, Reach};
+use super::bunch;
 use super::filed::Filed;
 use super::ledger::Ledger;
 use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, IDENTITY, IDS, LEDGERS};
@@ -54,6 +54,7 @@ impl Store {
         txn.delete_table(LEDGERS)?;
         txn.delete_table(IDS)?;
         txn.delete_table(BALANCES)?;
+        bunch::scatter(&txn)?;
         let rows = txn.open_table(BLOCKS)?;
         let groups = regroup(&txn, &rows)?;
         {
@@ -61,8 +62,8 @@ impl Store {
             let mut balancing = Balancing::begin(&txn)?;
             let pressed = tables::word_if_any(&txn.open_table(IDENTITY)?, "pressed")?;
             let pressed = Arrival(pressed.unwrap_or(0));
-            // The blocks stay as they are.
-            let blocks = Shelves::open(&self.db.begin_read()?, Arc::default())?;
+            // Blocks that are packed tight stay as they are.
+            let blocks = live.shelves(&self.db.begin_read()?)?;
             let logbooks = groups.iter().flat_map(|group| &group.logbooks);
             for logbook in logbooks.collect::<BTreeSet<_>>() {
                 let entries = settled(&rows, *logbook)?;
@@ -78,6 +79,7 @@ impl Store {
         }
         drop(rows);
         txn.commit()?;
+        live.bunched = Arc::default();
         live.forget();
         Ok(())
     }
@@ -89,7 +91,7 @@ pub(super) fn regroup(
     rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
 ) -> Result<Vec<Group>, Error> {
     txn.delete_table(GROUPS)?;
-    let groups = groups(rows)?;
+    let groups = groups(|with| each_of(rows, with))?;
     let mut table = txn.open_table(GROUPS)?;
     for group in &groups {
         table.insert(group.end.arrival.0, tables::group_row(group).as_slice())?;
@@ -97,26 +99,48 @@ pub(super) fn regroup(
     Ok(groups)
 }
 
-/// The groups into which the blocks of these rows fall.
-pub(super) fn groups(
+/// What takes a block's key and row, and where the stretch begins that came with it.
+pub(super) type Taker<'t> = dyn FnMut(Arrival, &[u8; 24], &[u8]) -> Result<(), Error> + 't;
+
+/// Does `with` each block of a table.
+pub(super) fn each_of(
     rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
-) -> Result<Vec<Group>, Error> {
-    let mut blocks = Vec::new();
+    with: &mut Taker<'_>,
+) -> Result<(), Error> {
     for row in rows.iter()? {
         let (key, row) = row?;
-        let block = Block::read(key.value(), row.value())?;
-        blocks.push((block.first, block.last(), block::ids(key.value()).0));
+        let (_, first) = block::ids(key.value());
+        with(first, key.value(), row.value())?;
     }
-    let last_of = |first: Arrival, logbook: LogbookId| {
-        let key = block::key(logbook, first);
-        let row = rows.get(&key)?.ok_or(Error::damaged_index("blocks"))?;
-        let last = Block::read(&key, row.value())?.entries()?.pop();
-        last.ok_or(Error::damaged_index("blocks"))
-    };
-    block::stretches(blocks)
+    Ok(())
+}
+
+/// The groups into which the blocks fall that `each` tells, which it does twice.
+pub(super) fn groups(
+    each: impl Fn(&mut Taker<'_>) -> Result<(), Error>,
+) -> Result<Vec<Group>, Error> {
+    let mut blocks = Vec::new();
+    each(&mut |from, key, row| {
+        blocks.push(Reach::read(from, key, row)?);
+        Ok(())
+    })?;
+    let stretches = block::stretches(blocks);
+    let last_blocks = stretches
+        .iter()
+        .map(|stretch| block::key(stretch.of_last, stretch.first_of_last));
+    let mut lasts: BTreeMap<_, Option<Filed>> = last_blocks.map(|key| (key, None)).collect();
+    each(&mut |_, key, row| {
+        if let Some(last) = lasts.get_mut(key) {
+            *last = Block::read(key, row)?.entries()?.pop();
+        }
+        Ok(())
+    })?;
+    stretches
         .into_iter()
         .map(|stretch| {
-            let last: Filed = last_of(stretch.first_of_last, stretch.of_last)?;
+            let key = block::key(stretch.of_last, stretch.first_of_last);
+            let last = lasts.remove(&key).flatten();
+            let last = last.ok_or(Error::damaged_index("blocks"))?;
             Ok(Group {
                 end: last.bookmark(),
                 arrived: last.arrived,

@@ -20,6 +20,10 @@ use crate::log::stamp::{Clock, Stamp, WallMs};
 pub(super) const ENTRIES: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("entries_v1");
 /// Logbook, first arrival -> a block of entries of that logbook. Irreplaceable.
 pub(super) const BLOCKS: TableDefinition<'_, &[u8; 24], &[u8]> = TableDefinition::new("blocks_v3");
+/// First arrival of a stretch, first logbook -> which blocks, with a check (8), and the blocks of several
+/// logbooks, as [`BLOCKS`] has them. Irreplaceable.
+pub(super) const BUNCHES: TableDefinition<'_, &[u8; 24], &[u8]> =
+    TableDefinition::new("bunches_v5");
 /// Last arrival -> check (8), the check of the entry there (8), when it came, and of which logbooks
 /// blocks hold what came since the row before. Derived.
 pub(super) const GROUPS: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("groups_v3");
@@ -44,8 +48,8 @@ pub(super) const SEALS_V1: TableDefinition<'_, &[u8; 72], &[u8; 96]> =
 /// Peer store -> what is remembered of the last meeting. Irreplaceable, though losing it costs
 /// only bytes on the wire.
 pub(super) const PEERS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("peers_v1");
-/// Name -> value: format, store id, device id and key, clock, and the settings of the program
-/// around.
+/// Name -> value: format, store id, device id and key, clock, which stretches lie in bunches, up to where
+/// all is packed, and the settings of the program around.
 pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
 
 /// Joins the parts of a key.

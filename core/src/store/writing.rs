@@ -8,7 +8,8 @@ use redb::WriteTransaction;
 
 use super::archive::{Archive, Shelves};
 use super::batches::Batch;
-use super::block::Packing;
+use super::block::{self, Packing};
+use super::bunch::Bunched;
 use super::filed::Lying;
 use super::filing::Filing;
 use super::ledger::{Ledger, Slot};
@@ -27,6 +28,9 @@ use crate::log::written::Written;
 /// How many entries one group holds at most, so that whoever reads on from a bookmark need not unpack
 /// more at once.
 const MOST_A_GROUP: usize = 8_192;
+/// How many times as many entries as may lie in no block have come together when they go into bunches: a
+/// logbook is looked for in each stretch of them.
+const MANY: usize = 4;
 
 /// A write transaction over the log.
 pub(super) struct Writing<'s> {
@@ -136,7 +140,7 @@ impl Before<'_> {
     fn open(&mut self, live: &Live) -> Result<&(Shelves, live::Ledgers), Error> {
         if self.open.is_none() {
             let txn = self.store.db.begin_read()?;
-            let shelves = Shelves::open(&txn, Arc::clone(&live.tail))?;
+            let shelves = live.shelves(&txn)?;
             self.open = Some((shelves, live::ledgers(&txn)?));
         }
         Ok(self.open.as_ref().expect("it was just opened"))
@@ -350,8 +354,9 @@ impl<'s> Writing<'s> {
             arrived: last.arrived,
         });
         let mut tail = Vec::new();
+        let mut bunched = None;
         if settles {
-            self.write_blocks()?;
+            bunched = Some(self.write_blocks()?);
         } else {
             let mut rows = self.txn.open_table(ENTRIES)?;
             for new in self.new.iter() {
@@ -374,10 +379,12 @@ impl<'s> Writing<'s> {
         live.learn_ids(self.new.iter());
         // Before the tail: what still reads the old one would make it be copied.
         drop(self.before.open);
-        if settles {
-            live.tail = Arc::default();
-        } else {
-            Arc::make_mut(&mut live.tail).extend(tail);
+        match bunched {
+            Some(bunched) => {
+                live.tail = Arc::default();
+                live.bunched = Arc::new(bunched);
+            }
+            None => Arc::make_mut(&mut live.tail).extend(tail),
         }
         for looked in self.ledgers.all {
             let (logbook, mut ledger) = (looked.logbook, looked.ledger);
@@ -387,8 +394,9 @@ impl<'s> Writing<'s> {
         Ok(())
     }
 
-    /// Writes what lies in no block, and what is new, into blocks, and their ledgers with them.
-    fn write_blocks(&mut self) -> Result<(), Error> {
+    /// Writes what lies in no block, and what is new, into blocks, and their ledgers with them; returns what
+    /// lies in bunches then.
+    fn write_blocks(&mut self) -> Result<Bunched, Error> {
         let tail = Arc::clone(&self.live.tail);
         let tail_books = tail.iter().map(|filed| filed.written.entry.logbook);
         for logbook in tail_books.collect::<BTreeSet<_>>() {
@@ -412,8 +420,13 @@ impl<'s> Writing<'s> {
         }
         let loose = tail.iter().map(|filed| filed.lying());
         let loose: Vec<_> = loose.chain(self.new.iter()).collect();
+        let mut bunched = Bunched::clone(&self.live.bunched);
         for group in loose.chunks(MOST_A_GROUP) {
-            write_group(&self.txn, group)?;
+            let came_together = group.len() >= MANY * self.live.most_loose.max(1);
+            bunched.extend(write_group(&self.txn, group, came_together)?);
+        }
+        if bunched != *self.live.bunched {
+            bunched.keep(&self.txn)?;
         }
         if !tail.is_empty() {
             self.txn.delete_table(ENTRIES)?;
@@ -422,24 +435,40 @@ impl<'s> Writing<'s> {
         let mut identity = self.txn.open_table(IDENTITY)?;
         let clock = self.clock.last().bits().to_be_bytes();
         identity.insert("clock", clock.as_slice())?;
-        Ok(())
+        Ok(bunched)
     }
 }
 
-/// Writes entries, in order of arrival, into blocks, logbook by logbook, and into groups.
-fn write_group(txn: &WriteTransaction, entries: &[Lying<'_>]) -> Result<(), Error> {
+/// Writes entries, in order of arrival, into blocks, logbook by logbook, and into groups. Where many came
+/// together, but few of each logbook, the blocks lie in bunches: returns the first arrival and the last.
+fn write_group(
+    txn: &WriteTransaction,
+    entries: &[Lying<'_>],
+    came_together: bool,
+) -> Result<Option<(Arrival, Arrival)>, Error> {
     let runs = entries.chunk_by(|one, next| one.logbook() == next.logbook());
     let mut runs: Vec<_> = runs.map(|run| (run[0].logbook(), run)).collect();
     // Runs of one logbook stay in their order.
     runs.sort_by_key(|(logbook, _)| *logbook);
-    let mut filing = Filing::begin(txn, Packing::Loose)?;
-    let mut here = Vec::new();
-    for runs in runs.chunk_by(|(one, _), (next, _)| one == next) {
-        here.clear();
-        runs.iter().for_each(|(_, run)| here.extend_from_slice(run));
-        filing.write(runs[0].0, &here)?;
+    let by_logbook: Vec<_> = runs
+        .chunk_by(|(one, _), (next, _)| one == next)
+        .map(|runs| {
+            let entries = runs.iter().flat_map(|(_, run)| *run).copied();
+            (runs[0].0, entries.collect::<Vec<_>>())
+        })
+        .collect();
+    let are_small = || by_logbook.iter().all(|(_, here)| block::is_small(here));
+    let stretch = (entries[0].arrival, entries[entries.len() - 1].arrival);
+    let bunched = (came_together && are_small()).then_some(stretch);
+    let mut filing = match bunched {
+        Some(stretch) => Filing::begin_bunches(txn, stretch)?,
+        None => Filing::begin(txn, Packing::Loose)?,
+    };
+    for (logbook, here) in by_logbook {
+        filing.write(logbook, &here)?;
     }
-    filing.finish(txn)
+    filing.finish(txn)?;
+    Ok(bunched)
 }
 
 /// Whether the very bytes of an entry are held.
