@@ -124,7 +124,7 @@ impl<'a> Archive<'a> {
         let Some(shelves) = self.shelves else {
             return Ok(None);
         };
-        let mut places = shelves.bunched.lie((from, to));
+        let mut places = shelves.bunched.lie(self.logbook, (from, to));
         if backwards {
             places.reverse();
         }

@@ -355,7 +355,7 @@ fn unpacked<T>(
 /// Whether entries of one logbook are few enough for one block of what came lately, and far from filling it.
 pub(super) fn is_small(entries: &[Lying<'_>]) -> bool {
     let bytes: usize = entries.iter().map(|entry| entry.raw.bytes.len()).sum();
-    entries.len() <= MOST_LOOSE / 2 && bytes <= MOST_BYTES / 4
+    entries.len() <= MOST_LOOSE / 4 && bytes <= MOST_BYTES / 8
 }
 
 /// Does `with` each block that these entries of one logbook make, and its row: what came lately in

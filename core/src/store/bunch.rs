@@ -23,10 +23,38 @@ const BUNCHED: &str = "bunched";
 
 type Key = &'static [u8; 24];
 
-/// The stretches of arrivals whose blocks lie in bunches, in order, each its first and its last arrival. No
-/// other block reaches into one.
+/// The stretches of arrivals whose blocks lie in bunches, in order. No other block reaches into one.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]
-pub(super) struct Bunched(Vec<(Arrival, Arrival)>);
+pub(super) struct Bunched(Vec<Stretch>);
+
+/// One of them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Stretch {
+    first: Arrival,
+    last: Arrival,
+    /// A bit for each of its logbooks, which several may share.
+    logbooks: u64,
+}
+
+impl Stretch {
+    /// From one arrival to another, with no logbook in it yet.
+    pub(super) const fn between(first: Arrival, last: Arrival) -> Self {
+        Self {
+            first,
+            last,
+            logbooks: 0,
+        }
+    }
+
+    const fn may_hold(&self, logbook: LogbookId) -> bool {
+        self.logbooks & bit(logbook) != 0
+    }
+}
+
+/// Ids end in bytes that are chance.
+const fn bit(logbook: LogbookId) -> u64 {
+    1 << (logbook.bytes()[15] % 64)
+}
 
 /// Where a logbook's blocks of some arrivals lie.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,19 +70,21 @@ impl Bunched {
         self.0.is_empty()
     }
 
-    /// Where blocks lie that begin within these arrivals, in order.
-    pub(super) fn lie(&self, (from, to): (u64, u64)) -> Vec<Lie> {
+    /// Where blocks of a logbook lie that begin within these arrivals, in order.
+    pub(super) fn lie(&self, logbook: LogbookId, (from, to): (u64, u64)) -> Vec<Lie> {
         let mut lie = Vec::new();
         let mut from = from;
-        for (first, last) in &self.0 {
-            if last.0 < from || first.0 > to {
+        for stretch in &self.0 {
+            if stretch.last.0 < from || stretch.first.0 > to {
                 continue;
             }
-            if from < first.0 {
-                lie.push(Lie::Blocks(from, first.0 - 1));
+            if from < stretch.first.0 {
+                lie.push(Lie::Blocks(from, stretch.first.0 - 1));
             }
-            lie.push(Lie::Bunch(*first));
-            from = last.0 + 1;
+            if stretch.may_hold(logbook) {
+                lie.push(Lie::Bunch(stretch.first));
+            }
+            from = stretch.last.0 + 1;
         }
         if from <= to {
             lie.push(Lie::Blocks(from, to));
@@ -64,16 +94,17 @@ impl Bunched {
 
     /// Those of the stretches that end after an arrival.
     fn beyond(&self, arrival: Arrival) -> Self {
-        let stretches = self.0.iter().filter(|(_, last)| *last > arrival);
+        let stretches = self.0.iter().filter(|stretch| stretch.last > arrival);
         Self(stretches.copied().collect())
     }
 
     fn row(&self) -> Vec<u8> {
         tables::checked_row(BUNCHED.as_bytes(), |row| {
             number(row, self.0.len() as u64);
-            for (first, last) in &self.0 {
-                number(row, first.0);
-                number(row, last.0 - first.0);
+            for stretch in &self.0 {
+                number(row, stretch.first.0);
+                number(row, stretch.last.0 - stretch.first.0);
+                row.extend_from_slice(&stretch.logbooks.to_be_bytes());
             }
         })
     }
@@ -83,7 +114,11 @@ impl Bunched {
         let stretches = left.items(|left| {
             let first = left.number()?;
             let last = first.checked_add(left.number()?).ok_or(ODD)?;
-            Ok((Arrival(first), Arrival(last)))
+            Ok(Stretch {
+                first: Arrival(first),
+                last: Arrival(last),
+                logbooks: u64::from_be_bytes(left.array()?),
+            })
         });
         let all = Self(stretches.ok()?);
         left.finish().ok()?;
@@ -107,13 +142,19 @@ impl Bunched {
         bunches: &impl ReadableTable<Key, &'static [u8]>,
         groups: &impl ReadableTable<u64, &'static [u8]>,
     ) -> Result<Self, Error> {
-        let mut all: Vec<(Arrival, Arrival)> = Vec::new();
+        let mut all: Vec<Stretch> = Vec::new();
         for row in bunches.iter()? {
             let (first, _) = parts(row?.0.value());
-            if all.last().is_none_or(|(before, _)| *before != first) {
+            if all.last().is_none_or(|before| before.first != first) {
                 let end = groups.range(first.0..)?.next().transpose()?;
-                let end = end.map_or(first.0, |(end, _)| end.value());
-                all.push((first, Arrival(end)));
+                let (end, row) = end.ok_or(Error::damaged_index("groups"))?;
+                let group = tables::group(end.value(), row.value())?;
+                let bits = group.logbooks.iter().map(|logbook| bit(*logbook));
+                all.push(Stretch {
+                    first,
+                    last: group.end.arrival,
+                    logbooks: bits.fold(0, |all, bit| all | bit),
+                });
             }
         }
         Ok(Self(all))
@@ -129,7 +170,7 @@ impl Bunched {
     }
 
     /// Adds a stretch that comes after all others, if there is one.
-    pub(super) fn extend(&mut self, stretch: Option<(Arrival, Arrival)>) {
+    pub(super) fn extend(&mut self, stretch: Option<Stretch>) {
         self.0.extend(stretch);
     }
 
@@ -274,7 +315,7 @@ pub(super) fn each(
 /// The bunches of one stretch under way.
 pub(super) struct Bunching<'txn> {
     bunches: Table<'txn, Key, &'static [u8]>,
-    stretch: (Arrival, Arrival),
+    stretch: Stretch,
     // What stands before the blocks, but for how many they are, and the blocks.
     many: u64,
     first: LogbookId,
@@ -283,11 +324,8 @@ pub(super) struct Bunching<'txn> {
 }
 
 impl<'txn> Bunching<'txn> {
-    /// Begins those of a stretch with this first arrival and this last one.
-    pub(super) fn begin(
-        txn: &'txn WriteTransaction,
-        stretch: (Arrival, Arrival),
-    ) -> Result<Self, Error> {
+    /// Begins those of a stretch.
+    pub(super) fn begin(txn: &'txn WriteTransaction, stretch: Stretch) -> Result<Self, Error> {
         Ok(Self {
             bunches: txn.open_table(BUNCHES)?,
             stretch,
@@ -300,7 +338,7 @@ impl<'txn> Bunching<'txn> {
 
     /// Returns the stretch's first arrival.
     pub(super) const fn from(&self) -> Arrival {
-        self.stretch.0
+        self.stretch.first
     }
 
     /// Puts the block of a logbook behind those of logbooks before it.
@@ -317,8 +355,9 @@ impl<'txn> Bunching<'txn> {
             self.first = logbook;
         }
         self.many += 1;
+        self.stretch.logbooks |= bit(logbook);
         self.listed.extend_from_slice(logbook.bytes());
-        number(&mut self.listed, first.0 - self.stretch.0.0);
+        number(&mut self.listed, first.0 - self.stretch.first.0);
         number(&mut self.listed, row.len() as u64);
         self.rows.extend_from_slice(row);
         Ok(())
@@ -328,7 +367,7 @@ impl<'txn> Bunching<'txn> {
         if self.many == 0 {
             return Ok(());
         }
-        let key = key(self.stretch.0, self.first);
+        let key = key(self.stretch.first, self.first);
         let listed = tables::checked_row(&key, |row| {
             number(row, self.many);
             row.extend_from_slice(&self.listed);
@@ -343,9 +382,10 @@ impl<'txn> Bunching<'txn> {
         Ok(())
     }
 
-    /// Writes the last of them.
-    pub(super) fn finish(mut self) -> Result<(), Error> {
-        self.write()
+    /// Writes the last of them; returns the stretch with its logbooks.
+    pub(super) fn finish(mut self) -> Result<Stretch, Error> {
+        self.write()?;
+        Ok(self.stretch)
     }
 }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use redb::{Table, WriteTransaction};
 
 use super::block::{self, Making, Packing, Reach};
-use super::bunch::Bunching;
+use super::bunch::{Bunching, Stretch};
 use super::filed::Lying;
 use super::tables::{self, BLOCKS, GROUPS, Group};
 use super::{Bookmark, Error};
@@ -37,10 +37,10 @@ impl<'txn> Filing<'txn> {
         })
     }
 
-    /// Begins loose blocks of a stretch with this first arrival and this last one, each in a bunch.
+    /// Begins loose blocks of a stretch, each in a bunch.
     pub(super) fn begin_bunches(
         txn: &'txn WriteTransaction,
-        stretch: (Arrival, Arrival),
+        stretch: Stretch,
     ) -> Result<Self, Error> {
         Ok(Self {
             bunching: Some(Bunching::begin(txn, stretch)?),
@@ -75,11 +75,9 @@ impl<'txn> Filing<'txn> {
         )
     }
 
-    /// Writes the groups into which these blocks fall.
-    pub(super) fn finish(self, txn: &WriteTransaction) -> Result<(), Error> {
-        if let Some(bunching) = self.bunching {
-            bunching.finish()?;
-        }
+    /// Writes the groups into which these blocks fall; returns the stretch that lies in bunches, if one does.
+    pub(super) fn finish(self, txn: &WriteTransaction) -> Result<Option<Stretch>, Error> {
+        let bunched = self.bunching.map(Bunching::finish).transpose()?;
         let mut groups = txn.open_table(GROUPS)?;
         for stretch in block::stretches(self.written) {
             let (end, arrived) = self.lasts[&stretch.end];
@@ -90,6 +88,6 @@ impl<'txn> Filing<'txn> {
             };
             groups.insert(end.arrival.0, tables::group_row(&group).as_slice())?;
         }
-        Ok(())
+        Ok(bunched)
     }
 }

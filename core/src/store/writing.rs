@@ -9,7 +9,7 @@ use redb::WriteTransaction;
 use super::archive::{Archive, Shelves};
 use super::batches::Batch;
 use super::block::{self, Packing};
-use super::bunch::Bunched;
+use super::bunch::{Bunched, Stretch};
 use super::filed::Lying;
 use super::filing::Filing;
 use super::ledger::{Ledger, Slot};
@@ -30,7 +30,7 @@ use crate::log::written::Written;
 const MOST_A_GROUP: usize = 8_192;
 /// How many times as many entries as may lie in no block have come together when they go into bunches: a
 /// logbook is looked for in each stretch of them.
-const MANY: usize = 4;
+const MANY: usize = 2;
 
 /// A write transaction over the log.
 pub(super) struct Writing<'s> {
@@ -440,12 +440,12 @@ impl<'s> Writing<'s> {
 }
 
 /// Writes entries, in order of arrival, into blocks, logbook by logbook, and into groups. Where many came
-/// together, but few of each logbook, the blocks lie in bunches: returns the first arrival and the last.
+/// together, but few of each logbook, the blocks lie in bunches: returns the stretch.
 fn write_group(
     txn: &WriteTransaction,
     entries: &[Lying<'_>],
     came_together: bool,
-) -> Result<Option<(Arrival, Arrival)>, Error> {
+) -> Result<Option<Stretch>, Error> {
     let runs = entries.chunk_by(|one, next| one.logbook() == next.logbook());
     let mut runs: Vec<_> = runs.map(|run| (run[0].logbook(), run)).collect();
     // Runs of one logbook stay in their order.
@@ -458,17 +458,17 @@ fn write_group(
         })
         .collect();
     let are_small = || by_logbook.iter().all(|(_, here)| block::is_small(here));
-    let stretch = (entries[0].arrival, entries[entries.len() - 1].arrival);
-    let bunched = (came_together && are_small()).then_some(stretch);
-    let mut filing = match bunched {
-        Some(stretch) => Filing::begin_bunches(txn, stretch)?,
-        None => Filing::begin(txn, Packing::Loose)?,
+    let mut filing = match came_together && are_small() {
+        true => {
+            let last = entries[entries.len() - 1].arrival;
+            Filing::begin_bunches(txn, Stretch::between(entries[0].arrival, last))?
+        }
+        false => Filing::begin(txn, Packing::Loose)?,
     };
     for (logbook, here) in by_logbook {
         filing.write(logbook, &here)?;
     }
-    filing.finish(txn)?;
-    Ok(bunched)
+    filing.finish(txn)
 }
 
 /// Whether the very bytes of an entry are held.

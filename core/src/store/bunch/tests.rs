@@ -236,7 +236,10 @@ fn a_damaged_bunch_is_found_and_its_blocks_are_got_again() {
 
 #[test]
 fn blocks_lie_between_the_stretches_of_bunches() {
-    let stretch = |first, last| (Arrival(first), Arrival(last));
+    let stretch = |first, last| Stretch {
+        logbooks: bit(LOGBOOKS[0]) | bit(LOGBOOKS[1]),
+        ..Stretch::between(Arrival(first), Arrival(last))
+    };
     let bunched = Bunched(vec![stretch(10, 19), stretch(20, 25), stretch(40, 50)]);
     let bunch = |first| Lie::Bunch(Arrival(first));
     let all = [
@@ -247,11 +250,19 @@ fn blocks_lie_between_the_stretches_of_bunches() {
         bunch(40),
         Lie::Blocks(51, u64::MAX),
     ];
-    assert_eq!(bunched.lie((0, u64::MAX)), all);
-    assert_eq!(bunched.lie((15, 22)), [bunch(10), bunch(20)]);
-    assert_eq!(bunched.lie((26, 39)), [Lie::Blocks(26, 39)]);
-    assert_eq!(bunched.lie((30, 41)), [Lie::Blocks(30, 39), bunch(40)]);
-    assert_eq!(Bunched::default().lie((3, 4)), [Lie::Blocks(3, 4)]);
+    assert_eq!(bunched.lie(LOGBOOKS[1], (0, u64::MAX)), all);
+    assert_eq!(bunched.lie(LOGBOOKS[1], (15, 22)), [bunch(10), bunch(20)]);
+    assert_eq!(bunched.lie(LOGBOOKS[1], (26, 39)), [Lie::Blocks(26, 39)]);
+    assert_eq!(
+        bunched.lie(LOGBOOKS[1], (30, 41)),
+        [Lie::Blocks(30, 39), bunch(40)]
+    );
+    assert_eq!(
+        Bunched::default().lie(LOGBOOKS[1], (3, 4)),
+        [Lie::Blocks(3, 4)]
+    );
+    let of_another = bunched.lie(LOGBOOKS[2], (15, u64::MAX));
+    assert_eq!(of_another, [Lie::Blocks(26, 39), Lie::Blocks(51, u64::MAX)]);
     assert_eq!(Bunched::of_row(&bunched.row()), Some(bunched));
 }
 
