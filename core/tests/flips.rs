@@ -22,6 +22,7 @@ use headwalk_core::log::seal::{DeviceKey, Seal};
 use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::log::value::{HowKnown, Value};
 use headwalk_core::log::vector::VersionVector;
+use headwalk_core::merge::register::Register;
 use headwalk_core::merge::replay::State;
 use headwalk_core::store::{Clocks, Error, Kept, NewStore, Store, Taking};
 
@@ -107,6 +108,7 @@ struct Answers {
     seals: Vec<Result<Vec<Seal>, Error>>,
     states: Vec<Result<Arc<State>, Error>>,
     then: Vec<Result<Arc<State>, Error>>,
+    fields: Vec<Result<Vec<(FieldNumber, Register)>, Error>>,
     logbooks: Result<Vec<LogbookId>, Error>,
 }
 
@@ -131,6 +133,13 @@ impl Answers {
             then: LOGBOOKS
                 .map(|logbook| store.state_as_of(logbook, THEN))
                 .into(),
+            fields: LOGBOOKS
+                .iter()
+                .flat_map(|logbook| {
+                    let things = (0..7).map(|number| ThingId::from_bytes([number; 16]));
+                    things.map(|thing| store.fields_as_of(*logbook, thing, THEN))
+                })
+                .collect(),
             logbooks: store.logbooks(),
         }
     }
@@ -177,6 +186,11 @@ impl Answers {
         ) {
             any = Some("state");
         }
+        if self.fields.iter().zip(&right.fields).any(
+            |(ours, theirs)| matches!((ours, theirs), (Ok(ours), Ok(theirs)) if ours != theirs),
+        ) {
+            any = Some("fields");
+        }
         if matches!((&self.logbooks, &right.logbooks), (Ok(ours), Ok(theirs)) if ours != theirs) {
             any = Some("logbooks");
         }
@@ -192,6 +206,12 @@ fn a_flipped_bit_never_gives_a_wrong_entry_and_no_wrong_answer_without_a_word_fr
     fs::write(&path, &image).unwrap();
     let right = Answers::of(&Store::open(&path).unwrap());
     assert!(right.entries.iter().all(Result::is_ok) && right.states.iter().all(Result::is_ok));
+    assert!(
+        right
+            .fields
+            .iter()
+            .any(|fields| fields.as_ref().is_ok_and(|of| !of.is_empty()))
+    );
     let flips = if std::env::var_os("HEADWALK_DEEP").is_some() {
         5_000
     } else {

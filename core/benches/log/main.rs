@@ -26,14 +26,14 @@ use std::path::{Path, PathBuf};
 
 use headwalk_core::log::chain::Link;
 use headwalk_core::log::codec;
-use headwalk_core::log::id::{DeviceId, LogbookId};
-use headwalk_core::log::stamp::WallMs;
+use headwalk_core::log::id::{DeviceId, LogbookId, ThingId};
+use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::store::{Clocks, Store};
 
 use floors::{Prepared, RawRedb};
 use measure::{Taken, in_new_process, least, timed};
 use ours::Wire;
-use season::{DEVICES, ENTRIES_A_DAY, Season};
+use season::{Chance, DEVICES, ENTRIES_A_DAY, SITES, Season, ZONES};
 use table::{Row, Table};
 
 /// About what one parcel holds.
@@ -307,52 +307,90 @@ impl Bench {
         self.table.add(row);
     }
 
-    /// What one valve's fields were in the middle of the season, valve after valve of site after site.
+    /// What a valve's fields were at a moment of the season: valves and moments by chance, as many as there
+    /// are valves.
     fn read_valve(&mut self) {
-        let middle = codec::decode(&self.base[self.base.len() / 2]).expect("an entry");
-        let valves: Vec<_> = self
-            .season
-            .sites
-            .iter()
-            .flat_map(|site| site.valves.iter().map(|valve| (site.logbook, *valve)))
-            .collect();
-        let fields = |store: &Store| {
-            let fields = valves.iter().map(|(logbook, valve)| {
-                let then = store.state_as_of(*logbook, middle.stamp);
-                then.expect("it reads").registers_of(*valve).count()
+        let (first, last) = (self.base.first(), self.base.last());
+        let [first, last] = [first, last].map(|raw| {
+            let entry = codec::decode(raw.expect("there are some")).expect("an entry");
+            entry.stamp.wall().get()
+        });
+        let mut chance = Chance::new(11);
+        let mut by_chance = |site: &season::Site| {
+            let valve = site.valves[chance.below(ZONES as u64) as usize];
+            let moment = WallMs::new(first + chance.below(last - first + 1));
+            let at = chance.below(SITES as u64) as usize;
+            (at, (site.logbook, valve, Stamp::end_of(moment)))
+        };
+        let sites = &self.season.sites;
+        let one_a_site: Vec<_> = sites.iter().map(|site| by_chance(site).1).collect();
+        let (mut at, mut asked) = (0, Vec::new());
+        for _ in 0..SITES * ZONES {
+            let question;
+            (at, question) = by_chance(&sites[at]);
+            asked.push(question);
+        }
+        let fields = |store: &Store, asked: &[(LogbookId, ThingId, Stamp)]| {
+            let fields = asked.iter().map(|(logbook, valve, until)| {
+                let then = store.fields_as_of(*logbook, *valve, *until);
+                then.expect("it reads").len()
             });
             fields.sum::<usize>()
         };
-        let mut row = Row::new(
-            "one valve as of any moment, store just opened",
-            valves.len(),
+        let [mut opened, mut open] = ["store just opened", "store open"].map(|when| {
+            let name = format!("one valve as of any moment, {when}");
+            Row::new(&name, asked.len(), "")
+        });
+        let mut then = Row::new(
+            "one site's state as of any moment, store just opened",
+            SITES,
             "",
         );
-        let (mut again, mut there) = (Taken::default(), 0);
+        let mut there = 0;
         for round in 0..3 {
-            let store = Store::open(&self.hub).expect("the hub opens");
-            let (found, first) = timed(|| fields(&store));
+            let fresh = || Store::open(&self.hub).expect("the hub opens");
+            let store = fresh();
+            let (found, taken) = timed(|| fields(&store, &asked));
             there = found;
-            let second = timed(|| black_box(fields(&store))).1;
-            (row.ours, again) = match round {
-                0 => (first, second),
-                _ => (row.ours.less(first), again.less(second)),
-            };
+            drop(store);
+            let store = fresh();
+            black_box(fields(&store, &one_a_site));
+            let (again, taken_open) = timed(|| fields(&store, &asked));
+            assert_eq!(again, found, "it says the same");
+            drop(store);
+            let store = fresh();
+            let taken_then = timed(|| {
+                for (logbook, _, until) in &one_a_site {
+                    black_box(store.state_as_of(*logbook, *until).expect("it reads"));
+                }
+            })
+            .1;
+            for (row, taken) in [
+                (&mut opened, taken),
+                (&mut open, taken_open),
+                (&mut then, taken_then),
+            ] {
+                row.ours = match round {
+                    0 => taken,
+                    _ => row.ours.less(taken),
+                };
+            }
         }
         #[cfg(feature = "bench-sqlite")]
         {
-            *row.peer() = least(3, || {
-                for (logbook, valve) in &valves {
-                    black_box(self.sqlite.touching(*logbook, *valve));
+            self.sqlite.keep_past();
+            let taken = least(3, || {
+                for (logbook, valve, until) in &asked {
+                    black_box(self.sqlite.fields_as_of(*logbook, *valve, *until));
                 }
             });
+            (*opened.peer(), *open.peer()) = (taken, taken);
         }
-        row.target("10 us");
-        self.table.add(row);
-        let mut row = Row::new("one valve as of a moment, asked again", valves.len(), "");
-        row.ours = again;
-        self.table.add(row);
-        let mean = there as f64 / valves.len() as f64;
+        open.target("10 us");
+        [opened, open, then]
+            .into_iter()
+            .for_each(|row| self.table.add(row));
+        let mean = there as f64 / asked.len() as f64;
         self.table
             .figure("fields of a valve then, mean", format!("{mean:.1}"), "");
     }

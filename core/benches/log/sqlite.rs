@@ -7,6 +7,7 @@ use std::path::Path;
 use headwalk_core::log::codec;
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{LogbookId, ThingId};
+use headwalk_core::log::stamp::Stamp;
 use rusqlite::{Connection, params};
 
 pub struct Sqlite {
@@ -129,18 +130,62 @@ impl Sqlite {
         fields + observed
     }
 
-    /// What touched one thing, in order of arrival.
-    pub fn touching(&self, logbook: LogbookId, thing: ThingId) -> usize {
+    /// Makes a table from which the past of a field is told by one look-up. It is made from the log when
+    /// that is asked, so that nothing else is slower for it.
+    pub fn keep_past(&mut self) {
+        let txn = self.db.transaction().expect("one writer");
+        txn.execute_batch(
+            "create table if not exists past (logbook blob, thing blob, field integer, stamp integer,
+               value blob, primary key (logbook, thing, field, stamp)) without rowid;",
+        )
+        .expect("the table is made");
+        {
+            let mut log = txn.prepare("select raw from log").expect("a statement");
+            let raws = log.query_map([], |row| row.get::<_, Vec<u8>>(0));
+            let mut past = txn
+                .prepare("insert or replace into past values (?1, ?2, ?3, ?4, ?5)")
+                .expect("a statement");
+            for raw in raws.expect("rows") {
+                let entry = codec::decode(&raw.expect("bytes")).expect("an entry");
+                for change in &entry.changes {
+                    if let Change::Set {
+                        thing,
+                        field,
+                        value,
+                        ..
+                    } = change
+                    {
+                        let (logbook, thing) = (entry.logbook.bytes(), thing.bytes());
+                        let (stamp, value) =
+                            (entry.stamp.bits() as i64, codec::encode_value(value));
+                        let of = params![logbook, thing, field.0, stamp, value];
+                        past.execute(of).expect("it is put");
+                    }
+                }
+            }
+        }
+        txn.commit().expect("it is on disk");
+    }
+
+    /// What the fields of one thing were at a moment.
+    pub fn fields_as_of(&self, logbook: LogbookId, thing: ThingId, until: Stamp) -> usize {
         let mut rows = self
             .db
             .prepare_cached(
-                "select raw from touches join log using (arrival)
-                 where logbook = ?1 and thing = ?2 order by arrival",
+                "select field, (select value from past
+                   where logbook = ?1 and thing = ?2 and field = fields.field and stamp <= ?3
+                   order by stamp desc limit 1)
+                 from fields where logbook = ?1 and thing = ?2",
             )
             .expect("a statement");
-        let ids = params![logbook.bytes().as_slice(), thing.bytes().as_slice()];
-        let rows = rows.query_map(ids, |row| row.get::<_, Vec<u8>>(0));
-        let rows = rows.expect("rows").map(|raw| raw.expect("bytes"));
-        rows.filter(|raw| codec::decode(raw).is_ok()).count()
+        let (logbook, thing) = (logbook.bytes().as_slice(), thing.bytes().as_slice());
+        let rows = rows.query_map(params![logbook, thing, until.bits() as i64], |row| {
+            let value: Option<Vec<u8>> = row.get(1)?;
+            Ok(value.map(|value| codec::decode_value(&value).expect("a value")))
+        });
+        let values = rows
+            .expect("rows")
+            .filter_map(|value| value.expect("bytes"));
+        values.count()
     }
 }

@@ -566,4 +566,4 @@ fn whole<'a, T: Deserialize<'a>>(bytes: &'a [u8]) -> Result<T, CodecError> {
 }
 
 #[cfg(test)]
-pub(super) mod tests;
+pub(crate) mod tests;

@@ -28,14 +28,14 @@ pub(crate) struct Chain {
 
 const ODD: CodecError = CodecError::Shape("the balance is in another shape");
 
-impl Balance {
-    /// Whether an entry is among those that it holds.
-    pub(crate) fn includes(&self, place: Place) -> bool {
-        let mut chains = self.chains.iter();
-        let chain = chains.find(|chain| chain.id == place.chain);
-        chain.is_some_and(|chain| chain.last >= Some(place.seq))
-    }
+/// Whether an entry is among those of these chains.
+pub(crate) fn includes(chains: &[Chain], place: Place) -> bool {
+    let mut chains = chains.iter();
+    let chain = chains.find(|chain| chain.id == place.chain);
+    chain.is_some_and(|chain| chain.last >= Some(place.seq))
+}
 
+impl Balance {
     /// The same of one thing alone.
     pub(crate) fn of_thing(&self, thing: ThingId) -> Self {
         let from = self.registers.partition_point(|((of, _), _)| *of < thing);
@@ -47,8 +47,8 @@ impl Balance {
         }
     }
 
-    /// Writes it.
-    pub(crate) fn put(&self, out: &mut Vec<u8>) {
+    /// Writes the chains.
+    pub(crate) fn put_chains(&self, out: &mut Vec<u8>) {
         number(out, self.chains.len() as u64);
         for chain in &self.chains {
             out.extend_from_slice(chain.id.bytes());
@@ -58,6 +58,10 @@ impl Balance {
                 number(out, *known);
             }
         }
+    }
+
+    /// Writes the registers, for whoever has the chains.
+    pub(crate) fn put_registers(&self, out: &mut Vec<u8>) {
         let mut wall = 0;
         let of_one_thing =
             |one: &((ThingId, _), _), other: &((ThingId, _), _)| one.0.0 == other.0.0;
@@ -88,18 +92,25 @@ impl Balance {
         wall
     }
 
-    /// Reads what [`Self::put`] wrote.
+    /// Reads what [`Self::put_chains`] wrote.
     ///
     /// # Errors
-    /// [`CodecError`] where the bytes are no balance.
-    pub(crate) fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
-        let chains = left.items(|left| {
+    /// [`CodecError`] where the bytes are no chains.
+    pub(crate) fn read_chains(left: &mut Scan<'_>) -> Result<Vec<Chain>, CodecError> {
+        left.items(|left| {
             Ok(Chain {
                 id: ChainId::from_bytes(left.array()?),
                 last: Seq::new(left.number()?),
                 knows: left.items(Scan::number)?,
             })
-        })?;
+        })
+    }
+
+    /// Reads what [`Self::put_registers`] wrote, of these chains.
+    ///
+    /// # Errors
+    /// [`CodecError`] where the bytes are no registers.
+    pub(crate) fn read(chains: Vec<Chain>, left: &mut Scan<'_>) -> Result<Self, CodecError> {
         let mut registers = Vec::new();
         let mut wall = 0_u64;
         for _ in 0..left.count()? {
@@ -152,14 +163,16 @@ mod tests {
             let (before, after) = placed.split_at(cut.index(placed.len() + 1));
             let balance = fold(Fold::default(), before).balance();
             let mut bytes = Vec::new();
-            balance.put(&mut bytes);
+            balance.put_chains(&mut bytes);
+            balance.put_registers(&mut bytes);
             let mut left = Scan::of(&bytes);
-            let read = Balance::read(&mut left).unwrap();
+            let chains = Balance::read_chains(&mut left).unwrap();
+            let read = Balance::read(chains, &mut left).unwrap();
             prop_assert!(left.is_empty());
             prop_assert_eq!(&read, &balance);
             for Placed { place, .. } in &placed {
                 let is_before = before.iter().any(|placed| placed.place == *place);
-                prop_assert_eq!(read.includes(*place), is_before);
+                prop_assert_eq!(includes(&read.chains, *place), is_before);
             }
             let of_thing = read.of_thing(THING);
             let went_on = fold(Fold::resume(read), after).balance();
@@ -171,7 +184,10 @@ mod tests {
 
         #[test]
         fn no_bytes_make_the_reader_panic(bytes in any::<Vec<u8>>()) {
-            let _unread = Balance::read(&mut Scan::of(&bytes)).is_ok();
+            let mut left = Scan::of(&bytes);
+            if let Ok(chains) = Balance::read_chains(&mut left) {
+                let _unread = Balance::read(chains, &mut left).is_ok();
+            }
         }
     }
 }

@@ -10,6 +10,7 @@ use foldhash::fast::RandomState;
 
 use super::balance::{Balance, Chain};
 use super::gathered::{List, Names, Noted};
+use super::lately::{Gathering, Lately};
 use super::register::{Register, Write};
 use super::replay::{self, Placed, State};
 use crate::log::entry::Change;
@@ -35,6 +36,8 @@ pub(crate) struct Fold {
     // How many lists of observations there are, and what is on them, in the order in which it came.
     lists: Number,
     noted: Vec<Noted>,
+    // What was written since, if that is asked.
+    lately: Option<Gathering>,
     // The chain of the last entry, and that entry if it counts.
     chain: Number,
     now: Option<Now>,
@@ -73,18 +76,30 @@ pub(crate) struct At {
 
 /// A field's open writes: nearly always one.
 #[derive(Debug, Clone)]
-struct Field {
+pub(super) struct Field {
     open: Open,
     others: Vec<Open>,
 }
 
 /// A write of a field that no other has seen.
 #[derive(Debug, Clone)]
-struct Open {
-    at: At,
-    stamp: Stamp,
-    value: Value,
-    how: HowKnown,
+pub(super) struct Open {
+    pub(super) at: At,
+    pub(super) stamp: Stamp,
+    pub(super) value: Value,
+    pub(super) how: HowKnown,
+}
+
+impl At {
+    /// Whether it came after an entry that its writer had, who had so much of each chain.
+    #[inline]
+    pub(super) fn follows(self, of: Self, knows: &[u64]) -> bool {
+        if of.chain == self.chain {
+            return of.seq < self.seq;
+        }
+        let known = knows.get(of.chain as usize);
+        known.is_some_and(|known| *known >= of.seq.get())
+    }
 }
 
 impl Fold {
@@ -123,19 +138,6 @@ impl Fold {
     /// that orders it, and which do not count.
     pub(crate) fn learn(&mut self, receipts: BTreeMap<Place, Stamp>, held_back: BTreeSet<Place>) {
         (self.receipts, self.held_back) = (receipts, held_back);
-    }
-
-    /// Learns what the writers of chains had, where entries are left out that say so.
-    pub(crate) fn know(&mut self, chains: &[Chain]) {
-        let numbers: Vec<_> = chains.iter().map(|chain| self.chain(chain.id)).collect();
-        for (chain, number) in chains.iter().zip(&numbers) {
-            self.chain = *number;
-            for (known, of) in chain.knows.iter().zip(&numbers) {
-                if let Some(known) = Seq::new(*known) {
-                    self.gained(*of, known);
-                }
-            }
-        }
     }
 
     /// Lets entries count only up to a moment, by the stamps that order them.
@@ -228,26 +230,24 @@ impl Fold {
         })
     }
 
-    /// Goes on with an entry; returns the stamp that orders it.
+    /// Goes on with an entry.
     #[inline]
-    pub(crate) fn entry(&mut self, now: Now) -> Stamp {
+    pub(crate) fn entry(&mut self, now: Now) {
         self.chain = now.at.chain;
         self.chains[self.chain as usize].last = Some(now.at.seq);
         self.now = Some(now);
         if !self.receipts.is_empty() || !self.held_back.is_empty() || self.until.is_some() {
-            return self.heed(now);
+            self.heed(now);
         }
-        now.stamp
     }
 
     /// Heeds what hubs and dispatchers say of the last entry, and up to when entries count.
-    fn heed(&mut self, mut now: Now) -> Stamp {
+    fn heed(&mut self, mut now: Now) {
         let place = place(&self.chains, now.at);
         now.stamp = self.receipts.get(&place).copied().unwrap_or(now.stamp);
         let is_after = self.until.is_some_and(|until| now.stamp > until);
         let counts = !is_after && !self.held_back.contains(&place);
         self.now = counts.then_some(now);
-        now.stamp
     }
 
     /// The writer of the last entry came to hold all of a chain up to this entry.
@@ -258,6 +258,9 @@ impl Fold {
             knows.resize(of + 1, 0);
         }
         knows[of] = knows[of].max(seq.get());
+        if let Some(lately) = &mut self.lately {
+            lately.gained(self.chain);
+        }
     }
 
     /// Takes in a change of the last entry.
@@ -299,24 +302,19 @@ impl Fold {
             value,
             how,
         };
+        if let Some(lately) = &mut self.lately {
+            let knows = &self.chains[at.chain as usize].knows;
+            lately.set(thing, field, &write, knows);
+        }
         match self.things[thing as usize].fields.entry(field) {
             Entry::Vacant(new) => {
-                self.fields.push(Field {
-                    open: write,
-                    others: Vec::new(),
-                });
+                self.fields.push(Field::of(write));
                 new.insert(last(&self.fields));
             }
             Entry::Occupied(known) => {
                 let knows = &self.chains[at.chain as usize].knows;
                 let field = &mut self.fields[*known.get() as usize];
-                field.absorb(write, |of| {
-                    if of.chain == at.chain {
-                        return of.seq < at.seq;
-                    }
-                    let known = knows.get(of.chain as usize);
-                    known.is_some_and(|known| *known >= of.seq.get())
-                });
+                field.absorb(write, |of| at.follows(of, knows));
             }
         }
     }
@@ -345,11 +343,6 @@ impl Fold {
         });
     }
 
-    /// Counts the fields that hold something.
-    pub(crate) fn fields(&self) -> usize {
-        self.fields.len()
-    }
-
     /// Returns from where to go on.
     pub(crate) fn balance(&self) -> Balance {
         let registers = self.things.iter().flat_map(|thing| {
@@ -365,6 +358,18 @@ impl Fold {
             chains: self.chains.clone(),
             registers,
         }
+    }
+
+    /// Keeps from here on what is written, for [`Self::take_lately`].
+    pub(crate) fn keep_lately(&mut self) {
+        self.lately = Some(Gathering::default());
+    }
+
+    /// Returns what was written since that was asked.
+    pub(crate) fn take_lately(&mut self) -> Lately {
+        let lately = self.lately.take().unwrap_or_default();
+        let ids = self.things.iter().map(|thing| thing.id);
+        lately.done(self.chains.clone(), ids)
     }
 
     /// Returns what they came to.
@@ -413,8 +418,21 @@ fn place(chains: &[Chain], at: At) -> Place {
 }
 
 impl Field {
+    /// Begins with a field's first write.
+    pub(super) const fn of(write: Open) -> Self {
+        Self {
+            open: write,
+            others: Vec::new(),
+        }
+    }
+
+    /// Puts another open write beside those that are there.
+    pub(super) fn put(&mut self, write: Open) {
+        self.others.push(write);
+    }
+
     /// Takes in a write that nobody who wrote before had; `had` tells which entries its writer had.
-    fn absorb(&mut self, write: Open, had: impl Fn(At) -> bool) {
+    pub(super) fn absorb(&mut self, write: Open, had: impl Fn(At) -> bool) {
         let is_it = |open: &Open| open.at == write.at;
         if is_it(&self.open) || self.others.iter().any(is_it) {
             return;
@@ -427,7 +445,7 @@ impl Field {
         }
     }
 
-    fn register(self, chains: &[Chain]) -> Option<Register> {
+    pub(super) fn register(self, chains: &[Chain]) -> Option<Register> {
         let mut open = Vec::with_capacity(1 + self.others.len());
         for one in core::iter::once(self.open).chain(self.others) {
             open.push(Write {

@@ -10,12 +10,15 @@ pub mod branches;
 pub(crate) mod bundle;
 pub(crate) mod fold;
 mod gathered;
+pub(crate) mod history;
 pub mod knowledge;
+pub(crate) mod lately;
 mod pile;
 pub mod register;
 pub mod replay;
 mod seen;
 mod state;
+pub(crate) mod stretch;
 
 #[cfg(test)]
 pub(crate) mod crews;

@@ -18,6 +18,7 @@ use crate::log::columns::{self, Listener};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
 use crate::log::stamp::Stamp;
 use crate::log::written::Written;
+use crate::merge::lately::Lately;
 
 /// What came last and lies in no block yet, in order of arrival.
 pub(super) type Tail = Vec<Arc<Filed>>;
@@ -73,6 +74,16 @@ impl Shelves {
         until: Option<Stamp>,
     ) -> Result<Option<Balanced>, Error> {
         self.balances.of(logbook, until)
+    }
+
+    /// Returns what was written of a logbook since, if that is enough to go on from there; and counts the
+    /// entries of both.
+    pub(super) fn lately(
+        &self,
+        logbook: LogbookId,
+        entries: u64,
+    ) -> Result<Option<(Lately, u64)>, Error> {
+        self.balances.lately(logbook, &self.of(logbook), entries)
     }
 
     /// Whether that is what all entries of its blocks, in order, come to.
@@ -259,21 +270,6 @@ impl<'a> Archive<'a> {
             told += 1;
         }
         Ok(told)
-    }
-
-    /// Tells the same of the blocks in a stretch of arrivals that groups bound.
-    ///
-    /// # Errors
-    /// Those of [`Self::tell`].
-    pub(super) fn tell_blocks(
-        &self,
-        (after, to): (Arrival, Arrival),
-        listener: &mut impl Listener,
-    ) -> Result<(), Error> {
-        self.search((after.0 + 1, to.0), false, |key, row| {
-            block::tell(key, row, listener).map(|_| None::<()>)
-        })?;
-        Ok(())
     }
 
     /// Returns the entries of a device under a number: one, or several where its chain has branches.

@@ -5,33 +5,32 @@
 //! device's chain has branches has none, and is folded.
 
 use core::ops::Range;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use redb::{ReadOnlyTable, ReadTransaction, ReadableTable, Table, TableError, WriteTransaction};
 
 use super::Error;
 use super::archive::{Archive, Shelves};
 use super::block;
+use super::entering::Entering;
 use super::filed::Filed;
-use super::said::{Asked, Heard, Hearing, HowMuch, Span};
+use super::histories::Histories;
+use super::said::{Asked, Heard, Hearing};
 use super::tables::{self, BALANCES};
 use crate::log::codec::CodecError;
 use crate::log::columns;
 use crate::log::id::{Arrival, LogbookId};
-use crate::log::shapes::{Scan, number};
+use crate::log::shapes::{Scan, number, sized};
 use crate::log::stamp::Stamp;
-use crate::merge::balance::{Balance, Chain};
+use crate::merge::balance::{self, Balance, Chain};
 use crate::merge::bundle::Bundle;
-use crate::merge::fold::Fold;
+use crate::merge::lately::Lately;
 use crate::merge::replay::State;
 
 /// Where the registers stand; every entry came after it.
 const REGISTERS: Arrival = Arrival(0);
-/// Where the balance stands that was kept of an arrival; a bundle has no so many pieces.
-const CHECKPOINT: u16 = u16::MAX;
-/// How many entries come, to each field that holds something, before another checkpoint is made: a field
-/// takes about twenty bytes in one. Tests have short logs.
-const A_FIELD: u64 = if cfg!(test) { 1 } else { 16 };
+/// A bundle has no so many pieces.
+const LAST_PIECE: u16 = u16::MAX;
 /// How many times as large a bundle may be to become one with the one after it.
 const MERGED: u64 = 4;
 /// What redb takes of a page for itself where one row fills it, and of a row for its check.
@@ -39,60 +38,30 @@ const TAKEN: usize = 42 + 8;
 /// The smallest page, and the largest for which a bundle is cut.
 const PAGES: core::ops::RangeInclusive<usize> = 4 * 1_024..=256 * 1_024;
 
-/// What a logbook came to with one of its entries: now, or with one that is asked for.
+/// What a logbook came to.
 pub(super) struct Balanced {
     title: Title,
-    now: Balance,
-    // One before the moment that is asked for, if going on from now does not do.
-    before: Option<Balance>,
-    // What lies between the two.
-    gap: Vec<Part>,
+    /// From where to go on: now, or at a moment that is asked for.
+    pub(super) base: Balance,
     bundles: Vec<Bundle>,
 }
 
-/// One of the parts of a gap, in order.
-enum Part {
-    /// A stretch of arrivals in which something may count.
-    Told(Arrival, Arrival),
-    /// One in which nothing does; what the writers of chains had after it.
-    LeftOut(Vec<Chain>),
-}
-
 impl Balanced {
-    /// Counts the entries that are in the balance of now.
+    /// Counts the entries that are in it.
     pub(super) const fn entries(&self) -> u64 {
-        self.title.now.entries
+        self.title.entries
     }
 
-    /// From where to go on.
-    pub(super) fn base(&self) -> &Balance {
-        self.before.as_ref().unwrap_or(&self.now)
-    }
-
-    /// Tells what came after the base and may count; returns how many entries came after the balance of
-    /// now, of which so many are expected. None where hubs or dispatchers said something since of an entry
-    /// that is in it: what they said before, it knows.
+    /// Tells what came after it; returns how many entries that is, of which so many are expected. None
+    /// where hubs or dispatchers said something since of an entry that is in it: what they said before, it
+    /// knows.
     pub(super) fn tell_since(
         &self,
         archive: &Archive<'_>,
         expected: u64,
         hearing: &mut Hearing,
     ) -> Result<Option<u64>, Error> {
-        // The observations of the balance have those of the gap, too.
-        hearing.observes = false;
-        for part in &self.gap {
-            match part {
-                Part::Told(after, to) => archive.tell_blocks((*after, *to), hearing)?,
-                Part::LeftOut(chains) => hearing.fold.know(chains),
-            }
-        }
-        hearing.observes = true;
-        let known = hearing.said();
-        let told = archive.tell(self.title.now.up_to, expected, hearing)?;
-        let is_late = hearing
-            .spoken_of_since(known)
-            .any(|of| self.now.includes(of));
-        Ok((!is_late).then_some(told))
+        tell_since(&self.title, &self.base.chains, archive, expected, hearing)
     }
 
     /// Puts the observations of the balance into a state.
@@ -103,13 +72,25 @@ impl Balanced {
     }
 }
 
-/// What stands at arrival zero before the registers.
+fn tell_since(
+    title: &Title,
+    chains: &[Chain],
+    archive: &Archive<'_>,
+    expected: u64,
+    hearing: &mut Hearing,
+) -> Result<Option<u64>, Error> {
+    let told = archive.tell(title.up_to, expected, hearing)?;
+    let is_late = hearing.spoken_of().any(|of| balance::includes(chains, of));
+    Ok((!is_late).then_some(told))
+}
+
+/// What stands at arrival zero before the registers, and with the chains is the head of a balance.
 #[derive(Debug, Clone)]
 struct Title {
-    /// The balance of now.
-    now: Point,
-    /// Balances of before that are kept, in order.
-    checkpoints: Vec<Point>,
+    /// When the last entry came that is in it.
+    up_to: Arrival,
+    /// How many are in it.
+    entries: u64,
     bundles: Vec<Bundled>,
 }
 
@@ -124,56 +105,17 @@ struct Bundled {
     length: u64,
 }
 
-/// Up to where a balance goes.
-#[derive(Debug, Clone, Copy)]
-struct Point {
-    /// When the last entry came that is in it.
-    up_to: Arrival,
-    /// How many are in it.
-    entries: u64,
-    /// Between which stamps those are ordered that came since the checkpoint before; but the latest is
-    /// that of all.
-    span: Span,
-}
-
-impl Point {
-    fn put(&self, out: &mut Vec<u8>) {
-        number(out, self.up_to.0);
-        number(out, self.entries);
-        number(out, self.span.earliest.bits());
-        number(out, self.span.latest.bits());
-        out.push(u8::from(self.span.has_words));
-    }
-
-    fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
-        Ok(Self {
-            up_to: Arrival(left.number()?),
-            entries: left.number()?,
-            span: Span {
-                earliest: Stamp::from_bits(left.number()?),
-                latest: Stamp::from_bits(left.number()?),
-                has_words: left.is_there()?,
-            },
-        })
-    }
-}
-
 impl Title {
     /// Of no entry.
     const BEGINNING: Self = Self {
-        now: Point {
-            up_to: Arrival(0),
-            entries: 0,
-            span: Span::NONE,
-        },
-        checkpoints: Vec::new(),
+        up_to: Arrival(0),
+        entries: 0,
         bundles: Vec::new(),
     };
 
     fn put(&self, out: &mut Vec<u8>) {
-        self.now.put(out);
-        number(out, self.checkpoints.len() as u64);
-        self.checkpoints.iter().for_each(|point| point.put(out));
+        number(out, self.up_to.0);
+        number(out, self.entries);
         number(out, self.bundles.len() as u64);
         for bundled in &self.bundles {
             number(out, bundled.from.0);
@@ -184,8 +126,8 @@ impl Title {
 
     fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
         Ok(Self {
-            now: Point::read(left)?,
-            checkpoints: left.items(Point::read)?,
+            up_to: Arrival(left.number()?),
+            entries: left.number()?,
             bundles: left.items(|left| {
                 Ok(Bundled {
                     from: Arrival(left.number()?),
@@ -195,74 +137,47 @@ impl Title {
             })?,
         })
     }
-
-    /// How many entries came since the last checkpoint.
-    fn since_checkpoint(&self) -> u64 {
-        let before = self.checkpoints.last().map_or(0, |point| point.entries);
-        self.now.entries - before
-    }
-
-    /// Makes a checkpoint of now.
-    fn check(&mut self) {
-        self.checkpoints.push(self.now);
-        let latest = self.now.span.latest;
-        self.now.span = Span {
-            latest,
-            ..Span::NONE
-        };
-    }
-
-    /// The checkpoint from which to go on to a moment, and those after it, with that of now; none where
-    /// the balance of now does.
-    fn base(&self, until: Stamp) -> Option<(Option<Point>, Vec<Point>)> {
-        if self.now.span.latest <= until {
-            return None;
-        }
-        let is_before = |point: &Point| point.span.latest <= until;
-        let after = self.checkpoints.partition_point(is_before);
-        let base = after.checked_sub(1).map(|at| self.checkpoints[at]);
-        let points = self.checkpoints[after..].iter().chain([&self.now]);
-        Some((base, points.copied().collect()))
-    }
 }
 
 type Rows = &'static [u8; 26];
 
-/// The table, where the file has it.
-pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>);
+/// The tables, where the file has them.
+pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>, Histories);
 
 impl Balances {
     pub(super) fn open(txn: &ReadTransaction) -> Result<Self, Error> {
+        let histories = Histories::open(txn)?;
         match txn.open_table(BALANCES) {
-            Ok(table) => Ok(Self(Some(table))),
+            Ok(table) => Ok(Self(Some(table), histories)),
             // A version that kept none made the file.
-            Err(TableError::TableDoesNotExist(_)) => Ok(Self(None)),
+            Err(TableError::TableDoesNotExist(_)) => Ok(Self(None, histories)),
             Err(other) => Err(other.into()),
         }
     }
 
     /// Whether every row is one of those that [`Self::of`] reads of these logbooks.
     pub(super) fn are_all_of(&self, logbooks: &BTreeSet<LogbookId>) -> Result<bool, Error> {
-        let Some(rows) = &self.0 else { return Ok(true) };
-        let mut title = None;
-        for row in rows.iter()? {
-            let (key, row) = row?;
-            let (logbook, from) = block::ids(key.value().first_chunk().expect("24 of 26 bytes"));
-            if from == REGISTERS {
-                title = Title::read(&mut Scan::of(row.value().get(8..).unwrap_or_default())).ok();
-            }
-            let is_checkpoint = key.value().ends_with(&CHECKPOINT.to_be_bytes());
-            let is_named = title
-                .as_ref()
-                .is_some_and(|title: &Title| match is_checkpoint {
-                    true => title.checkpoints.iter().any(|point| point.up_to == from),
-                    false => from == REGISTERS || title.bundles.iter().any(|one| one.from == from),
+        let mut titles = BTreeMap::new();
+        for row in self.0.iter().map(ReadableTable::iter) {
+            for row in row? {
+                let (key, row) = row?;
+                let of = key.value().first_chunk().expect("24 of 26 bytes");
+                let (logbook, from) = block::ids(of);
+                if from == REGISTERS {
+                    let Ok(head) = head(key.value(), row.value()) else {
+                        return Ok(false);
+                    };
+                    titles.insert(logbook, head.parts.0);
+                }
+                let is_named = titles.get(&logbook).is_some_and(|title: &Title| {
+                    from == REGISTERS || title.bundles.iter().any(|one| one.from == from)
                 });
-            if !is_named || !logbooks.contains(&logbook) {
-                return Ok(false);
+                if !is_named || !logbooks.contains(&logbook) {
+                    return Ok(false);
+                }
             }
         }
-        Ok(true)
+        self.1.are_all_of(|logbook| titles.contains_key(&logbook))
     }
 
     /// Reads what is kept of a logbook, to tell what it said at a moment if one is named.
@@ -275,41 +190,54 @@ impl Balances {
         until: Option<Stamp>,
     ) -> Result<Option<Balanced>, Error> {
         let Some(rows) = &self.0 else { return Ok(None) };
-        let Some((title, now)) = registers(rows, logbook)? else {
+        let key = key(logbook, REGISTERS, 0);
+        let Some(row) = rows.get(&key)? else {
             return Ok(None);
         };
-        let (mut before, mut gap) = (None, Vec::new());
-        if let Some(until) = until
-            && let Some((base, points)) = title.base(until)
-        {
-            before = Some(match base {
-                Some(point) => checkpoint(rows, logbook, point.up_to)?,
-                None => Balance::default(),
-            });
-            let counts = |point: &Point| point.span.earliest <= until || point.span.has_words;
-            let mut from = base.map_or(Arrival(0), |base| base.up_to);
-            let mut points = points.iter().peekable();
-            while let Some(point) = points.next() {
-                if counts(point) {
-                    gap.push(Part::Told(from, point.up_to));
-                } else if points.peek().is_none() {
-                    gap.push(Part::LeftOut(now.chains.clone()));
-                } else if points.peek().is_some_and(|next| counts(next)) {
-                    let balance = checkpoint(rows, logbook, point.up_to)?;
-                    gap.push(Part::LeftOut(balance.chains));
-                }
-                from = point.up_to;
+        let (title, base) = match until {
+            None => registers(&key, row.value())?,
+            Some(until) => {
+                let (title, chains) = head(&key, row.value())?.parts;
+                (title, self.1.as_of(logbook, chains, until)?)
             }
-        }
+        };
         let bundles = title.bundles.iter();
         let bundles = bundles.map(|bundled| bundle(rows, logbook, *bundled));
         Ok(Some(Balanced {
             bundles: bundles.collect::<Result<_, _>>()?,
             title,
-            now,
-            before,
-            gap,
+            base,
         }))
+    }
+
+    /// Returns what was written since a logbook's balance, and from the first entry on where it has none;
+    /// and how many entries are in it and came since. None where the balance does not do.
+    ///
+    /// # Errors
+    /// [`Error::DamagedIndex`] where it is not what was written; [`Error::DamagedEntry`] where an entry
+    /// is not.
+    pub(super) fn lately(
+        &self,
+        logbook: LogbookId,
+        archive: &Archive<'_>,
+        entries: u64,
+    ) -> Result<Option<(Lately, u64)>, Error> {
+        let key = key(logbook, REGISTERS, 0);
+        let row = self.0.as_ref().map(|rows| rows.get(&key)).transpose()?;
+        let (title, chains) = match row.flatten() {
+            Some(row) => head(&key, row.value())?.parts,
+            None => (Title::BEGINNING, Vec::new()),
+        };
+        let since = entries.saturating_sub(title.entries);
+        let balance = Balance {
+            chains,
+            registers: Vec::new(),
+        };
+        let heard = Heard::since(&balance, Asked::default(), |hearing| {
+            hearing.keep_lately();
+            tell_since(&title, &balance.chains, archive, since, hearing)
+        })?;
+        Ok(heard.map(|Heard { told, mut fold }| (fold.take_lately(), title.entries + told)))
     }
 
     /// Whether what is kept of a logbook is what all entries of its blocks, in order, come to.
@@ -317,35 +245,23 @@ impl Balances {
     /// # Errors
     /// Those of [`Self::of`].
     pub(super) fn are_right(&self, logbook: LogbookId, entries: &[Filed]) -> Result<bool, Error> {
-        let (Some(rows), Some(kept)) = (&self.0, self.of(logbook, None)?) else {
+        let Some(kept) = self.of(logbook, None)? else {
             return Ok(true);
         };
-        let title = &kept.title;
-        let within = entries.partition_point(|filed| filed.arrival <= title.now.up_to);
+        let within = entries.partition_point(|filed| filed.arrival <= kept.title.up_to);
         let within = &entries[..within];
-        let mut checkpoints = Vec::new();
-        let heard = Heard::all(Asked::default(), |hearing| {
-            checkpoints.clear();
-            let mut points = title.checkpoints.iter().peekable();
+        let mut heard = Heard::all(Asked::default(), |hearing| {
+            hearing.fold.keep_lately();
             for filed in within {
                 columns::tell(&filed.written.entry, hearing);
-                if points
-                    .next_if(|point| point.up_to == filed.arrival)
-                    .is_some()
-                {
-                    checkpoints.push(hearing.fold.balance());
-                }
             }
             Ok(within.len() as u64)
         })?;
-        let mut same = kept.entries() == within.len() as u64 && kept.now == heard.fold.balance();
-        same &= checkpoints.len() == title.checkpoints.len();
-        for (point, right) in title.checkpoints.iter().zip(checkpoints) {
-            same &= checkpoint(rows, logbook, point.up_to)? == right;
-        }
-        let mut told = State::made_of(kept.now.registers.iter().cloned(), []);
+        let same = kept.entries() == within.len() as u64 && kept.base == heard.fold.balance();
+        let lately = heard.fold.take_lately();
+        let mut told = State::made_of(kept.base.registers.iter().cloned(), []);
         kept.put_observations(Asked::default(), &mut told);
-        Ok(same && told == heard.fold.done())
+        Ok(same && told == heard.fold.done() && self.1.are_right(logbook, &lately)?)
     }
 }
 
@@ -353,35 +269,37 @@ const fn damaged() -> Error {
     Error::damaged_index("balances")
 }
 
-fn registers(
-    rows: &impl ReadableTable<Rows, &'static [u8]>,
-    logbook: LogbookId,
-) -> Result<Option<(Title, Balance)>, Error> {
-    let key = key(logbook, REGISTERS, 0);
-    let Some(row) = rows.get(&key)? else {
-        return Ok(None);
-    };
-    let mut left = Scan::of(tables::behind_check(&key, row.value(), "balances")?);
-    let read = (|| {
-        let read = (Title::read(&mut left)?, Balance::read(&mut left)?);
-        left.finish()?;
-        Ok::<_, CodecError>(read)
-    })();
-    read.map(Some).map_err(|_| damaged())
+/// The head of a balance, and the rest of its row.
+struct Head<'a> {
+    parts: (Title, Vec<Chain>),
+    rest: &'a [u8],
 }
 
-/// The balance that was kept of an arrival.
-fn checkpoint(
-    rows: &impl ReadableTable<Rows, &'static [u8]>,
-    logbook: LogbookId,
-    up_to: Arrival,
-) -> Result<Balance, Error> {
-    let key = key(logbook, up_to, CHECKPOINT);
-    let row = rows.get(&key)?.ok_or(damaged())?;
-    let mut left = Scan::of(tables::behind_check(&key, row.value(), "balances")?);
-    let balance = Balance::read(&mut left).map_err(|_| damaged())?;
+/// Reads the head of a balance: it has a check of its own, so that who needs no registers reads none.
+fn head<'a>(key: &[u8; 26], row: &'a [u8]) -> Result<Head<'a>, Error> {
+    let mut row = Scan::of(row);
+    let head = row.sized().map_err(|_| damaged())?;
+    let mut left = Scan::of(tables::behind_check(key, head, "balances")?);
+    let read = (|| {
+        let parts = (Title::read(&mut left)?, Balance::read_chains(&mut left)?);
+        left.finish()?;
+        Ok::<_, CodecError>(parts)
+    })();
+    Ok(Head {
+        parts: read.map_err(|_| damaged())?,
+        rest: row.rest(),
+    })
+}
+
+fn registers(key: &[u8; 26], row: &[u8]) -> Result<(Title, Balance), Error> {
+    let Head {
+        parts: (title, chains),
+        rest,
+    } = head(key, row)?;
+    let mut left = Scan::of(tables::behind_check(key, rest, "balances")?);
+    let balance = Balance::read(chains, &mut left).map_err(|_| damaged())?;
     left.finish().map_err(|_| damaged())?;
-    Ok(balance)
+    Ok((title, balance))
 }
 
 fn bundle(
@@ -391,7 +309,7 @@ fn bundle(
 ) -> Result<Bundle, Error> {
     let mut bytes = Vec::new();
     let mut pieces =
-        rows.range::<&[u8; 26]>(&key(logbook, from, 0)..&key(logbook, from, CHECKPOINT))?;
+        rows.range::<&[u8; 26]>(&key(logbook, from, 0)..&key(logbook, from, LAST_PIECE))?;
     // No further than that: looking whether there is more reads another page.
     while (bytes.len() as u64) < length {
         let (key, row) = pieces.next().ok_or(damaged())??;
@@ -431,11 +349,11 @@ fn pieces(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
 }
 
 /// Balances under way.
-pub(super) struct Balancing<'txn>(Table<'txn, Rows, &'static [u8]>);
+pub(super) struct Balancing<'txn>(Table<'txn, Rows, &'static [u8]>, Entering<'txn>);
 
 impl<'txn> Balancing<'txn> {
     pub(super) fn begin(txn: &'txn WriteTransaction) -> Result<Self, Error> {
-        Ok(Self(txn.open_table(BALANCES)?))
+        Ok(Self(txn.open_table(BALANCES)?, Entering::begin(txn)?))
     }
 
     /// Brings a logbook's balance up to an arrival up to which all is packed tight. `before` is what the
@@ -447,43 +365,57 @@ impl<'txn> Balancing<'txn> {
         to: Arrival,
     ) -> Result<(), Error> {
         let archive = before.of(logbook);
-        let kept = registers(&self.0, logbook)?;
-        let mut course = Course::default();
+        let key = key(logbook, REGISTERS, 0);
+        let kept = self.0.get(&key)?;
+        let kept = kept.map(|row| registers(&key, row.value())).transpose()?;
+        let mut last = Arrival(0);
+        let mut tell = |after: Arrival, hearing: &mut Hearing| {
+            hearing.fold.keep_lately();
+            let mut told = 0;
+            archive.each_block_within((after, to), |block| {
+                told += block.tell(hearing)? as u64;
+                last = block.last();
+                Ok(())
+            })?;
+            Ok(told)
+        };
         let since = kept.map(|(title, balance)| {
-            let tell = |hearing: &mut Hearing| {
-                let told = course.tell(&title, &archive, to, hearing)?;
-                let mut about = hearing.spoken_of_since(HowMuch::default());
-                let is_late = about.any(|of| balance.includes(of));
+            let heard = Heard::since(&balance, Asked::default(), |hearing| {
+                let told = tell(title.up_to, hearing)?;
+                let mut about = hearing.spoken_of();
+                let is_late = about.any(|of| balance::includes(&balance.chains, of));
                 Ok((!is_late).then_some(told))
-            };
-            let heard = Heard::since(&balance, Asked::default(), tell)?;
-            Ok::<_, Error>(heard.map(|heard| (title.now.up_to, heard)))
+            })?;
+            Ok::<_, Error>(heard.map(|heard| (title, heard)))
         });
-        let (after, heard) = match since.transpose()?.flatten() {
+        let (mut title, mut heard) = match since.transpose()?.flatten() {
             Some(since) => since,
             // The first time, or hubs and dispatchers said something of what is in it.
             None => {
                 self.forget(logbook)?;
-                let (title, asked) = (Title::BEGINNING, Asked::default());
-                let tell = |hearing: &mut Hearing| course.tell(&title, &archive, to, hearing);
-                (title.now.up_to, Heard::all(asked, tell)?)
+                let tell = |hearing: &mut Hearing| tell(Arrival(0), hearing);
+                (Title::BEGINNING, Heard::all(Asked::default(), tell)?)
             }
         };
-        let Some(mut title) = course.title.filter(|_| heard.told > 0) else {
+        if heard.told == 0 {
             return Ok(());
-        };
-        for (up_to, balance) in course.checkpoints {
-            let key = key(logbook, up_to, CHECKPOINT);
-            let row = tables::checked_row(&key, |row| balance.put(row));
-            self.0.insert(&key, row.as_slice())?;
         }
+        let after = Arrival(title.up_to.0 + 1);
+        (title.up_to, title.entries) = (last, title.entries + heard.told);
+        self.1.enter(logbook, &heard.fold.take_lately())?;
         let balance = heard.fold.balance();
-        self.put_bundle(logbook, Arrival(after.0 + 1), heard.fold.done(), &mut title)?;
-        let key = key(logbook, REGISTERS, 0);
-        let row = tables::checked_row(&key, |row| {
-            title.put(row);
-            balance.put(row);
-        });
+        self.put_bundle(logbook, after, heard.fold.done(), &mut title)?;
+        let mut row = Vec::new();
+        sized(
+            &mut row,
+            &tables::checked_row(&key, |head| {
+                title.put(head);
+                balance.put_chains(head);
+            }),
+        );
+        row.extend_from_slice(&tables::checked_row(&key, |registers| {
+            balance.put_registers(registers);
+        }));
         self.0.insert(&key, row.as_slice())?;
         Ok(())
     }
@@ -508,7 +440,7 @@ impl<'txn> Balancing<'txn> {
             let before = bundled.from;
             title.bundles.pop();
             state.put_bundle(&bundle(&self.0, logbook, bundled)?, None, None);
-            self.remove(key(logbook, before, 0)..key(logbook, before, CHECKPOINT))?;
+            self.remove(key(logbook, before, 0)..key(logbook, before, LAST_PIECE))?;
             (from, many) = (before, many + bundled.many);
         }
         let lists = state
@@ -530,57 +462,13 @@ impl<'txn> Balancing<'txn> {
 
     /// Forgets what a logbook came to.
     pub(super) fn forget(&mut self, logbook: LogbookId) -> Result<(), Error> {
-        let last = key(logbook, Arrival(u64::MAX), CHECKPOINT);
-        self.remove(key(logbook, REGISTERS, 0)..last)
+        let last = key(logbook, Arrival(u64::MAX), LAST_PIECE);
+        self.remove(key(logbook, REGISTERS, 0)..last)?;
+        self.1.forget(logbook)
     }
 
     fn remove(&mut self, keys: Range<[u8; 26]>) -> Result<(), Error> {
         let keys = &keys.start..&keys.end;
         Ok(self.0.retain_in::<&[u8; 26], _>(keys, |_, _| false)?)
-    }
-}
-
-/// A balance on its way from one arrival to another, and the checkpoints that it leaves.
-#[derive(Default)]
-struct Course {
-    title: Option<Title>,
-    checkpoints: Vec<(Arrival, Balance)>,
-}
-
-impl Course {
-    /// Tells what came after a balance, and where it leads; whatever was told before is forgotten.
-    fn tell(
-        &mut self,
-        begun: &Title,
-        archive: &Archive<'_>,
-        to: Arrival,
-        hearing: &mut Hearing,
-    ) -> Result<u64, Error> {
-        self.checkpoints.clear();
-        let mut title = begun.clone();
-        archive.each_block_within((begun.now.up_to, to), |block| {
-            let told = block.tell(hearing)? as u64;
-            let span = core::mem::replace(&mut hearing.span, Span::NONE);
-            let now = &mut title.now;
-            now.span = Span {
-                earliest: now.span.earliest.min(span.earliest),
-                latest: now.span.latest.max(span.latest),
-                has_words: now.span.has_words | span.has_words,
-            };
-            (now.up_to, now.entries) = (block.last(), now.entries + told);
-            self.check(&mut title, &hearing.fold);
-            Ok(())
-        })?;
-        let told = title.now.entries - begun.now.entries;
-        self.title = Some(title);
-        Ok(told)
-    }
-
-    /// Leaves a checkpoint, if enough came since the one before.
-    fn check(&mut self, title: &mut Title, fold: &Fold) {
-        if title.since_checkpoint() >= A_FIELD * fold.fields().max(1) as u64 {
-            self.checkpoints.push((title.now.up_to, fold.balance()));
-            title.check();
-        }
     }
 }

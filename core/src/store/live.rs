@@ -18,6 +18,7 @@ use super::tables::{self, ENTRIES, GROUPS, IDENTITY, LEDGERS};
 use super::{Bookmark, Error, Kept};
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
 use crate::log::stamp::{Clock, Stamp, WallMs};
+use crate::merge::lately::Lately;
 use crate::merge::replay::State;
 
 /// How many entries lie in no block at most: reading them is part of opening the store.
@@ -32,6 +33,8 @@ const MOST_KEPT: usize = 20_000;
 const MOST_SAID: usize = 250_000;
 /// Of how many things it is kept at hand what is said of them alone.
 const MOST_ABOUT: usize = 2_048;
+/// How many writes that came since balances are kept at hand.
+pub(super) const MOST_LATELY: usize = 65_536;
 
 #[derive(Debug)]
 pub(super) struct Live {
@@ -52,6 +55,10 @@ pub(super) struct Live {
     pub(super) then: AtHand<LogbookId, (Stamp, Arc<State>)>,
     /// What they say of things whose fields were asked for one by one.
     pub(super) about: AtHand<LogbookId, BTreeMap<ThingId, Arc<State>>>,
+    /// Another one when balances are brought up,
+    pub(super) balances: Arc<()>,
+    /// and what was written since.
+    pub(super) lately: AtHand<LogbookId, Arc<Lately>>,
     /// All their entries, in order of arrival.
     pub(super) books: AtHand<LogbookId, Arc<[Kept]>>,
     /// Where each id first occurs in them.
@@ -117,6 +124,8 @@ impl Live {
             states: AtHand::up_to(MOST_SAID, |state| state.weight()),
             then: AtHand::up_to(MOST_SAID, |(_, state)| state.weight()),
             about: AtHand::up_to(MOST_ABOUT, BTreeMap::len),
+            balances: Arc::default(),
+            lately: AtHand::up_to(MOST_LATELY, |lately| 1 + lately.len()),
             books: AtHand::up_to(MOST_KEPT, |book| book.len()),
             ids: AtHand::up_to(MOST_IDS, |ids| ids.len()),
             logbooks: None,
@@ -206,7 +215,14 @@ impl Live {
         self.states.remove(&logbook);
         self.then.remove(&logbook);
         self.about.remove(&logbook);
+        self.lately.remove(&logbook);
         self.books.remove(&logbook);
+    }
+
+    /// Forgets what was written since balances that are brought up.
+    pub(super) fn balanced(&mut self) {
+        self.balances = Arc::default();
+        self.lately.clear();
     }
 
     /// Forgets everything that follows from the file but is not read at once.
@@ -215,6 +231,7 @@ impl Live {
         self.states.clear();
         self.then.clear();
         self.about.clear();
+        self.balanced();
         self.books.clear();
         self.ids.clear();
         self.logbooks = None;

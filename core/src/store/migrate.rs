@@ -3,7 +3,9 @@
 
 use redb::{Database, ReadableDatabase, ReadableTable, TableHandle, WriteTransaction};
 
-use super::tables::{BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS, SEALS_V1};
+use super::tables::{
+    BALANCES_V4, BLOCKS, ENTRIES, GROUPS, IDENTITY, LEDGERS, PEERS, SEALS, SEALS_V1,
+};
 use super::{Error, FORMAT, make_tables};
 
 /// Brings formats 1 and 2 up to 5. They had all entries by arrival and, beside them, a row in several
@@ -53,9 +55,11 @@ fn move_seals(txn: &WriteTransaction) -> Result<(), Error> {
     is_of_this_format(txn)
 }
 
-/// Brings format 4 up to 5, in which blocks that came together may lie in bunches.
+/// Brings format 4 up to 5, in which blocks that came together may lie in bunches, and balances have
+/// histories: those are made with what is packed next.
 pub(super) fn from_4(db: &Database) -> Result<(), Error> {
     let txn = db.begin_write()?;
+    txn.delete_table(BALANCES_V4)?;
     make_tables(&txn)?;
     is_of_this_format(&txn)?;
     Ok(txn.commit()?)

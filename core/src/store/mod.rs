@@ -16,6 +16,7 @@ mod block;
 mod bunch;
 mod db;
 mod drop;
+mod entering;
 mod error;
 mod file;
 mod filed;
@@ -23,16 +24,19 @@ mod filing;
 mod first_seen;
 mod follow;
 mod heads;
+mod histories;
 mod known;
 mod ledger;
 mod live;
 mod mend;
 mod migrate;
+mod past;
 mod press;
 mod query;
 mod rebuild;
 mod said;
 mod seals;
+mod stretches;
 mod tables;
 mod telling;
 mod verify;
@@ -57,7 +61,9 @@ use crate::log::seal::DeviceKey;
 use crate::log::stamp::{Clock, WallMs};
 use db::Db;
 use live::Live;
-use tables::{BALANCES, BLOCKS, BUNCHES, ENTRIES, GROUPS, IDENTITY, IDS, LEDGERS, PEERS, SEALS};
+use tables::{
+    BALANCES, BLOCKS, BUNCHES, ENTRIES, GROUPS, HISTORIES, IDENTITY, IDS, LEDGERS, PEERS, SEALS,
+};
 use writing::Writing;
 
 /// The version of the tables that this code writes.
@@ -347,6 +353,7 @@ fn make_tables(txn: &WriteTransaction) -> Result<(), Error> {
     txn.open_table(LEDGERS)?;
     txn.open_table(IDS)?;
     txn.open_table(BALANCES)?;
+    txn.open_table(HISTORIES)?;
     Ok(())
 }
 

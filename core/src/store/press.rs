@@ -25,6 +25,8 @@ const AT_ONCE: u64 = 32_768;
 const A_SEASON: u64 = 8 * AT_ONCE;
 /// How many entries stay as they are: peers that call now and then have their bookmarks there.
 const LATELY: u64 = 16_384;
+/// How many logbooks are balanced in one transaction.
+const BALANCED: usize = 16;
 
 impl Store {
     /// Packs tight what came long ago, once there is enough of it. Returns how many entries it was.
@@ -129,28 +131,34 @@ impl Store {
         Ok(packed)
     }
 
-    /// Brings the balances of these logbooks up to an arrival up to which all is packed tight. Where that
-    /// fails, or is cut off, they are brought up with what is packed next, and are right until then.
+    /// Brings the balances of these logbooks up to an arrival up to which all is packed tight: some at a
+    /// time, so that what one transaction leaves is room for the next. Where that fails, or is cut off, they
+    /// are brought up with what is packed next, and are right until then.
     fn balance(
         &self,
         live: &mut Live,
         logbooks: &BTreeSet<LogbookId>,
         to: Arrival,
     ) -> Result<(), Error> {
-        let read = self.db.begin_read()?;
-        let shelves = live.shelves(&read)?;
-        let rows = live::ledgers(&read)?;
-        let txn = self.db.begin_write()?;
-        {
-            let mut balancing = Balancing::begin(&txn)?;
-            for &logbook in logbooks {
-                match live.ledger(logbook, &shelves, &rows)?.branches().is_empty() {
-                    true => balancing.bring_up(logbook, &shelves, to)?,
-                    false => balancing.forget(logbook)?,
+        let logbooks: Vec<_> = logbooks.iter().copied().collect();
+        for some in logbooks.chunks(BALANCED) {
+            let read = self.db.begin_read()?;
+            let shelves = live.shelves(&read)?;
+            let rows = live::ledgers(&read)?;
+            let txn = self.db.begin_write()?;
+            {
+                let mut balancing = Balancing::begin(&txn)?;
+                for &logbook in some {
+                    match live.ledger(logbook, &shelves, &rows)?.branches().is_empty() {
+                        true => balancing.bring_up(logbook, &shelves, to)?,
+                        false => balancing.forget(logbook)?,
+                    }
                 }
             }
+            txn.commit()?;
+            live.balanced();
         }
-        Ok(txn.commit()?)
+        Ok(())
     }
 }
 

@@ -106,6 +106,7 @@ pub(super) struct Reading<'s> {
     pub(super) shelves: Shelves,
     rows: Ledgers,
     pub(super) last: Bookmark,
+    pub(super) balances: Arc<()>,
 }
 
 impl Store {
@@ -118,6 +119,7 @@ impl Store {
             shelves: live.shelves(&txn)?,
             rows: live::ledgers(&txn)?,
             last: live.last.bookmark,
+            balances: Arc::clone(&live.balances),
             txn,
         })
     }

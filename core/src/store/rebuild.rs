@@ -10,7 +10,7 @@ use super::block::{self, Block, Reach};
 use super::bunch;
 use super::filed::Filed;
 use super::ledger::Ledger;
-use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, IDENTITY, IDS, LEDGERS};
+use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, HISTORIES, IDENTITY, IDS, LEDGERS};
 use super::{Error, Store};
 use crate::log::id::{Arrival, LogbookId};
 
@@ -55,6 +55,7 @@ impl Store {
         txn.delete_table(IDS)?;
         txn.delete_table(BALANCES)?;
         bunch::scatter(&txn)?;
+        txn.delete_table(HISTORIES)?;
         let rows = txn.open_table(BLOCKS)?;
         let groups = regroup(&txn, &rows)?;
         {

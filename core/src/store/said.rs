@@ -44,7 +44,7 @@ impl Reading<'_> {
         if let Some(balanced) = self.shelves.balanced(logbook, asked.until)? {
             let since = ledger.entries().saturating_sub(balanced.entries());
             let tell = |hearing: &mut Hearing| balanced.tell_since(&archive, since, hearing);
-            if let Some(Heard { told, fold }) = Heard::since(balanced.base(), asked, tell)? {
+            if let Some(Heard { told, fold }) = Heard::since(&balanced.base, asked, tell)? {
                 self.all_there(logbook, balanced.entries() + told)?;
                 let mut state = fold.done();
                 balanced.put_observations(asked, &mut state);
@@ -113,9 +113,8 @@ impl Heard {
 pub(super) struct Hearing {
     of: Option<ThingId>,
     pub(super) fold: Fold,
-    pub(super) span: Span,
-    /// Whether observations are of use.
-    pub(super) observes: bool,
+    // Whether observations are of use.
+    observes: bool,
     words: Words,
     // What is told by numbers, and the numbers that the fold has for it.
     ids: Vec<[u8; 16]>,
@@ -123,31 +122,6 @@ pub(super) struct Hearing {
     things: Vec<Option<Number>>,
     visits: Vec<Option<Visit>>,
     people: Vec<Number>,
-}
-
-/// Between which stamps entries are ordered.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Span {
-    pub(super) earliest: Stamp,
-    pub(super) latest: Stamp,
-    /// Whether hubs or dispatchers say something of others in them.
-    pub(super) has_words: bool,
-}
-
-impl Span {
-    /// Of no entry.
-    pub(super) const NONE: Self = Self {
-        earliest: Stamp::from_bits(u64::MAX),
-        latest: Stamp::ZERO,
-        has_words: false,
-    };
-}
-
-/// How many receipts and verdicts.
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct HowMuch {
-    receipts: usize,
-    verdicts: usize,
 }
 
 /// What hubs and dispatchers say of entries.
@@ -170,27 +144,23 @@ impl Words {
 }
 
 impl Hearing {
-    /// How much hubs and dispatchers said so far.
-    pub(super) fn said(&self) -> HowMuch {
-        HowMuch {
-            receipts: self.words.receipts.len(),
-            verdicts: self.words.verdicts.len(),
-        }
+    /// Keeps what is written from here on, and no observations.
+    pub(super) fn keep_lately(&mut self) {
+        self.fold.keep_lately();
+        self.observes = false;
     }
 
-    /// The entries about which they said something after that.
-    pub(super) fn spoken_of_since(&self, said: HowMuch) -> impl Iterator<Item = Place> {
-        let receipts = self.words.receipts[said.receipts..].iter();
-        let verdicts = self.words.verdicts[said.verdicts..].iter();
-        let verdicts = verdicts.map(|(of, _)| *of);
-        receipts.map(|(of, _)| *of).chain(verdicts)
+    /// The entries about which hubs and dispatchers said something.
+    pub(super) fn spoken_of(&self) -> impl Iterator<Item = Place> {
+        let receipts = self.words.receipts.iter().map(|(of, _)| *of);
+        let verdicts = self.words.verdicts.iter().map(|(of, _)| *of);
+        receipts.chain(verdicts)
     }
 
     fn begin(of: Option<ThingId>, fold: Fold) -> Self {
         Self {
             of,
             fold,
-            span: Span::NONE,
             observes: true,
             words: Words::default(),
             ids: Vec::new(),
@@ -250,9 +220,7 @@ impl Listener for Hearing {
             by: self.people[told.by],
             visit: told.visit.and_then(|visit| self.visit(visit)),
         };
-        let stamp = self.fold.entry(now);
-        self.span.earliest = self.span.earliest.min(stamp);
-        self.span.latest = self.span.latest.max(stamp);
+        self.fold.entry(now);
     }
 
     fn gained(&mut self, device: usize, seq: Seq) {
@@ -285,7 +253,6 @@ impl Listener for Hearing {
 
     fn other(&mut self, change: &Change) {
         let (receipts, verdicts) = Named::ByNumber.words(core::slice::from_ref(change));
-        self.span.has_words |= change.of().is_some();
         self.words.receipts.extend(receipts);
         self.words.verdicts.extend(verdicts);
     }

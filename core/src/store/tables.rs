@@ -34,10 +34,18 @@ pub(super) const LEDGERS: TableDefinition<'_, &[u8; 16], &[u8]> =
 /// not there, they are read from the blocks. Derived.
 pub(super) const IDS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("ids_v4");
 /// Logbook, arrival, piece -> check (8), and what the logbook's blocks that are packed tight come to: at
-/// arrival zero its registers, at others, cut in pieces, the observations that came from there on. Where a
-/// logbook has no row, its blocks are folded. Derived.
+/// arrival zero its head and, behind a check of their own, its registers; at others, cut in pieces, the
+/// observations that came from there on. Where a logbook has no row, its blocks are folded. Derived.
 pub(super) const BALANCES: TableDefinition<'_, &[u8; 26], &[u8]> =
+    TableDefinition::new("balances_v5");
+/// The same without histories, as format 4 had them.
+pub(super) const BALANCES_V4: TableDefinition<'_, &[u8; 26], &[u8]> =
     TableDefinition::new("balances_v4");
+/// Logbook, thing, stamp -> check (8), and of that thing from that stamp on, then of the things after it,
+/// the writes of their fields in stretches, each with what was open at its beginning. They go as far as
+/// the balance does. Derived.
+pub(super) const HISTORIES: TableDefinition<'_, &[u8; 40], &[u8]> =
+    TableDefinition::new("histories_v5");
 /// Logbook, device, seq, link -> public key (32), signature (64), and for each step from there to what
 /// was signed: whether the digest beside it is the left one (1), the digest (32). How far a device says
 /// that its chain goes. Irreplaceable, though whoever else holds the entries has one as well.
@@ -53,7 +61,7 @@ pub(super) const PEERS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition:
 pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
 
 /// Joins the parts of a key.
-fn joined<const N: usize>(parts: &[&[u8]]) -> [u8; N] {
+pub(super) fn joined<const N: usize>(parts: &[&[u8]]) -> [u8; N] {
     let mut key = [0; N];
     let mut rest = key.as_mut_slice();
     for part in parts {

@@ -4,7 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 
-pub(in crate::log) fn value() -> impl Strategy<Value = Value> {
+pub(crate) fn value() -> impl Strategy<Value = Value> {
     let leaf = prop_oneof![
         Just(Value::Absent(Absence::Cleared)),
         Just(Value::Absent(Absence::NotChecked)),

@@ -1,0 +1,113 @@
+//! Histories against the replay of all entries, and their bytes.
+
+use proptest::prelude::*;
+
+use super::super::crews::{self, THING};
+use super::super::fold::{At, Fold};
+use super::super::replay::{self, State};
+use super::*;
+use crate::log::codec::tests::value;
+use crate::log::id::Seq;
+use crate::log::shapes::Scan;
+use crate::log::stamp::WallMs;
+use crate::log::value::HowKnown;
+
+fn read(stretch: &Stretch) -> Stretch {
+    let mut bytes = Vec::new();
+    stretch.put(&mut bytes);
+    let mut left = Scan::of(&bytes);
+    let read = Stretch::read(stretch.from, &mut left).unwrap();
+    assert!(left.is_empty());
+    assert_eq!(Stretch::end(stretch.from, &bytes).unwrap(), stretch.to);
+    read
+}
+
+fn past() -> impl Strategy<Value = Past> {
+    let field = prop_oneof![9 => 0_u16..9, 1 => any::<u16>()];
+    let stamp = (0_u64..50, 0_u16..2).prop_map(|(wall, tick)| Stamp::new(WallMs::new(wall), tick));
+    let how = prop_oneof![Just(HowKnown::Measured), Just(HowKnown::Unstated)];
+    let parts = (
+        field,
+        0_u32..3,
+        1_u64..200,
+        stamp,
+        value(),
+        how,
+        any::<u64>(),
+    );
+    parts.prop_map(|(field, chain, seq, stamp, value, how, ended)| Past {
+        field: FieldNumber(field),
+        write: Open {
+            at: At {
+                chain,
+                seq: Seq::new(seq).unwrap(),
+            },
+            stamp,
+            value,
+            how,
+        },
+        ended: (ended % 3 > 0).then(|| Stamp::from_bits(stamp.bits() + ended % 5)),
+    })
+}
+
+proptest! {
+    #[test]
+    fn a_thing_is_at_any_moment_what_its_entries_come_to_whatever_came_when(
+        steps in crews::steps(),
+        parts in 1_usize..6,
+        moments in prop::collection::vec(0_u64..1_001, 8),
+        at_hand in any::<bool>(),
+    ) {
+        let placed = crews::play(&steps).told();
+        let part = placed.len().div_ceil(parts).max(1);
+        let (mut fold, mut stretches) = (Fold::default(), Vec::new());
+        fold.learn(replay::receipts(&placed), replay::held_back(&placed));
+        let mut lately = Lately::default();
+        for (nth, some) in placed.chunks(part).enumerate() {
+            fold.keep_lately();
+            fold.take(some.to_vec());
+            lately = fold.take_lately();
+            // What came last may be told beside the stretches.
+            if at_hand && nth + 1 == placed.len().div_ceil(part) {
+                break;
+            }
+            let mut history = History::resume(core::mem::take(&mut stretches).into_iter());
+            history.go_on(THING, &lately);
+            stretches = history.stretches(Stamp::ZERO).iter().map(read).collect();
+            prop_assert_eq!(stretches[0].from, Stamp::ZERO);
+            prop_assert!(stretches.windows(2).all(|two| two[0].to == Some(two[1].from)));
+            prop_assert_eq!(stretches[stretches.len() - 1].to, None);
+            lately = Lately::none(lately.chains);
+        }
+        for moment in moments {
+            let until = Stamp::end_of(WallMs::new(moment));
+            let holds = |stretch: &Stretch| {
+                stretch.from <= until && stretch.to.is_none_or(|to| until < to)
+            };
+            let stretch = stretches.iter().find(|stretch| holds(stretch)).map(read);
+            let then = State::as_of(&placed, until);
+            let right: Vec<_> = then.registers_of(THING).map(|(of, all)| (of, all.clone())).collect();
+            prop_assert_eq!(registers(stretch, THING, &lately, until), right, "at {}", moment);
+        }
+    }
+
+    #[test]
+    fn stretches_come_back_the_same(
+        mut pasts in prop::collection::vec(past(), 0..30),
+        to in prop::option::of(1_u64..1_000),
+    ) {
+        pasts.sort_by_key(|past| past.write.stamp);
+        let from = Stamp::new(WallMs::new(7), 3);
+        let to = to.map(|to| Stamp::from_bits(from.bits() + to));
+        let stretch = Stretch { from, to, pasts };
+        // Values that are no numbers are themselves only in their bytes.
+        prop_assert_eq!(format!("{:?}", read(&stretch)), format!("{stretch:?}"));
+    }
+
+    #[test]
+    fn no_bytes_make_the_reader_panic(bytes in any::<Vec<u8>>(), from in any::<u64>()) {
+        let from = Stamp::from_bits(from);
+        let _unread = Stretch::read(from, &mut Scan::of(&bytes)).is_ok();
+        let _unread = Stretch::end(from, &bytes).is_ok();
+    }
+}

@@ -1,0 +1,231 @@
+//! A stretch of one thing's history in bytes: what was open at its beginning and what was written in it.
+
+use super::balance::Chain;
+use super::fold::{At, Number, Open};
+use super::history::Past;
+use crate::log::brief;
+use crate::log::codec::{self, CodecError};
+use crate::log::id::{FieldNumber, Seq};
+use crate::log::shapes::{Scan, number, signed};
+use crate::log::stamp::{Stamp, WallMs};
+
+/// From one moment on, before another: each write that is ordered before its end and open after its
+/// beginning. One that has no end in it is open as long as it lasts.
+#[derive(Debug)]
+pub(crate) struct Stretch {
+    pub(crate) from: Stamp,
+    /// None if it lasts.
+    pub(crate) to: Option<Stamp>,
+    // In the order of their stamps.
+    pub(super) pasts: Vec<Past>,
+}
+
+// What a write tells in its first byte: the number of its field among those of the stretch, or that this
+// follows;
+const FIELD: u8 = 7;
+// what is not as in the write before it, or not zero;
+const CHAIN: u8 = 1 << 3;
+const HOW: u8 = 1 << 4;
+const TICK: u8 = 1 << 5;
+// and when it ends: never, when the field is written next, or as it says.
+const END_FROM: u32 = 6;
+const NEVER: u8 = 0;
+const WITH_NEXT: u8 = 1;
+const SAID: u8 = 2;
+
+const ODD: CodecError = CodecError::Shape("the history is in another shape");
+
+impl Stretch {
+    /// Writes it, but for its beginning.
+    pub(crate) fn put(&self, out: &mut Vec<u8>) {
+        number(out, self.to.map_or(0, |to| to.bits() - self.from.bits()));
+        let mut fields: Vec<FieldNumber> = Vec::new();
+        for past in &self.pasts {
+            if !fields.contains(&past.field) {
+                fields.push(past.field);
+            }
+        }
+        number(out, fields.len() as u64);
+        for field in &fields {
+            number(out, u64::from(field.0));
+        }
+        number(out, self.pasts.len() as u64);
+        let mut last = Last::default();
+        for (nth, past) in self.pasts.iter().enumerate() {
+            let field = fields.iter().position(|field| *field == past.field);
+            let mut after = self.pasts[nth + 1..].iter();
+            let next = after.find(|next| next.field == past.field);
+            let end = match past.ended {
+                None => NEVER,
+                ended if ended == next.map(|next| next.write.stamp) => WITH_NEXT,
+                Some(_) => SAID,
+            };
+            last.put(past, field.expect("all are listed"), end, out);
+        }
+    }
+
+    /// Reads what [`Self::put`] wrote of one that begins at a moment.
+    ///
+    /// # Errors
+    /// [`CodecError`] where the bytes are no stretch.
+    pub(crate) fn read(from: Stamp, left: &mut Scan<'_>) -> Result<Self, CodecError> {
+        let to = Self::read_end(from, left)?;
+        let fields = left.items(|left| Ok(FieldNumber(left.number_u16()?)))?;
+        let many = left.count()?;
+        if many > left.rest().len() {
+            return Err(ODD);
+        }
+        let mut pasts: Vec<Past> = Vec::with_capacity(many);
+        // Of each field the write that ends with the next.
+        let mut ending: Vec<Option<usize>> = vec![None; fields.len()];
+        let mut last = Last::default();
+        for nth in 0..many {
+            let (field, write, end) = last.read(left)?;
+            let before = ending.get_mut(field).ok_or(ODD)?;
+            if let Some(before) = before.take() {
+                pasts[before].ended = Some(write.stamp);
+            }
+            let ended = match end {
+                NEVER => None,
+                WITH_NEXT => {
+                    *before = Some(nth);
+                    None
+                }
+                SAID => {
+                    let wall = write.stamp.wall().get();
+                    let wall = wall.wrapping_add_signed(left.signed()?);
+                    Some(Stamp::new(WallMs::new(wall), left.number_u16()?))
+                }
+                _ => return Err(ODD),
+            };
+            pasts.push(Past {
+                field: fields[field],
+                write,
+                ended,
+            });
+        }
+        if ending.iter().any(Option::is_some) {
+            return Err(ODD);
+        }
+        Ok(Self { from, to, pasts })
+    }
+
+    /// Reads only where one that begins at a moment ends, from its bytes.
+    ///
+    /// # Errors
+    /// [`CodecError`] where they are no stretch.
+    pub(crate) fn end(from: Stamp, bytes: &[u8]) -> Result<Option<Stamp>, CodecError> {
+        Self::read_end(from, &mut Scan::of(bytes))
+    }
+
+    fn read_end(from: Stamp, left: &mut Scan<'_>) -> Result<Option<Stamp>, CodecError> {
+        Ok(match left.number()? {
+            0 => None,
+            length => Some(Stamp::from_bits(
+                from.bits().checked_add(length).ok_or(ODD)?,
+            )),
+        })
+    }
+
+    /// Whether its writes are of these chains.
+    pub(crate) fn is_of(&self, chains: &[Chain]) -> bool {
+        let mut pasts = self.pasts.iter();
+        pasts.all(|past| (past.write.at.chain as usize) < chains.len())
+    }
+}
+
+/// What the write before told.
+#[derive(Default)]
+struct Last {
+    wall: u64,
+    chain: Number,
+    // Of each chain.
+    seqs: Vec<(Number, u64)>,
+    how: u8,
+}
+
+impl Last {
+    fn put(&mut self, past: &Past, field: usize, end: u8, out: &mut Vec<u8>) {
+        let Open {
+            at,
+            stamp,
+            value,
+            how,
+        } = &past.write;
+        let flag = |is: bool, flag: u8| if is { flag } else { 0 };
+        let how = codec::how_code(*how);
+        let short = u8::try_from(field).map_or(FIELD, |field| field.min(FIELD));
+        out.push(
+            short
+                | flag(at.chain != self.chain, CHAIN)
+                | flag(how != self.how, HOW)
+                | flag(stamp.tick() != 0, TICK)
+                | end << END_FROM,
+        );
+        if short == FIELD {
+            number(out, field as u64);
+        }
+        let wall = stamp.wall().get();
+        number(out, wall - self.wall);
+        if at.chain != self.chain {
+            number(out, u64::from(at.chain));
+        }
+        let seq = self.seq(at.chain);
+        signed(out, at.seq.get().wrapping_sub(*seq) as i64);
+        *seq = at.seq.get();
+        if how != self.how {
+            out.push(how);
+        }
+        if stamp.tick() != 0 {
+            number(out, u64::from(stamp.tick()));
+        }
+        brief::put(value, out);
+        if let (SAID, Some(ended)) = (end, past.ended) {
+            signed(out, ended.wall().get().wrapping_sub(wall) as i64);
+            number(out, u64::from(ended.tick()));
+        }
+        (self.wall, self.chain, self.how) = (wall, at.chain, how);
+    }
+
+    /// Reads the number of a field, a write, and how its end is told.
+    fn read(&mut self, left: &mut Scan<'_>) -> Result<(usize, Open, u8), CodecError> {
+        let flags = left.byte()?;
+        let field = match flags & FIELD {
+            FIELD => left.count()?,
+            short => usize::from(short),
+        };
+        self.wall = self.wall.checked_add(left.number()?).ok_or(ODD)?;
+        if flags & CHAIN != 0 {
+            self.chain = Number::try_from(left.number()?).map_err(|_| ODD)?;
+        }
+        let more = left.signed()?;
+        let seq = self.seq(self.chain);
+        *seq = seq.wrapping_add_signed(more);
+        let seq = Seq::new(*seq).ok_or(ODD)?;
+        if flags & HOW != 0 {
+            self.how = left.byte()?;
+        }
+        let tick = match flags & TICK {
+            0 => 0,
+            _ => left.number_u16()?,
+        };
+        let chain = self.chain;
+        let write = Open {
+            at: At { chain, seq },
+            stamp: Stamp::new(WallMs::new(self.wall), tick),
+            value: brief::read(left)?,
+            how: codec::code_how(self.how),
+        };
+        Ok((field, write, flags >> END_FROM))
+    }
+
+    /// The last number of a chain.
+    fn seq(&mut self, chain: Number) -> &mut u64 {
+        let at = self.seqs.iter().position(|(of, _)| *of == chain);
+        let at = at.unwrap_or_else(|| {
+            self.seqs.push((chain, 0));
+            self.seqs.len() - 1
+        });
+        &mut self.seqs[at].1
+    }
+}
