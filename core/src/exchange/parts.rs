@@ -84,10 +84,7 @@ fn spelled_out(batch: &Batch) -> Result<Understood, CodecError> {
         entries.read(raw)?;
     }
     Ok(Understood {
-        came: Came {
-            entries,
-            batches: Vec::new(),
-        },
+        came: Came::of(entries, Vec::new()),
         seals: Sheaf::gather(&batch.seals, |_| false),
     })
 }

@@ -371,10 +371,12 @@ struct Memory {
     latest: usize,
     wall: u64,
     offset: i16,
+    // Room for the tips of other runs.
+    spare: Vec<Vec<Tip>>,
 }
 
 /// Entries of one device that follow each other.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct Run {
     /// The first one's number.
     first: u64,
@@ -384,6 +386,14 @@ struct Run {
 }
 
 impl Memory {
+    /// Remembers nothing again; the room stays.
+    fn clear(&mut self) {
+        self.spare
+            .extend(self.runs.drain(..).map(|(_, run)| run.tips));
+        self.by_writer.clear();
+        (self.latest, self.wall, self.offset) = (0, 0, 0);
+    }
+
     fn run(&self, logbook: LogbookId, device: DeviceId) -> Option<usize> {
         let writer = (logbook, device);
         match self.runs.get(self.latest) {
@@ -432,12 +442,17 @@ impl Memory {
         let (seq, wall) = (seq.get(), stamp.wall().get());
         self.latest = self.run(writer.0, writer.1).unwrap_or_else(|| {
             self.by_writer.insert(writer, self.runs.len());
-            self.runs.push((writer, Run::from(seq)));
+            let mut run = Run {
+                tips: self.spare.pop().unwrap_or_default(),
+                ..Run::default()
+            };
+            run.begin(seq);
+            self.runs.push((writer, run));
             self.runs.len() - 1
         });
         let run = &mut self.runs[self.latest].1;
         if seq != run.next() {
-            *run = Run::from(seq);
+            run.begin(seq);
         }
         run.tips.push(tip);
         run.wall = wall;
@@ -447,12 +462,10 @@ impl Memory {
 }
 
 impl Run {
-    const fn from(first: u64) -> Self {
-        Self {
-            first,
-            tips: Vec::new(),
-            wall: 0,
-        }
+    /// Begins with an entry of this number.
+    fn begin(&mut self, first: u64) {
+        self.tips.clear();
+        (self.first, self.wall) = (first, 0);
     }
 
     const fn next(&self) -> u64 {
@@ -476,8 +489,9 @@ struct Writer<'a> {
     // The numbers of those that are shortened.
     shortened: BTreeSet<u64>,
     names: HashMap<String, u64>,
-    // The last entry's, which is mostly the next one's.
+    // The last entry's, which are mostly the next one's, too: name, logbook, device and visit.
     last_name: (String, u64),
+    last_ids: [Option<(u128, u64)>; 3],
     memory: Memory,
 }
 
@@ -487,7 +501,8 @@ impl Writer<'_> {
         self.ids.clear();
         self.shortened.clear();
         self.names.clear();
-        self.memory = Memory::default();
+        self.last_ids = [None; 3];
+        self.memory.clear();
     }
 
     fn entry(&mut self, entry: &View<'_>) {
@@ -508,9 +523,11 @@ impl Writer<'_> {
     }
 
     fn lay_out(&mut self, entry: &View<'_>) {
-        let logbook = self.id(entry.logbook.bytes());
+        let book = entry.logbook.bytes();
+        let logbook = self.again(0, book, |writer| writer.id(book));
         number(&mut self.columns.logbook, logbook);
-        let device = self.id_in(entry.logbook, entry.device.bytes());
+        let device = entry.device.bytes();
+        let device = self.again(1, device, |writer| writer.id_in(entry.logbook, device));
         number(&mut self.columns.device, device);
         let last = self.memory.last(entry.logbook, entry.device);
         // One bit says whether the tip follows, since most entries come after the one before them.
@@ -532,7 +549,10 @@ impl Writer<'_> {
         number(&mut self.columns.by, by);
         // Zero is no visit; others are one up.
         let visit = entry.visit;
-        let visit = visit.map_or(0, |visit| self.id_in(entry.logbook, visit.bytes()) + 1);
+        let visit = visit.map_or(0, |visit| {
+            let visit = visit.bytes();
+            1 + self.again(2, visit, |writer| writer.id_in(entry.logbook, visit))
+        });
         number(&mut self.columns.visit, visit);
         number(&mut self.columns.gained, entry.count_gained() as u64);
         for mark in entry.gained() {
@@ -587,6 +607,20 @@ impl Writer<'_> {
     fn body(&mut self, body: &[u8]) {
         number(&mut self.columns.length, body.len() as u64);
         self.columns.body.extend_from_slice(body);
+    }
+
+    /// The number of the last entry's logbook, device or visit, if it is this; else what `find` finds.
+    #[inline]
+    fn again(&mut self, which: usize, id: &[u8; 16], find: impl FnOnce(&mut Self) -> u64) -> u64 {
+        let id = u128::from_le_bytes(*id);
+        match self.last_ids[which] {
+            Some((last, number)) if last == id => number,
+            _ => {
+                let number = find(self);
+                self.last_ids[which] = Some((id, number));
+                number
+            }
+        }
     }
 
     fn id(&mut self, id: &[u8; 16]) -> u64 {

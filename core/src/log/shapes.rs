@@ -186,8 +186,22 @@ impl<'a> Scan<'a> {
 
     fn long_of_bits(&mut self, bits: u32) -> Result<u64, CodecError> {
         let most = bits.div_ceil(7);
-        let mut number = 0;
-        for nth in 0..most {
+        let (mut number, mut read) = (0, 0);
+        if bits == 64
+            && let Some(eight) = self.0.first_chunk()
+        {
+            let eight = u64::from_le_bytes(*eight);
+            // The first byte that is below 0x80 is the last.
+            let last = !eight & 0x8080_8080_8080_8080;
+            if last != 0 {
+                let many = last.trailing_zeros() / 8 + 1;
+                self.0 = &self.0[many as usize..];
+                return Ok(sevens(eight & (u64::MAX >> (64 - 8 * many))));
+            }
+            (number, read) = (sevens(eight), 8);
+            self.0 = &self.0[8..];
+        }
+        for nth in read..most {
             let byte = self.byte()?;
             number |= u64::from(byte & 0x7F) << (7 * nth);
             if byte < 0x80 {
@@ -197,6 +211,14 @@ impl<'a> Scan<'a> {
         }
         Err(SHORT)
     }
+}
+
+/// Puts together the lower seven bits of each of eight bytes, the first byte's lowest.
+const fn sevens(bytes: u64) -> u64 {
+    let by_one = bytes & 0x7F7F_7F7F_7F7F_7F7F;
+    let by_two = (by_one & 0x007F_007F_007F_007F) | ((by_one & 0x7F00_7F00_7F00_7F00) >> 1);
+    let by_four = (by_two & 0x0000_3FFF_0000_3FFF) | ((by_two & 0x3FFF_0000_3FFF_0000) >> 2);
+    (by_four & 0x0FFF_FFFF) | ((by_four & 0x0FFF_FFFF_0000_0000) >> 4)
 }
 
 #[cfg(test)]
@@ -229,8 +251,9 @@ mod tests {
         fn what_postcard_reads_is_read_alike_and_the_rest_is_refused(
             bytes in prop::collection::vec(prop_oneof![any::<u8>(), Just(0x80), Just(0xFF)], 0..13)
         ) {
-            let ours = Scan::of(&bytes).number().ok();
-            prop_assert_eq!(ours, postcard::take_from_bytes(&bytes).ok().map(|(it, _)| it));
+            let mut scan = Scan::of(&bytes);
+            let ours = scan.number().ok().map(|number| (number, scan.rest()));
+            prop_assert_eq!(ours, postcard::take_from_bytes(&bytes).ok());
             let ours = Scan::of(&bytes).signed_i16().ok();
             prop_assert_eq!(ours, postcard::take_from_bytes(&bytes).ok().map(|(it, _)| it));
             let ours = Scan::of(&bytes).number_u16().ok();

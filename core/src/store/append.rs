@@ -199,7 +199,7 @@ impl Store {
         let entries = came.entries.iter().map(Ok);
         let taken = self.take_in(writing, entries, seals, taking, now)?;
         if taken.appended.new == came.entries.len() {
-            writing.keep_batches(first, came.batches);
+            writing.keep_batches(first, came.batches, came.spans);
         }
         Ok(taken)
     }

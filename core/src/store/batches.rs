@@ -34,11 +34,14 @@ pub(super) type Spans = BTreeMap<(LogbookId, DeviceId), (u64, Seq)>;
 
 impl Batch {
     /// Keeps the bytes in which these entries came. None where there are none, or where the bytes are
-    /// spelled out, and packing them again is shorter.
-    pub(super) fn of(bytes: Vec<u8>, entries: &[Lying<'_>]) -> Option<Self> {
+    /// spelled out, and packing them again is shorter. Their spans may be known.
+    pub(super) fn of(bytes: Vec<u8>, entries: &[Lying<'_>], spans: Option<Spans>) -> Option<Self> {
         let (first, last) = (entries.first()?, entries.last()?);
-        let mut spans = Spans::new();
-        note(&mut spans, entries.iter().map(|entry| entry.raw));
+        let spans = spans.unwrap_or_else(|| {
+            let mut spans = Spans::new();
+            note(&mut spans, entries.iter().map(|entry| entry.raw));
+            spans
+        });
         (bytes.first() == Some(&terse::VERSION)).then(|| Self {
             bytes,
             first: first.arrival,

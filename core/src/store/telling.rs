@@ -45,15 +45,26 @@ pub struct Came {
     pub entries: Raws,
     /// The batches in which they came: the bytes of each, and how many entries it holds.
     pub batches: Vec<(Vec<u8>, usize)>,
+    pub(super) spans: Spans,
 }
 
 impl Came {
+    /// These entries, in these batches if they came in some.
+    pub(crate) fn of(entries: Raws, batches: Vec<(Vec<u8>, usize)>) -> Self {
+        let mut spans = Spans::new();
+        batches::note(&mut spans, entries.raws());
+        Self {
+            entries,
+            batches,
+            spans,
+        }
+    }
+
     /// Counts the entries by logbook.
     pub fn by_logbook(&self) -> BTreeMap<LogbookId, u64> {
-        let (mut spans, mut counts) = (Spans::new(), BTreeMap::new());
-        batches::note(&mut spans, self.entries.raws());
-        for ((logbook, _), (many, _)) in spans {
-            *counts.entry(logbook).or_default() += many;
+        let mut counts = BTreeMap::new();
+        for ((logbook, _), (many, _)) in &self.spans {
+            *counts.entry(*logbook).or_default() += many;
         }
         counts
     }
@@ -244,7 +255,7 @@ impl Store {
     /// [`Error::Codec`] for bytes that are no batch; [`Error`] where the file cannot be read.
     pub fn understand(&self, batches: &[Vec<u8>], max_bytes: usize) -> Result<Option<Came>, Error> {
         let mut unpacking = Unpacking::into_at_most(max_bytes);
-        let mut came = Came::default();
+        let mut came = Vec::new();
         let mut here = Here {
             reading: self.reading()?,
             logbooks: None,
@@ -268,10 +279,9 @@ impl Store {
                 unpacking.take(&columns::unpack(batch, unpacking.left())?)?;
             }
             let many = unpacking.entries.len() - before;
-            came.batches.push((batch.clone(), many));
+            came.push((batch.clone(), many));
         }
-        came.entries = unpacking.entries;
-        Ok(Some(came))
+        Ok(Some(Came::of(unpacking.entries, came)))
     }
 }
 

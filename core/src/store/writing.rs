@@ -1,13 +1,14 @@
 //! A write: what it appends goes on from what the store remembers, and the store remembers it once it
 //! is on disk.
 
+use core::ops::Range;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, MutexGuard};
 
 use redb::WriteTransaction;
 
 use super::archive::{Archive, Shelves};
-use super::batches::Batch;
+use super::batches::{Batch, Spans};
 use super::block::{self, Packing};
 use super::bunch::{Bunched, Stretch};
 use super::filed::Lying;
@@ -182,12 +183,20 @@ impl<'s> Writing<'s> {
     }
 
     /// Keeps batches as they came, once what came in them is on disk: each its bytes and how many
-    /// entries it holds, all of them new and appended in this order from an arrival on.
-    pub(super) fn keep_batches(&mut self, first: Arrival, batches: Vec<(Vec<u8>, usize)>) {
+    /// entries it holds, all of them new and appended in this order from an arrival on; `spans` is what
+    /// they come to.
+    pub(super) fn keep_batches(
+        &mut self,
+        first: Arrival,
+        batches: Vec<(Vec<u8>, usize)>,
+        spans: Spans,
+    ) {
         let mut new = self.new.iter().skip_while(|entry| entry.arrival < first);
+        let mut of_all = Some(spans).filter(|_| batches.len() == 1);
         for (bytes, many) in batches {
             let entries: Vec<_> = new.by_ref().take(many).collect();
-            self.batches.extend(Batch::of(bytes, &entries));
+            self.batches
+                .extend(Batch::of(bytes, &entries, of_all.take()));
         }
     }
 
@@ -450,14 +459,16 @@ fn write_group(
     let mut runs: Vec<_> = runs.map(|run| (run[0].logbook(), run)).collect();
     // Runs of one logbook stay in their order.
     runs.sort_by_key(|(logbook, _)| *logbook);
-    let by_logbook: Vec<_> = runs
-        .chunk_by(|(one, _), (next, _)| one == next)
-        .map(|runs| {
-            let entries = runs.iter().flat_map(|(_, run)| *run).copied();
-            (runs[0].0, entries.collect::<Vec<_>>())
-        })
-        .collect();
-    let are_small = || by_logbook.iter().all(|(_, here)| block::is_small(here));
+    let mut sorted = Vec::with_capacity(entries.len());
+    let mut by_logbook = Vec::new();
+    for runs in runs.chunk_by(|(one, _), (next, _)| one == next) {
+        let from = sorted.len();
+        runs.iter()
+            .for_each(|(_, run)| sorted.extend_from_slice(run));
+        by_logbook.push((runs[0].0, from..sorted.len()));
+    }
+    let here = |range: &Range<usize>| &sorted[range.clone()];
+    let are_small = || { by_logbook.iter() }.all(|(_, range)| block::is_small(here(range)));
     let mut filing = match came_together && are_small() {
         true => {
             let last = entries[entries.len() - 1].arrival;
@@ -465,8 +476,8 @@ fn write_group(
         }
         false => Filing::begin(txn, Packing::Loose)?,
     };
-    for (logbook, here) in by_logbook {
-        filing.write(logbook, &here)?;
+    for (logbook, range) in &by_logbook {
+        filing.write(*logbook, here(range))?;
     }
     filing.finish(txn)
 }
