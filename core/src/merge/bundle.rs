@@ -1,10 +1,12 @@
 //! Observations of a logbook, packed: found by thing and kind, and made one kind at a time.
 //!
 //! Ids, authors and longer values are told once and named by their numbers. Each list tells of an
-//! observation what is not as in the one before it.
+//! observation what is not as in the one before it or, where another visit begins, in that visit's first.
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
+
+use foldhash::fast::RandomState;
 
 use super::state::Observation;
 use crate::log::brief;
@@ -26,6 +28,7 @@ const VISIT: u8 = 1 << 1;
 const HOW: u8 = 1 << 2;
 const TICK: u8 = 1 << 3;
 const INDEX: u8 = 1 << 4;
+const WALL: u8 = 1 << 5;
 
 /// Packed observations, with what they name.
 #[derive(Debug)]
@@ -35,7 +38,7 @@ pub(crate) struct Bundle(Arc<Inner>, Vec<(About, Where)>);
 struct Inner {
     bytes: Vec<u8>,
     authors: Vec<Author>,
-    visits: Vec<ThingId>,
+    visits: Visits,
     // Where each longer value stands.
     values: Vec<usize>,
 }
@@ -46,6 +49,43 @@ struct Author {
     chain: ChainId,
     by: Arc<str>,
     utc_offset_min: i16,
+}
+
+/// A visit, with what its first observation tells, as far as it fits: the others tell what is not so.
+#[derive(Debug, Clone, Copy)]
+struct Visit {
+    id: ThingId,
+    author: u32,
+    seq: u32,
+    stamp: Stamp,
+}
+
+impl Visit {
+    /// How many bytes each takes, so that one is found without reading those before it.
+    const LENGTH: usize = 16 + 4 + 4 + 8;
+
+    fn put(&self, out: &mut Vec<u8>) {
+        out.extend_from_slice(self.id.bytes());
+        out.extend_from_slice(&self.author.to_le_bytes());
+        out.extend_from_slice(&self.seq.to_le_bytes());
+        out.extend_from_slice(&self.stamp.bits().to_le_bytes());
+    }
+
+    fn read(left: &mut Scan<'_>) -> Result<Self, CodecError> {
+        Ok(Self {
+            id: ThingId::from_bytes(left.array()?),
+            author: u32::from_le_bytes(left.array()?),
+            seq: u32::from_le_bytes(left.array()?),
+            stamp: Stamp::from_bits(u64::from_le_bytes(left.array()?)),
+        })
+    }
+}
+
+/// Where the visits stand, and how many they are.
+#[derive(Debug)]
+struct Visits {
+    from: usize,
+    many: usize,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -67,7 +107,9 @@ pub(crate) struct Packed {
 impl Bundle {
     /// Packs lists of observations, each in order, into bytes.
     pub(crate) fn pack<'a>(lists: impl Iterator<Item = (About, &'a [Observation])>) -> Vec<u8> {
+        let lists: Vec<_> = lists.collect();
         let mut packing = Packing::default();
+        packing.visits(lists.iter().flat_map(|(_, list)| *list));
         for (about, list) in lists {
             packing.list(about, list);
         }
@@ -93,8 +135,13 @@ impl Bundle {
                 utc_offset_min,
             })
         })?;
-        let visits = left.items(|left| Ok(ThingId::from_bytes(left.array()?)))?;
         let at = |left: &Scan<'_>| bytes.len() - left.rest().len();
+        let many = left.count()?;
+        let visits = Visits {
+            from: at(&left),
+            many,
+        };
+        left.bytes(many.checked_mul(Visit::LENGTH).ok_or(ODD)?)?;
         let values = left.items(|left| {
             let at = at(left);
             brief::pass_over(left)?;
@@ -113,6 +160,10 @@ impl Bundle {
         let mut wheres = Vec::new();
         for (thing, kinds) in lists {
             for (what, many, has_blanks, length) in kinds {
+                // Each takes some bytes, so that there is room for no more than there can be.
+                if many > length {
+                    return Err(ODD);
+                }
                 let at = Where {
                     from,
                     many,
@@ -180,63 +231,66 @@ impl Packed {
         self.first(self.at.many)
     }
 
+    /// Makes the first of its observations, at most so many.
     fn first(&self, most: usize) -> Vec<Observation> {
-        self.made(most)
-            .expect("whoever reads a bundle holds its bytes against their check")
+        let mut list = Vec::with_capacity(most.min(self.at.many));
+        // Bytes that fit their check and are no list hold what can be read of them: whoever writes such
+        // could as well write a list that lacks the rest.
+        let _ended_early = self.make(most, &mut list).is_err();
+        list
     }
 
-    /// Makes the first of its observations, at most so many.
-    fn made(&self, most: usize) -> Result<Vec<Observation>, CodecError> {
+    fn make(&self, most: usize, list: &mut Vec<Observation>) -> Result<(), CodecError> {
         let bundle = &self.bundle;
         let mut left = Scan::of(bundle.bytes.get(self.at.from..).ok_or(ODD)?);
         let mut last = Last::default();
-        let mut list = Vec::with_capacity(most.min(bundle.bytes.len()));
+        let mut during = None;
         for _ in 0..most {
             let flags = left.byte()?;
-            let wall = last.wall.wrapping_add(left.number()?);
-            let seq = last.seq.wrapping_add_signed(left.signed()?);
-            if flags & AUTHOR != 0 {
-                last.author = left.count()?;
-            }
             if flags & VISIT != 0 {
                 last.visit = last.visit.wrapping_add_signed(left.signed()?);
+                during = bundle.visit(last.visit)?;
+                if let Some(visit) = &during {
+                    last.begin(visit);
+                }
+            }
+            if flags & WALL != 0 {
+                last.wall = last.wall.wrapping_add_signed(left.signed()?);
+            }
+            last.seq = last.seq.wrapping_add_signed(left.signed()?);
+            if flags & AUTHOR != 0 {
+                last.author = left.count()?;
             }
             if flags & HOW != 0 {
                 last.how = left.byte()?;
             }
-            let tick = match flags & TICK {
-                0 => 0,
-                _ => left.number_u16()?,
-            };
+            if flags & TICK != 0 {
+                last.tick = last.tick.wrapping_add_signed(left.signed_i16()?);
+            }
             let index = match flags & INDEX {
                 0 => 0,
                 _ => left.number_u16()?,
             };
-            (last.wall, last.seq) = (wall, seq);
-            let stamp = Stamp::new(WallMs::new(wall), tick);
+            let stamp = Stamp::new(WallMs::new(last.wall), last.tick);
             if self.until.is_some_and(|until| stamp > until) {
                 break;
             }
             let author = bundle.authors.get(last.author).ok_or(ODD)?;
-            let visit = last.visit.checked_sub(1).map(|visit| {
-                let visit = usize::try_from(visit).ok();
-                visit.and_then(|visit| bundle.visits.get(visit)).ok_or(ODD)
-            });
             list.push(Observation {
                 place: Place {
                     chain: author.chain,
-                    seq: Seq::new(seq).ok_or(ODD)?,
+                    seq: Seq::new(last.seq).ok_or(ODD)?,
                 },
                 index,
                 stamp,
                 utc_offset_min: author.utc_offset_min,
                 by: Arc::clone(&author.by),
-                visit: visit.transpose()?.copied(),
+                visit: during.map(|visit| visit.id),
                 value: self.value(&mut left)?,
                 how: codec::code_how(last.how),
             });
         }
-        Ok(list)
+        Ok(())
     }
 
     fn value(&self, left: &mut Scan<'_>) -> Result<Value, CodecError> {
@@ -249,10 +303,27 @@ impl Packed {
     }
 }
 
+impl Inner {
+    /// The visit of which this is one more than its number; zero is none.
+    fn visit(&self, number: u64) -> Result<Option<Visit>, CodecError> {
+        let Some(number) = number.checked_sub(1) else {
+            return Ok(None);
+        };
+        let number = usize::try_from(number).map_err(|_| ODD)?;
+        if number >= self.visits.many {
+            return Err(ODD);
+        }
+        let at = self.visits.from + number * Visit::LENGTH;
+        let mut left = Scan::of(self.bytes.get(at..).ok_or(ODD)?);
+        Visit::read(&mut left).map(Some)
+    }
+}
+
 /// What the observation before told.
 #[derive(Default)]
 struct Last {
     wall: u64,
+    tick: u16,
     seq: u64,
     author: usize,
     // One more than its number; zero is none.
@@ -260,8 +331,16 @@ struct Last {
     how: u8,
 }
 
+impl Last {
+    /// Another visit is under way.
+    fn begin(&mut self, visit: &Visit) {
+        (self.wall, self.tick) = (visit.stamp.wall().get(), visit.stamp.tick());
+        (self.seq, self.author) = (visit.seq.into(), visit.author as usize);
+    }
+}
+
 /// Numbers, in the order of their first use.
-struct Numbered<T>(HashMap<T, usize>, Vec<T>);
+struct Numbered<T>(HashMap<T, usize, RandomState>, Vec<T>);
 
 impl<T: Clone + Eq + std::hash::Hash> Numbered<T> {
     fn number(&mut self, of: &T) -> usize {
@@ -276,7 +355,7 @@ impl<T: Clone + Eq + std::hash::Hash> Numbered<T> {
 
 impl<T> Default for Numbered<T> {
     fn default() -> Self {
-        Self(HashMap::new(), Vec::new())
+        Self(HashMap::default(), Vec::new())
     }
 }
 
@@ -287,6 +366,8 @@ struct Packing {
     people: Numbered<Arc<str>>,
     authors: Numbered<Author>,
     visits: Numbered<ThingId>,
+    // What the first observation of each tells.
+    begun: Vec<Visit>,
     values: Numbered<Vec<u8>>,
     // Of each kind its number, how many, whether any is absent, and its bytes' length.
     lists: BTreeMap<ThingId, Vec<(ObservationNumber, usize, bool, usize)>>,
@@ -310,38 +391,75 @@ impl Packing {
         self.bodies.insert((thing, what), body);
     }
 
-    fn observation(&mut self, seen: &Observation, last: &mut Last, body: &mut Vec<u8>) {
-        let author = self.authors.number(&Author {
+    /// Numbers the visits of all observations as they began, so that those of a list are near each other.
+    fn visits<'a>(&mut self, all: impl Iterator<Item = &'a Observation>) {
+        let mut first = HashMap::<_, &Observation, RandomState>::default();
+        for seen in all {
+            if let Some(visit) = seen.visit {
+                let known = first.entry(visit).or_insert(seen);
+                if seen.rank() < known.rank() {
+                    *known = seen;
+                }
+            }
+        }
+        let mut first: Vec<_> = first.into_iter().collect();
+        first.sort_unstable_by_key(|(visit, seen)| (seen.rank(), *visit));
+        for (id, seen) in first {
+            self.visits.number(&id);
+            let author = self.author(seen);
+            self.begun.push(Visit {
+                id,
+                author: author as u32,
+                seq: seen.place.seq.get() as u32,
+                stamp: seen.stamp,
+            });
+        }
+    }
+
+    fn author(&mut self, seen: &Observation) -> usize {
+        self.authors.number(&Author {
             chain: seen.place.chain,
             by: Arc::clone(&seen.by),
             utc_offset_min: seen.utc_offset_min,
-        });
-        let visit = seen
-            .visit
-            .map_or(0, |visit| self.visits.number(&visit) as u64 + 1);
+        })
+    }
+
+    fn observation(&mut self, seen: &Observation, last: &mut Last, body: &mut Vec<u8>) {
+        let author = self.author(seen);
+        let begun = seen.visit.map(|visit| self.visits.number(&visit));
+        let visit = begun.map_or(0, |begun| begun as u64 + 1);
+        let visit_before = last.visit;
+        if visit != visit_before
+            && let Some(begun) = begun
+        {
+            last.begin(&self.begun[begun]);
+        }
         let (wall, tick) = (seen.stamp.wall().get(), seen.stamp.tick());
         let (seq, how) = (seen.place.seq.get(), codec::how_code(seen.how));
         let flag = |is: bool, flag: u8| if is { flag } else { 0 };
         body.push(
             flag(author != last.author, AUTHOR)
-                | flag(visit != last.visit, VISIT)
+                | flag(visit != visit_before, VISIT)
+                | flag(wall != last.wall, WALL)
                 | flag(how != last.how, HOW)
-                | flag(tick != 0, TICK)
+                | flag(tick != last.tick, TICK)
                 | flag(seen.index != 0, INDEX),
         );
-        number(body, wall.wrapping_sub(last.wall));
+        if visit != visit_before {
+            signed(body, visit.wrapping_sub(visit_before) as i64);
+        }
+        if wall != last.wall {
+            signed(body, wall.wrapping_sub(last.wall) as i64);
+        }
         signed(body, seq.wrapping_sub(last.seq) as i64);
         if author != last.author {
             number(body, author as u64);
         }
-        if visit != last.visit {
-            signed(body, visit.wrapping_sub(last.visit) as i64);
-        }
         if how != last.how {
             body.push(how);
         }
-        if tick != 0 {
-            number(body, u64::from(tick));
+        if tick != last.tick {
+            signed(body, i64::from(tick.wrapping_sub(last.tick) as i16));
         }
         if seen.index != 0 {
             number(body, u64::from(seen.index));
@@ -355,6 +473,7 @@ impl Packing {
         }
         *last = Last {
             wall,
+            tick,
             seq,
             author,
             visit,
@@ -386,10 +505,8 @@ impl Packing {
             number(out, by as u64);
             signed(out, i64::from(utc_offset_min));
         }
-        number(out, self.visits.1.len() as u64);
-        for visit in &self.visits.1 {
-            out.extend_from_slice(visit.bytes());
-        }
+        number(out, self.begun.len() as u64);
+        self.begun.iter().for_each(|visit| visit.put(out));
         number(out, self.values.1.len() as u64);
         for value in &self.values.1 {
             out.extend_from_slice(value);
@@ -455,6 +572,24 @@ mod tests {
         #[test]
         fn no_bytes_make_the_reader_panic(bytes in any::<Vec<u8>>()) {
             let _unread = Bundle::read(bytes).is_ok();
+        }
+
+        #[test]
+        fn a_list_that_is_none_ends_there(
+            steps in crews::steps(),
+            at in any::<prop::sample::Index>(),
+            byte in any::<u8>(),
+        ) {
+            let all = State::of(&crews::play(&steps).placed);
+            let lists = all.lists().map(|(thing, what, list)| ((thing, what), list));
+            let mut bytes = Bundle::pack(lists);
+            let at = at.index(bytes.len());
+            bytes[at] = byte;
+            if let Ok(bundle) = Bundle::read(bytes) {
+                for (_, packed) in bundle.lists() {
+                    prop_assert!(packed.unpacked().len() <= packed.len());
+                }
+            }
         }
     }
 

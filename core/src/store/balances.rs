@@ -279,7 +279,7 @@ struct Head<'a> {
 fn head<'a>(key: &[u8; 26], row: &'a [u8]) -> Result<Head<'a>, Error> {
     let mut row = Scan::of(row);
     let head = row.sized().map_err(|_| damaged())?;
-    let mut left = Scan::of(tables::behind_check(key, head, "balances")?);
+    let mut left = Scan::of(tables::behind_sum(key, head, "balances")?);
     let read = (|| {
         let parts = (Title::read(&mut left)?, Balance::read_chains(&mut left)?);
         left.finish()?;
@@ -296,7 +296,7 @@ fn registers(key: &[u8; 26], row: &[u8]) -> Result<(Title, Balance), Error> {
         parts: (title, chains),
         rest,
     } = head(key, row)?;
-    let mut left = Scan::of(tables::behind_check(key, rest, "balances")?);
+    let mut left = Scan::of(tables::behind_sum(key, rest, "balances")?);
     let balance = Balance::read(chains, &mut left).map_err(|_| damaged())?;
     left.finish().map_err(|_| damaged())?;
     Ok((title, balance))
@@ -308,12 +308,14 @@ fn bundle(
     Bundled { from, many, length }: Bundled,
 ) -> Result<Bundle, Error> {
     let mut bytes = Vec::new();
+    let room = usize::try_from(length).map_err(|_| damaged())?;
+    bytes.try_reserve_exact(room).map_err(|_| damaged())?;
     let mut pieces =
         rows.range::<&[u8; 26]>(&key(logbook, from, 0)..&key(logbook, from, LAST_PIECE))?;
     // No further than that: looking whether there is more reads another page.
-    while (bytes.len() as u64) < length {
+    while bytes.len() < room {
         let (key, row) = pieces.next().ok_or(damaged())??;
-        bytes.extend_from_slice(tables::behind_check(key.value(), row.value(), "balances")?);
+        bytes.extend_from_slice(tables::behind_sum(key.value(), row.value(), "balances")?);
     }
     let bundle = Bundle::read(bytes).map_err(|_| damaged())?;
     match bundle.len() as u64 == many {
@@ -329,20 +331,20 @@ fn key(logbook: LogbookId, from: Arrival, piece: u16) -> [u8; 26] {
     key
 }
 
-/// Cuts a bundle's bytes so that redb, which gives a row of more than 4 KiB a page of twice that or four or
-/// eight times, has little left over.
+/// Cuts a bundle's bytes for pages of redb, which gives a row of more than 4 KiB a page of twice that or four
+/// or eight times: into few pieces, since each is a page to read, but so that what is left over of the
+/// last one's is at most a third of all bytes.
 fn pieces(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     let mut left = bytes;
     core::iter::from_fn(move || {
-        let mut page = *PAGES.end();
-        while page >= *PAGES.start() && page - TAKEN > left.len() {
-            page /= 2;
+        let mut page = *PAGES.start();
+        while page < *PAGES.end() && page - TAKEN < left.len() {
+            page *= 2;
         }
-        let many = match page < *PAGES.start() {
-            true => left.len(),
-            false => page - TAKEN,
-        };
-        let (piece, rest) = left.split_at(many);
+        let left_over = (page - TAKEN).saturating_sub(left.len());
+        let fits = page == *PAGES.start() || left_over <= bytes.len() / 3;
+        let filled = if fits { page } else { page / 2 } - TAKEN;
+        let (piece, rest) = left.split_at(filled.min(left.len()));
         left = rest;
         (!piece.is_empty()).then_some(piece)
     })
@@ -408,12 +410,12 @@ impl<'txn> Balancing<'txn> {
         let mut row = Vec::new();
         sized(
             &mut row,
-            &tables::checked_row(&key, |head| {
+            &tables::summed_row(&key, |head| {
                 title.put(head);
                 balance.put_chains(head);
             }),
         );
-        row.extend_from_slice(&tables::checked_row(&key, |registers| {
+        row.extend_from_slice(&tables::summed_row(&key, |registers| {
             balance.put_registers(registers);
         }));
         self.0.insert(&key, row.as_slice())?;
@@ -449,7 +451,7 @@ impl<'txn> Balancing<'txn> {
         let bytes = Bundle::pack(lists);
         for (nth, piece) in (0..=u16::MAX).zip(pieces(&bytes)) {
             let key = key(logbook, from, nth);
-            let row = tables::checked_row(&key, |row| row.extend_from_slice(piece));
+            let row = tables::summed_row(&key, |row| row.extend_from_slice(piece));
             self.0.insert(&key, row.as_slice())?;
         }
         title.bundles.push(Bundled {

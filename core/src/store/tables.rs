@@ -6,6 +6,7 @@
 
 use redb::{ReadableTable, TableDefinition};
 use serde::{Deserialize, Serialize};
+use twox_hash::XxHash3_64;
 
 use super::{Bookmark, Error, Met};
 use crate::log::chain::{self, Link};
@@ -264,6 +265,18 @@ pub(super) struct Group {
 
 /// A row that begins with a check over its key and everything that `put` puts behind it.
 pub(super) fn checked_row(key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
+    row_with(check, key, put)
+}
+
+/// The same with a quicker check, against accidents alone: for large rows that follow from the entries, which
+/// `verify` holds against them.
+pub(super) fn summed_row(key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
+    row_with(sum, key, put)
+}
+
+type Check = fn(&[u8], &[u8]) -> [u8; 8];
+
+fn row_with(check: Check, key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
     let mut row = vec![0; 8];
     put(&mut row);
     let check = check(key, &row[8..]);
@@ -279,8 +292,16 @@ fn check(key: &[u8], rest: &[u8]) -> [u8; 8] {
     chain::check(&[&whole])
 }
 
+fn sum(key: &[u8], rest: &[u8]) -> [u8; 8] {
+    XxHash3_64::oneshot_with_seed(XxHash3_64::oneshot(key), rest).to_be_bytes()
+}
+
 /// What stands behind the check in such a row, if the row fits it.
 pub(super) fn held<'a>(key: &[u8], row: &'a [u8]) -> Option<&'a [u8]> {
+    held_by(check, key, row)
+}
+
+fn held_by<'a>(check: Check, key: &[u8], row: &'a [u8]) -> Option<&'a [u8]> {
     let (told, rest) = row.split_first_chunk::<8>()?;
     (*told == check(key, rest)).then_some(rest)
 }
@@ -295,6 +316,18 @@ pub(super) fn behind_check<'a>(
     table: &'static str,
 ) -> Result<&'a [u8], Error> {
     held(key, row).ok_or(Error::damaged_index(table))
+}
+
+/// Returns what stands behind the check in a row of [`summed_row`].
+///
+/// # Errors
+/// [`Error::DamagedIndex`] of this table, where the row does not fit it.
+pub(super) fn behind_sum<'a>(
+    key: &[u8],
+    row: &'a [u8],
+    table: &'static str,
+) -> Result<&'a [u8], Error> {
+    held_by(sum, key, row).ok_or(Error::damaged_index(table))
 }
 
 pub(super) fn group_row(group: &Group) -> Vec<u8> {
