@@ -1,7 +1,7 @@
 //! A value in few bytes that tell where they end: numbers as their digits, everything else with its length.
 
 use super::codec::{self, CodecError};
-use super::columns::{POWERS, decimals};
+use super::columns::{POWERS, decimals, digits};
 use super::shapes::{Scan, number, signed, sized};
 use super::value::{UnitNumber, Value};
 
@@ -72,6 +72,64 @@ pub(crate) fn read(left: &mut Scan<'_>) -> Result<Value, CodecError> {
     })
 }
 
+/// What numbers that are alike have in common; what else there is to each are its digits.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Form {
+    Int,
+    Amount {
+        /// One of [`POWERS`].
+        power: f64,
+        unit: Option<UnitNumber>,
+    },
+}
+
+impl Form {
+    /// Returns that of a value, if it is a number of few digits.
+    pub(crate) fn of(value: &Value) -> Option<Self> {
+        if let Value::Int(_) = value {
+            return Some(Self::Int);
+        }
+        let (_, amount) = codec::amount(value)?;
+        let (decimals, _) = decimals(amount)?;
+        Some(Self::Amount {
+            power: *POWERS.get(usize::from(decimals))?,
+            unit: unit(value),
+        })
+    }
+
+    /// Returns the digits of a value of this form; of another, none.
+    pub(crate) fn digits(self, value: &Value) -> Option<i64> {
+        match (self, value) {
+            (Self::Int, Value::Int(digits)) => Some(*digits),
+            (Self::Amount { power, unit: of }, value) if unit(value) == of => {
+                digits(codec::amount(value)?.1, power)
+            }
+            _ => None,
+        }
+    }
+
+    /// Returns the value of these digits.
+    pub(crate) fn value(self, digits: i64) -> Value {
+        match self {
+            Self::Int => Value::Int(digits),
+            Self::Amount { power, unit } => {
+                let amount = digits as f64 / power;
+                match unit {
+                    Some(unit) => Value::Quantity { amount, unit },
+                    None => Value::Number(amount),
+                }
+            }
+        }
+    }
+}
+
+fn unit(value: &Value) -> Option<UnitNumber> {
+    match value {
+        Value::Quantity { unit, .. } => Some(*unit),
+        _ => None,
+    }
+}
+
 /// Passes over what [`put`] wrote.
 ///
 /// # Errors
@@ -113,6 +171,24 @@ mod tests {
                 prop_assert_eq!(&codec::encode_value(&read(&mut left).unwrap()), &codec::encode_value(value));
             }
             prop_assert!(left.is_empty() && over.is_empty());
+        }
+
+        #[test]
+        fn a_number_is_its_digits_and_what_others_have_in_common_with_it(
+            one in prop_oneof![value(), (0_u8..4, -5_000_i64..5_000).prop_map(|(decimals, digits)| {
+                Value::Number(digits as f64 / POWERS[usize::from(decimals)])
+            })],
+            other in value(),
+        ) {
+            for (like, value) in [(&one, &one), (&one, &other), (&other, &one)] {
+                let Some(form) = Form::of(like) else { continue };
+                let digits = form.digits(value);
+                prop_assert!(like != value || digits.is_some());
+                if let Some(digits) = digits {
+                    let again = codec::encode_value(&form.value(digits));
+                    prop_assert_eq!(again, codec::encode_value(value));
+                }
+            }
         }
 
         #[test]

@@ -942,11 +942,16 @@ pub(super) const POWERS: [f64; 4] = [1.0, 10.0, 100.0, 1_000.0];
 
 /// How many decimals a number has, and all its digits, if that gives the very same number again.
 pub(super) fn decimals(amount: f64) -> Option<(u8, i64)> {
-    (0..).zip(POWERS).find_map(|(decimals, power)| {
-        let digits = (amount * power).round();
-        let fits = digits.abs() < 9.0e15 && (digits / power).to_bits() == amount.to_bits();
-        fits.then_some((decimals, digits as i64))
-    })
+    let mut all = (0..).zip(POWERS);
+    all.find_map(|(decimals, power)| Some((decimals, digits(amount, power)?)))
+}
+
+/// All digits of a number with so many decimals as this power of ten has, if that gives the very same
+/// number again.
+pub(super) fn digits(amount: f64, power: f64) -> Option<i64> {
+    let digits = (amount * power).round();
+    let fits = digits.abs() < 9.0e15 && (digits / power).to_bits() == amount.to_bits();
+    fits.then_some(digits as i64)
 }
 
 const UNKNOWN_ID: CodecError =

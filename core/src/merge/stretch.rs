@@ -3,7 +3,7 @@
 use super::balance::Chain;
 use super::fold::{At, Number, Open};
 use super::history::Past;
-use crate::log::brief;
+use crate::log::brief::{self, Form};
 use crate::log::codec::{self, CodecError};
 use crate::log::id::{FieldNumber, Seq};
 use crate::log::shapes::{Scan, number, signed};
@@ -23,9 +23,10 @@ pub(crate) struct Stretch {
 // What a write tells in its first byte: the number of its field among those of the stretch, or that this
 // follows;
 const FIELD: u8 = 7;
-// what is not as in the write before it, or not zero;
+// whether its chain is not that of the write before it, its value and how that is known are not like those
+// of the write of the field before it, and it has a tick;
 const CHAIN: u8 = 1 << 3;
-const HOW: u8 = 1 << 4;
+const UNLIKE: u8 = 1 << 4;
 const TICK: u8 = 1 << 5;
 // and when it ends: never, when the field is written next, or as it says.
 const END_FROM: u32 = 6;
@@ -50,7 +51,7 @@ impl Stretch {
             number(out, u64::from(field.0));
         }
         number(out, self.pasts.len() as u64);
-        let mut last = Last::default();
+        let mut last = Last::of(fields.len());
         for (nth, past) in self.pasts.iter().enumerate() {
             let field = fields.iter().position(|field| *field == past.field);
             let mut after = self.pasts[nth + 1..].iter();
@@ -78,7 +79,7 @@ impl Stretch {
         let mut pasts: Vec<Past> = Vec::with_capacity(many);
         // Of each field the write that ends with the next.
         let mut ending: Vec<Option<usize>> = vec![None; fields.len()];
-        let mut last = Last::default();
+        let mut last = Last::of(fields.len());
         for nth in 0..many {
             let (field, write, end) = last.read(left)?;
             let before = ending.get_mut(field).ok_or(ODD)?;
@@ -134,17 +135,26 @@ impl Stretch {
     }
 }
 
-/// What the write before told.
-#[derive(Default)]
+/// What the writes before told.
 struct Last {
     wall: u64,
     chain: Number,
     // Of each chain.
     seqs: Vec<(Number, u64)>,
-    how: u8,
+    // Of each field: the form of its value, and how that was known.
+    forms: Vec<Option<(Form, u8)>>,
 }
 
 impl Last {
+    fn of(fields: usize) -> Self {
+        Self {
+            wall: 0,
+            chain: 0,
+            seqs: Vec::new(),
+            forms: vec![None; fields],
+        }
+    }
+
     fn put(&mut self, past: &Past, field: usize, end: u8, out: &mut Vec<u8>) {
         let Open {
             at,
@@ -154,11 +164,13 @@ impl Last {
         } = &past.write;
         let flag = |is: bool, flag: u8| if is { flag } else { 0 };
         let how = codec::how_code(*how);
+        let form = self.forms[field].filter(|(_, before)| *before == how);
+        let digits = form.and_then(|(form, _)| form.digits(value));
         let short = u8::try_from(field).map_or(FIELD, |field| field.min(FIELD));
         out.push(
             short
                 | flag(at.chain != self.chain, CHAIN)
-                | flag(how != self.how, HOW)
+                | flag(digits.is_none(), UNLIKE)
                 | flag(stamp.tick() != 0, TICK)
                 | end << END_FROM,
         );
@@ -173,18 +185,22 @@ impl Last {
         let seq = self.seq(at.chain);
         signed(out, at.seq.get().wrapping_sub(*seq) as i64);
         *seq = at.seq.get();
-        if how != self.how {
-            out.push(how);
-        }
         if stamp.tick() != 0 {
             number(out, u64::from(stamp.tick()));
         }
-        brief::put(value, out);
+        match digits {
+            Some(digits) => signed(out, digits),
+            None => {
+                out.push(how);
+                brief::put(value, out);
+                self.forms[field] = Form::of(value).map(|form| (form, how));
+            }
+        }
         if let (SAID, Some(ended)) = (end, past.ended) {
             signed(out, ended.wall().get().wrapping_sub(wall) as i64);
             number(out, u64::from(ended.tick()));
         }
-        (self.wall, self.chain, self.how) = (wall, at.chain, how);
+        (self.wall, self.chain) = (wall, at.chain);
     }
 
     /// Reads the number of a field, a write, and how its end is told.
@@ -202,19 +218,28 @@ impl Last {
         let seq = self.seq(self.chain);
         *seq = seq.wrapping_add_signed(more);
         let seq = Seq::new(*seq).ok_or(ODD)?;
-        if flags & HOW != 0 {
-            self.how = left.byte()?;
-        }
         let tick = match flags & TICK {
             0 => 0,
             _ => left.number_u16()?,
+        };
+        let before = self.forms.get_mut(field).ok_or(ODD)?;
+        let (value, how) = match flags & UNLIKE {
+            0 => {
+                let (form, how) = before.ok_or(ODD)?;
+                (form.value(left.signed()?), how)
+            }
+            _ => {
+                let (how, value) = (left.byte()?, brief::read(left)?);
+                *before = Form::of(&value).map(|form| (form, how));
+                (value, how)
+            }
         };
         let chain = self.chain;
         let write = Open {
             at: At { chain, seq },
             stamp: Stamp::new(WallMs::new(self.wall), tick),
-            value: brief::read(left)?,
-            how: codec::code_how(self.how),
+            value,
+            how: codec::code_how(how),
         };
         Ok((field, write, flags >> END_FROM))
     }

@@ -1,7 +1,7 @@
 //! The entries themselves, as they lie in blocks and after them: read in order, or found one by one.
 
 use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use redb::{ReadOnlyTable, ReadTransaction};
@@ -11,6 +11,7 @@ use super::balances::{Balanced, Balances};
 use super::block::{self, Block};
 use super::bunch::{self, Bunched, Lie};
 use super::filed::Filed;
+use super::histories::Histories;
 use super::known::KnownIds;
 use super::tables::{self, BLOCKS, BUNCHES, IDS};
 use crate::log::chain::Tip;
@@ -71,9 +72,9 @@ impl Shelves {
     pub(super) fn balanced(
         &self,
         logbook: LogbookId,
-        until: Option<Stamp>,
+        then: Option<(&Histories, Stamp)>,
     ) -> Result<Option<Balanced>, Error> {
-        self.balances.of(logbook, until)
+        self.balances.of(logbook, then)
     }
 
     /// Returns what was written of a logbook since, if that is enough to go on from there; and counts the
@@ -86,21 +87,9 @@ impl Shelves {
         self.balances.lately(logbook, &self.of(logbook), entries)
     }
 
-    /// Whether that is what all entries of its blocks, in order, come to.
-    pub(super) fn is_balance_right(
-        &self,
-        logbook: LogbookId,
-        entries: &[Filed],
-    ) -> Result<bool, Error> {
-        self.balances.are_right(logbook, entries)
-    }
-
-    /// Whether that is kept of these logbooks only, and no more of them than is read.
-    pub(super) fn balances_are_all_of(
-        &self,
-        logbooks: &BTreeSet<LogbookId>,
-    ) -> Result<bool, Error> {
-        self.balances.are_all_of(logbooks)
+    /// What the blocks of long ago come to, for [`super::verify`].
+    pub(super) const fn balances(&self) -> &Balances {
+        &self.balances
     }
 
     pub(super) fn tail(&self) -> &Tail {

@@ -141,22 +141,25 @@ impl Title {
 
 type Rows = &'static [u8; 26];
 
-/// The tables, where the file has them.
-pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>, Histories);
+/// The table, where the file has it.
+pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>);
 
 impl Balances {
     pub(super) fn open(txn: &ReadTransaction) -> Result<Self, Error> {
-        let histories = Histories::open(txn)?;
         match txn.open_table(BALANCES) {
-            Ok(table) => Ok(Self(Some(table), histories)),
+            Ok(table) => Ok(Self(Some(table))),
             // A version that kept none made the file.
-            Err(TableError::TableDoesNotExist(_)) => Ok(Self(None, histories)),
+            Err(TableError::TableDoesNotExist(_)) => Ok(Self(None)),
             Err(other) => Err(other.into()),
         }
     }
 
-    /// Whether every row is one of those that [`Self::of`] reads of these logbooks.
-    pub(super) fn are_all_of(&self, logbooks: &BTreeSet<LogbookId>) -> Result<bool, Error> {
+    /// Whether every row, also of histories, is one of those that [`Self::of`] reads of these logbooks.
+    pub(super) fn are_all_of(
+        &self,
+        histories: &Histories,
+        logbooks: &BTreeSet<LogbookId>,
+    ) -> Result<bool, Error> {
         let mut titles = BTreeMap::new();
         for row in self.0.iter().map(ReadableTable::iter) {
             for row in row? {
@@ -177,7 +180,7 @@ impl Balances {
                 }
             }
         }
-        self.1.are_all_of(|logbook| titles.contains_key(&logbook))
+        histories.are_all_of(|logbook| titles.contains_key(&logbook))
     }
 
     /// Reads what is kept of a logbook, to tell what it said at a moment if one is named.
@@ -187,18 +190,18 @@ impl Balances {
     pub(super) fn of(
         &self,
         logbook: LogbookId,
-        until: Option<Stamp>,
+        then: Option<(&Histories, Stamp)>,
     ) -> Result<Option<Balanced>, Error> {
         let Some(rows) = &self.0 else { return Ok(None) };
         let key = key(logbook, REGISTERS, 0);
         let Some(row) = rows.get(&key)? else {
             return Ok(None);
         };
-        let (title, base) = match until {
+        let (title, base) = match then {
             None => registers(&key, row.value())?,
-            Some(until) => {
+            Some((histories, until)) => {
                 let (title, chains) = head(&key, row.value())?.parts;
-                (title, self.1.as_of(logbook, chains, until)?)
+                (title, histories.as_of(logbook, chains, until)?)
             }
         };
         let bundles = title.bundles.iter();
@@ -244,7 +247,12 @@ impl Balances {
     ///
     /// # Errors
     /// Those of [`Self::of`].
-    pub(super) fn are_right(&self, logbook: LogbookId, entries: &[Filed]) -> Result<bool, Error> {
+    pub(super) fn are_right(
+        &self,
+        histories: &Histories,
+        logbook: LogbookId,
+        entries: &[Filed],
+    ) -> Result<bool, Error> {
         let Some(kept) = self.of(logbook, None)? else {
             return Ok(true);
         };
@@ -261,7 +269,7 @@ impl Balances {
         let lately = heard.fold.take_lately();
         let mut told = State::made_of(kept.base.registers.iter().cloned(), []);
         kept.put_observations(Asked::default(), &mut told);
-        Ok(same && told == heard.fold.done() && self.1.are_right(logbook, &lately)?)
+        Ok(same && told == heard.fold.done() && histories.are_right(logbook, &lately)?)
     }
 }
 

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Error;
 use super::filed::Filed;
+use super::histories::Histories;
 use super::ledger::Ledger;
 use super::query::Reading;
 use crate::log::chain::Mark;
@@ -41,7 +42,15 @@ impl Reading<'_> {
             });
         }
         let archive = self.shelves.of(logbook);
-        if let Some(balanced) = self.shelves.balanced(logbook, asked.until)? {
+        // A table that is opened is a page read.
+        let histories = asked
+            .until
+            .map(|until| Ok::<_, Error>((Histories::open(&self.txn)?, until)));
+        let histories = histories.transpose()?;
+        let then = histories
+            .as_ref()
+            .map(|(histories, until)| (histories, *until));
+        if let Some(balanced) = self.shelves.balanced(logbook, then)? {
             let since = ledger.entries().saturating_sub(balanced.entries());
             let tell = |hearing: &mut Hearing| balanced.tell_since(&archive, since, hearing);
             if let Some(Heard { told, fold }) = Heard::since(&balanced.base, asked, tell)? {

@@ -8,6 +8,7 @@ use redb::{ReadTransaction, ReadableTable, ReadableTableMetadata};
 use super::archive::Archive;
 use super::bunch::{self, Bunched};
 use super::filed::Filed;
+use super::histories::Histories;
 use super::ledger::Ledger;
 use super::rebuild::Taker;
 use super::tables::{self, BLOCKS, BUNCHES, GROUPS, IDS, SEALS};
@@ -114,7 +115,8 @@ impl Store {
         let mut wrong_ledger = rows.len()? != in_blocks.len() as u64;
         let ids = txn.open_table(IDS)?;
         let (mut wrong_ids, mut ids_left) = (false, ids.len()?);
-        let mut wrong_balance = !shelves.balances_are_all_of(&in_blocks)?;
+        let (balances, histories) = (shelves.balances(), Histories::open(&txn)?);
+        let mut wrong_balance = !balances.are_all_of(&histories, &in_blocks)?;
         for logbook in logbooks {
             let settled = settled(&shelves.of(logbook), verified)?;
             let tail: Vec<_> = shelves.of(logbook).tail().collect();
@@ -129,7 +131,7 @@ impl Store {
                 let mut right = Ledger::walk_linked(logbook, linked)?.ledger;
                 // Where chains have branches nobody reads it.
                 if right.branches().is_empty() {
-                    match shelves.is_balance_right(logbook, &settled) {
+                    match balances.are_right(&histories, logbook, &settled) {
                         Ok(is_right) => wrong_balance |= !is_right,
                         Err(Error::DamagedIndex { .. }) => wrong_balance = true,
                         Err(other) => return Err(other),
