@@ -17,6 +17,11 @@ use crate::merge::stretch::Stretch;
 /// Histories under way.
 pub(super) struct Entering<'txn>(Table<'txn, &'static Key, &'static [u8]>);
 
+/// Before all rows of a logbook.
+fn begin_of(logbook: LogbookId) -> Key {
+    key(logbook, FIRST, Stamp::ZERO)
+}
+
 /// Rows that follow each other, taken out.
 struct Run {
     logbook: LogbookId,
@@ -71,52 +76,39 @@ impl<'txn> Entering<'txn> {
 
     /// Enters what came since the balance of a logbook, and is in the next one.
     pub(super) fn enter(&mut self, logbook: LogbookId, lately: &Lately) -> Result<(), Error> {
-        let mut run: Option<Run> = None;
-        for thing in lately.things() {
-            let least = lately.earliest(thing).unwrap_or(Stamp::ZERO);
-            let mut with = match run.take() {
-                Some(run) if run.reaches(thing, least) => run,
-                before => {
-                    before.map(|run| self.put_back(run)).transpose()?;
-                    self.begin_run(logbook, thing, least)?
-                }
-            };
-            while with.next.is_some() && !with.reaches(thing, NEVER) {
-                self.take_next(&mut with)?;
-            }
-            with.go_on(thing, least, lately)?;
-            run = Some(with);
-        }
-        run.map_or(Ok(()), |run| self.put_back(run))
-    }
-
-    /// Takes out the row in which a thing at a moment belongs.
-    fn begin_run(
-        &mut self,
-        logbook: LogbookId,
-        thing: ThingId,
-        moment: Stamp,
-    ) -> Result<Run, Error> {
-        let (first, to) = (
-            key(logbook, FIRST, Stamp::ZERO),
-            key(logbook, thing, moment),
-        );
-        let row = self
-            .0
-            .range::<&Key>(&first..=&to)?
-            .next_back()
-            .transpose()?;
-        let row = row.map(|(key, _)| *key.value());
         let mut run = Run {
             logbook,
             puts: Vec::new(),
-            next: row,
+            next: self.first_after(logbook, Bound::Included(&begin_of(logbook)))?,
         };
-        match row {
-            Some(_) => self.take_next(&mut run)?,
-            None => run.next = self.first_after(logbook, Bound::Included(&first))?,
+        for thing in lately.things() {
+            let least = lately.earliest(thing).unwrap_or(Stamp::ZERO);
+            if !run.reaches(thing, least) {
+                let row = self.row_of(logbook, thing, least)?;
+                if row != run.next {
+                    self.put_back(&mut run)?;
+                    run.next = row;
+                }
+                self.take_next(&mut run)?;
+            }
+            while !run.reaches(thing, NEVER) {
+                self.take_next(&mut run)?;
+            }
+            run.go_on(thing, least, lately)?;
         }
-        Ok(run)
+        self.put_back(&mut run)
+    }
+
+    /// The row in which a thing at a moment belongs.
+    fn row_of(
+        &self,
+        logbook: LogbookId,
+        thing: ThingId,
+        moment: Stamp,
+    ) -> Result<Option<Key>, Error> {
+        let (first, to) = (begin_of(logbook), key(logbook, thing, moment));
+        let row = self.0.range::<&Key>(&first..=&to)?.next_back();
+        Ok(row.transpose()?.map(|(key, _)| *key.value()))
     }
 
     /// Takes out the row after those that are.
@@ -142,10 +134,12 @@ impl<'txn> Entering<'txn> {
         Ok(rows.next().transpose()?.map(|(key, _)| *key.value()))
     }
 
-    fn put_back(&mut self, run: Run) -> Result<(), Error> {
+    /// Puts back what was taken out and what came to it.
+    fn put_back(&mut self, run: &mut Run) -> Result<(), Error> {
         for (key, row) in stretches::rows(run.logbook, &run.puts) {
             self.0.insert(&key, row.as_slice())?;
         }
+        run.puts.clear();
         Ok(())
     }
 

@@ -78,7 +78,7 @@ pub(super) fn items<'a>(
     key: &Key,
     row: &'a [u8],
 ) -> Result<impl Iterator<Item = Result<Item<'a>, Error>>, Error> {
-    let mut left = Scan::of(tables::behind_check(key, row, "histories")?);
+    let mut left = Scan::of(tables::behind_sum(key, row, "histories")?);
     let (_, mut thing, mut from) = parts(key);
     Ok(core::iter::from_fn(move || {
         if left.is_empty() {
@@ -140,7 +140,7 @@ pub(super) fn rows(logbook: LogbookId, puts: &[Put]) -> Vec<(Key, Vec<u8>)> {
     while let Some(first) = left.first() {
         let key = key(logbook, first.thing, first.from);
         let (mut many, mut thing) = (0, first.thing);
-        let row = tables::checked_row(&key, |row| {
+        let row = tables::summed_row(&key, |row| {
             for put in left {
                 let before = row.len();
                 let is_new = put.thing != thing;
