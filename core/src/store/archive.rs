@@ -1,10 +1,10 @@
 //! The entries themselves, as they lie in blocks and after them: read in order, or found one by one.
 
-use std::cell::RefCell;
+use std::cell::{OnceCell, RefCell};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use redb::{ReadOnlyTable, ReadTransaction};
+use redb::{Key, ReadOnlyTable, ReadTransaction, TableDefinition, Value};
 
 use super::Error;
 use super::balances::{Balanced, Balances};
@@ -26,10 +26,11 @@ pub(super) type Tail = Vec<Arc<Filed>>;
 
 /// All that is held, at one moment.
 pub(super) struct Shelves {
-    blocks: ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
-    bunches: ReadOnlyTable<&'static [u8; 24], &'static [u8]>,
+    txn: Arc<ReadTransaction>,
+    blocks: Late<&'static [u8; 24], &'static [u8]>,
+    bunches: Late<&'static [u8; 24], &'static [u8]>,
     bunched: Arc<Bunched>,
-    ids: ReadOnlyTable<&'static [u8; 16], &'static [u8]>,
+    ids: Late<&'static [u8; 16], &'static [u8]>,
     balances: Balances,
     tail: Arc<Tail>,
     // Those of entries that were looked up.
@@ -38,15 +39,16 @@ pub(super) struct Shelves {
 
 impl Shelves {
     pub(super) fn open(
-        txn: &ReadTransaction,
+        txn: &Arc<ReadTransaction>,
         tail: Arc<Tail>,
         bunched: Arc<Bunched>,
     ) -> Result<Self, Error> {
         Ok(Self {
-            blocks: txn.open_table(BLOCKS)?,
-            bunches: txn.open_table(BUNCHES)?,
+            txn: Arc::clone(txn),
+            blocks: Late::of(BLOCKS),
+            bunches: Late::of(BUNCHES),
             bunched,
-            ids: txn.open_table(IDS)?,
+            ids: Late::of(IDS),
             balances: Balances::open(txn)?,
             tail,
             tips: RefCell::default(),
@@ -63,7 +65,7 @@ impl Shelves {
 
     /// Returns the ids that a logbook's blocks name, if that is kept.
     pub(super) fn ids(&self, logbook: LogbookId) -> Result<Option<KnownIds>, Error> {
-        let row = self.ids.get(logbook.bytes())?;
+        let row = self.ids.open(&self.txn)?.get(logbook.bytes())?;
         row.map(|row| KnownIds::read(logbook, row.value()))
             .transpose()
     }
@@ -94,6 +96,29 @@ impl Shelves {
 
     pub(super) fn tail(&self) -> &Tail {
         &self.tail
+    }
+}
+
+/// A table that is opened by who first reads in it: that reads a page.
+struct Late<K: Key + 'static, V: Value + 'static> {
+    of: TableDefinition<'static, K, V>,
+    open: OnceCell<ReadOnlyTable<K, V>>,
+}
+
+impl<K: Key + 'static, V: Value + 'static> Late<K, V> {
+    const fn of(of: TableDefinition<'static, K, V>) -> Self {
+        Self {
+            of,
+            open: OnceCell::new(),
+        }
+    }
+
+    fn open(&self, txn: &ReadTransaction) -> Result<&ReadOnlyTable<K, V>, Error> {
+        if let Some(open) = self.open.get() {
+            return Ok(open);
+        }
+        let open = txn.open_table(self.of)?;
+        Ok(self.open.get_or_init(|| open))
     }
 }
 
@@ -131,10 +156,12 @@ impl<'a> Archive<'a> {
         for place in places {
             let found = match place {
                 Lie::Blocks(from, to) => {
-                    self.search_blocks(&shelves.blocks, (from, to), backwards, &mut with)?
+                    let blocks = shelves.blocks.open(&shelves.txn)?;
+                    self.search_blocks(blocks, (from, to), backwards, &mut with)?
                 }
                 Lie::Bunch(stretch) => {
-                    bunch::find(&shelves.bunches, stretch, self.logbook, |key, row| {
+                    let bunches = shelves.bunches.open(&shelves.txn)?;
+                    bunch::find(bunches, stretch, self.logbook, |key, row| {
                         let (_, first) = block::ids(key);
                         match (from..=to).contains(&first.0) {
                             true => with(key, row),

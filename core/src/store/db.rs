@@ -1,7 +1,10 @@
 //! The file under a store, open for writing or for reading alone.
 
+use std::sync::Arc;
+
 use redb::{
-    Builder, Database, ReadOnlyDatabase, ReadTransaction, ReadableDatabase, WriteTransaction,
+    Builder, ConcurrencyMode, Database, ReadOnlyDatabase, ReadTransaction, ReadableDatabase,
+    WriteTransaction,
 };
 
 use super::Error;
@@ -17,6 +20,15 @@ pub(super) fn builder() -> Builder {
     builder
 }
 
+/// How a file is opened for reading alone: as beside a process that writes, so that nothing is read of what
+/// only who writes needs. No process does write meanwhile: whoever opens the file by [`builder`] has it for
+/// itself.
+pub(super) fn reading() -> Builder {
+    let mut builder = builder();
+    builder.set_concurrency_mode(ConcurrencyMode::SingleWriter);
+    builder
+}
+
 /// An open redb file.
 pub(super) enum Db {
     /// By this process alone.
@@ -26,11 +38,11 @@ pub(super) enum Db {
 }
 
 impl Db {
-    pub(super) fn begin_read(&self) -> Result<ReadTransaction, Error> {
-        Ok(match self {
+    pub(super) fn begin_read(&self) -> Result<Arc<ReadTransaction>, Error> {
+        Ok(Arc::new(match self {
             Self::Writing(db) => db.begin_read()?,
             Self::Reading(db) => db.begin_read()?,
-        })
+        }))
     }
 
     pub(super) fn begin_write(&self) -> Result<WriteTransaction, Error> {

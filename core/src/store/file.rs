@@ -5,7 +5,7 @@ use std::io;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
 
-use redb::DatabaseError;
+use redb::{DatabaseError, StorageError};
 
 use super::db::{self, Db};
 use super::{Error, NewStore, Store};
@@ -58,8 +58,10 @@ impl Store {
         if !path.exists() {
             return Err(Error::Missing(path.to_owned()));
         }
-        let read = guarded(|| match db::builder().open_read_only(path) {
-            Err(DatabaseError::RepairAborted) => Ok(None),
+        let read = guarded(|| match db::reading().open_read_only(path) {
+            Err(
+                DatabaseError::RepairAborted | DatabaseError::Storage(StorageError::Unsupported),
+            ) => Ok(None),
             db => match Self::identified(Db::Reading(db?)) {
                 Err(Error::ForReading) => Ok(None),
                 store => store.map(Some),

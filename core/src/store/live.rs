@@ -16,6 +16,7 @@ use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
 use super::tables::{self, ENTRIES, GROUPS, IDENTITY, LEDGERS};
 use super::{Bookmark, Error, Kept};
+use crate::log::chain::Held;
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
 use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::merge::lately::Lately;
@@ -65,6 +66,8 @@ pub(super) struct Live {
     pub(super) ids: AtHand<LogbookId, Arc<FirstSeen>>,
     /// All logbooks of which anything is held, if that was asked.
     pub(super) logbooks: Option<BTreeSet<LogbookId>>,
+    /// A digest of what is held of the logbooks that were last asked for.
+    pub(super) held: Option<(BTreeSet<LogbookId>, Held)>,
     /// Batches as they came, to be given on as they are.
     pub(super) batches: Batches,
 }
@@ -129,6 +132,7 @@ impl Live {
             books: AtHand::up_to(MOST_KEPT, |book| book.len()),
             ids: AtHand::up_to(MOST_IDS, |ids| ids.len()),
             logbooks: None,
+            held: None,
             batches: Batches::default(),
         })
     }
@@ -142,7 +146,7 @@ impl Live {
     }
 
     /// Returns all that is held, as a transaction sees it that nothing was written since.
-    pub(super) fn shelves(&self, txn: &ReadTransaction) -> Result<Shelves, Error> {
+    pub(super) fn shelves(&self, txn: &Arc<ReadTransaction>) -> Result<Shelves, Error> {
         Shelves::open(txn, Arc::clone(&self.tail), Arc::clone(&self.bunched))
     }
 
@@ -212,6 +216,7 @@ impl Live {
             logbooks.insert(logbook);
         }
         self.ledgers.keep(logbook, Arc::new(ledger));
+        self.held = None;
         self.states.remove(&logbook);
         self.then.remove(&logbook);
         self.about.remove(&logbook);
@@ -235,6 +240,7 @@ impl Live {
         self.books.clear();
         self.ids.clear();
         self.logbooks = None;
+        self.held = None;
         self.batches = Batches::default();
     }
 }

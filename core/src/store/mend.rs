@@ -113,7 +113,8 @@ impl Store {
         offered: &BTreeMap<Mark, Written>,
     ) -> Result<usize, Error> {
         let mut live = self.live();
-        let damaged = damaged_tail(&live, &self.db.begin_read()?)?;
+        let txn = self.db.begin_read()?;
+        let damaged = damaged_tail(&live, &txn)?;
         let txn = self.db.begin_write()?;
         let mut mended = 0;
         {

@@ -42,7 +42,8 @@ impl Store {
         let live = self.live();
         live.whole()?;
         if let Some(lately) = live.lately.get(&logbook).map(Arc::clone) {
-            return Ok(Some((lately, Histories::open(&self.db.begin_read()?)?)));
+            let txn = self.db.begin_read()?;
+            return Ok(Some((lately, Histories::open(&txn)?)));
         }
         drop(live);
         let reading = self.reading()?;

@@ -102,7 +102,7 @@ pub struct News {
 /// Everything as it stood at one moment.
 pub(super) struct Reading<'s> {
     store: &'s Store,
-    pub(super) txn: ReadTransaction,
+    pub(super) txn: Arc<ReadTransaction>,
     pub(super) shelves: Shelves,
     rows: Ledgers,
     pub(super) last: Bookmark,
@@ -700,7 +700,17 @@ struct Walked {
 }
 
 impl Reading<'_> {
+    /// Returns a digest of what is held of these logbooks. The last one is at hand: of those who meet, many
+    /// bring nothing new and carry the same.
     pub(super) fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error> {
+        let is_now = |live: &Live| live.last.bookmark == self.last;
+        let live = self.store.live();
+        if let Some((of, held)) = live.held.as_ref().filter(|_| is_now(&live))
+            && of == covered
+        {
+            return Ok(*held);
+        }
+        drop(live);
         let mut chains = Vec::new();
         for logbook in covered {
             for (chain, head) in self.ledger(*logbook)?.heads() {
@@ -711,7 +721,12 @@ impl Reading<'_> {
                 chains.push((ids, head.link));
             }
         }
-        Ok(chain::held(&chains))
+        let held = chain::held(&chains);
+        let mut live = self.store.live();
+        if is_now(&live) && !covered.is_empty() {
+            live.held = Some((covered.clone(), held));
+        }
+        Ok(held)
     }
 
     fn walked(&self, logbook: LogbookId) -> Result<Walked, Error> {

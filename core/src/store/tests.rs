@@ -688,6 +688,7 @@ fn a_file_that_is_missing_taken_open_or_cut_short_says_so_and_stays_as_it_is() {
         Err(Error::Exists(_))
     ));
     assert!(matches!(Store::open(&path), Err(Error::InUse)));
+    let told = kept.state(LOGBOOK).unwrap();
     drop(kept);
     let whole = fs::read(&path).unwrap();
     for length in [
@@ -700,6 +701,12 @@ fn a_file_that_is_missing_taken_open_or_cut_short_says_so_and_stays_as_it_is() {
         whole.len() - 1,
     ] {
         let cut = folder.path().join(format!("cut-{length}.redb"));
+        fs::write(&cut, &whole[..length]).unwrap();
+        match Store::open_to_read(&cut).and_then(|read| read.state(LOGBOOK)) {
+            Err(Error::NotAStore) => {}
+            Ok(read) => assert_eq!(read, told, "cut at {length}"),
+            Err(other) => panic!("read, cut at {length}: {other}"),
+        }
         fs::write(&cut, &whole[..length]).unwrap();
         match Store::open(&cut) {
             Err(Error::NotAStore) => {
@@ -726,6 +733,12 @@ fn any_number_may_read_at_once_and_nothing_of_the_file_is_touched() {
     let kept = on_disk(&path);
     let told = kept.state(LOGBOOK).unwrap();
     assert!(matches!(Store::open_to_read(&path), Err(Error::InUse)));
+    // As after a power loss: it was not closed, and is mended first.
+    let not_closed = folder.path().join("not-closed.redb");
+    fs::copy(&path, &not_closed).unwrap();
+    let mended = Store::open_to_read(&not_closed).unwrap();
+    assert_eq!(mended.state(LOGBOOK).unwrap(), told);
+    assert!(mended.record(&[set(5, "anything")], at(9)).is_ok());
     drop(kept);
     let before = fs::read(&path).unwrap();
     let (one, other) = (
