@@ -6,7 +6,7 @@
 //! that each author made. An entry that does not read, or that another version wrote in its own
 //! way, travels as it is.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, HashMap};
 
 use foldhash::fast::RandomState;
 use miniz_oxide::deflate::compress_to_vec;
@@ -23,89 +23,19 @@ use super::view::{Part, View};
 use super::written::Written;
 
 mod hear;
+mod shortened;
 pub(crate) use hear::{Listener, Told, hear, tell};
+pub use shortened::{Found, Short, is_shortened, short, unpack_with};
 
 /// The version that is written. Version 1 spells out every tip that a writer had gained, and every
 /// amount in eight bytes.
 const VERSION: u8 = 2;
-/// The same, where ids that the listener knows are shortened.
-const SHORTENED: u8 = 3;
-/// How many bytes of a shortened id are told.
-const SHORT: usize = size_of::<Short>();
 /// Deflate's own scale of 1 to 10: past 6 it takes much longer for little.
 const EFFORT: u8 = 6;
 
 /// Packs the bytes of entries, which may be of any logbook, in their order.
 pub fn pack<R: AsRef<[u8]>>(raws: &[R]) -> Vec<u8> {
-    let columns = columns_of(raws, &Ids::new());
-    let mut packed = vec![VERSION];
-    packed.extend(deflated(&columns.laid_out()));
-    packed
-}
-
-/// What is told of an id when it is shortened: its last bytes, which are chance.
-pub type Short = [u8; 3];
-/// Ids by that.
-pub type Found = BTreeMap<Short, [u8; 16]>;
-/// The ids that occur in each logbook's entries.
-pub type Ids = BTreeMap<LogbookId, BTreeSet<[u8; 16]>>;
-
-/// Packs entries for one who holds others of the same logbooks: of an id that occurs there its
-/// [`Short`] says which it is. A check over all entries tells whether they did.
-pub fn pack_for<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Vec<u8> {
-    let columns = columns_of(raws, known);
-    if columns.short.is_empty() {
-        return pack(raws);
-    }
-    let mut packed = vec![SHORTENED];
-    packed.extend(check(raws));
-    packed.extend(deflated(&columns.laid_out()));
-    packed
-}
-
-/// Returns whether whoever unpacks this needs the ids that occur in entries held already.
-pub fn is_shortened(packed: &[u8]) -> bool {
-    packed.first() == Some(&SHORTENED)
-}
-
-/// Unpacks what [`pack_for`] packed; `find` gives whole ids that occur in a logbook's entries here, by
-/// what is told of them. None where they are not found, or are others.
-///
-/// # Errors
-/// [`CodecError`] where the bytes are no such batch, or unpack to more than `max_bytes`.
-pub fn unpack_with<E: From<CodecError>>(
-    packed: &[u8],
-    max_bytes: usize,
-    find: impl FnMut(LogbookId, &BTreeSet<Short>) -> Result<Found, E>,
-) -> Result<Option<Vec<Vec<u8>>>, E> {
-    let rest = packed.strip_prefix(&[SHORTENED]);
-    let parts = rest.and_then(|rest| rest.split_first_chunk::<8>());
-    let (told, deflated) = parts.ok_or(CodecError::Shape("it is cut short"))?;
-    let laid_out = inflated(deflated, max_bytes)?;
-    let mut reader = Reader::of_version(VERSION, &laid_out)?;
-    if !reader.lengthen(find)? {
-        return Ok(None);
-    }
-    let raws = reader.raws(max_bytes)?;
-    Ok((check(&raws) == *told).then_some(raws))
-}
-
-fn check<R: AsRef<[u8]>>(raws: &[R]) -> [u8; 8] {
-    let mut hasher = blake3::Hasher::new_derive_key("headwalk 2026 shortened batch v1");
-    for raw in raws {
-        let raw = raw.as_ref();
-        hasher.update(&(raw.len() as u64).to_be_bytes()).update(raw);
-    }
-    let mut check = [0; 8];
-    hasher.finalize_xof().fill(&mut check);
-    check
-}
-
-fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
-    let mut columns = Writer {
-        known: Some(known),
-        ..Writer::default()
-    };
+    let mut columns = Writer::default();
     for raw in raws {
         let raw = raw.as_ref();
         match View::read(raw) {
@@ -113,7 +43,9 @@ fn columns_of<R: AsRef<[u8]>>(raws: &[R], known: &Ids) -> Columns {
             Err(_) => columns.as_it_is(raw),
         }
     }
-    columns.columns
+    let mut packed = vec![VERSION];
+    packed.extend(deflated(&columns.columns.laid_out()));
+    packed
 }
 
 /// Lays entries out as [`LayingOut`] does.
@@ -124,7 +56,7 @@ pub(crate) fn lay_out(entries: &[Written]) -> Vec<u8> {
 
 /// Lays entries out, one block after the other, in room that is kept from one to the next.
 #[derive(Default)]
-pub(crate) struct LayingOut(Writer<'static>);
+pub(crate) struct LayingOut(Writer);
 
 impl LayingOut {
     /// Lays entries out by column and leaves it at that: three times the bytes of [`pack`], in a tenth
@@ -481,13 +413,9 @@ struct Last {
 }
 
 #[derive(Default)]
-struct Writer<'a> {
-    // What the listener knows.
-    known: Option<&'a Ids>,
+struct Writer {
     columns: Columns,
     ids: HashMap<u128, u64, RandomState>,
-    // The numbers of those that are shortened.
-    shortened: BTreeSet<u64>,
     names: HashMap<String, u64>,
     // The last entry's, which are mostly the next one's, too: name, logbook, device and visit.
     last_name: (String, u64),
@@ -495,11 +423,10 @@ struct Writer<'a> {
     memory: Memory,
 }
 
-impl Writer<'_> {
+impl Writer {
     fn clear(&mut self) {
         self.columns.clear();
         self.ids.clear();
-        self.shortened.clear();
         self.names.clear();
         self.last_ids = [None; 3];
         self.memory.clear();
@@ -527,7 +454,7 @@ impl Writer<'_> {
         let logbook = self.again(0, book, |writer| writer.id(book));
         number(&mut self.columns.logbook, logbook);
         let device = entry.device.bytes();
-        let device = self.again(1, device, |writer| writer.id_in(entry.logbook, device));
+        let device = self.again(1, device, |writer| writer.id(device));
         number(&mut self.columns.device, device);
         let last = self.memory.last(entry.logbook, entry.device);
         // One bit says whether the tip follows, since most entries come after the one before them.
@@ -551,12 +478,12 @@ impl Writer<'_> {
         let visit = entry.visit;
         let visit = visit.map_or(0, |visit| {
             let visit = visit.bytes();
-            1 + self.again(2, visit, |writer| writer.id_in(entry.logbook, visit))
+            1 + self.again(2, visit, |writer| writer.id(visit))
         });
         number(&mut self.columns.visit, visit);
         number(&mut self.columns.gained, entry.count_gained() as u64);
         for mark in entry.gained() {
-            let device = self.id_in(entry.logbook, mark.device.bytes());
+            let device = self.id(mark.device.bytes());
             number(&mut self.columns.gained, device);
             number(&mut self.columns.gained, mark.seq.get());
             let known = self.memory.tip(entry.logbook, mark.device, mark.seq) == Some(mark.tip);
@@ -567,16 +494,16 @@ impl Writer<'_> {
         }
         number(&mut self.columns.changes, entry.count_changes() as u64);
         for change in entry.changes() {
-            self.change(entry.logbook, change);
+            self.change(change);
         }
     }
 
-    fn change(&mut self, logbook: LogbookId, change: Part<'_>) {
+    fn change(&mut self, change: Part<'_>) {
         self.columns.kind.push(change.kind);
         let Some(about) = change.about() else {
             return self.body(change.body);
         };
-        let thing = self.id_in(logbook, about.thing.bytes());
+        let thing = self.id(about.thing.bytes());
         number(&mut self.columns.thing, thing);
         number(&mut self.columns.field, u64::from(about.number));
         self.columns.how.push(about.how);
@@ -630,31 +557,6 @@ impl Writer<'_> {
             self.columns.ids.extend_from_slice(id);
         }
         number
-    }
-
-    /// The number of an id in an entry of this logbook.
-    fn id_in(&mut self, logbook: LogbookId, id: &[u8; 16]) -> u64 {
-        let Some(known) = self.known else {
-            return self.id(id);
-        };
-        if let Some(number) = self.ids.get(&u128::from_le_bytes(*id)) {
-            return *number;
-        }
-        let known = known.get(&logbook);
-        if !known.is_some_and(|known| known.contains(id)) {
-            return self.id(id);
-        }
-        let home = self.id(logbook.bytes());
-        if self.shortened.contains(&home) {
-            return self.id(id); // a thing of another logbook may bear this one's id
-        }
-        let next = self.ids.len() as u64;
-        self.ids.insert(u128::from_le_bytes(*id), next);
-        self.shortened.insert(next);
-        number(&mut self.columns.short, next);
-        number(&mut self.columns.short, home);
-        self.columns.short.extend(short(id));
-        next
     }
 
     fn name(&mut self, name: &str) -> u64 {
@@ -715,51 +617,6 @@ impl<'a> Reader<'a> {
             names,
             memory: Memory::default(),
         })
-    }
-
-    /// Puts whole ids in the places of those that were shortened; says whether it could.
-    fn lengthen<E: From<CodecError>>(
-        &mut self,
-        mut find: impl FnMut(LogbookId, &BTreeSet<Short>) -> Result<Found, E>,
-    ) -> Result<bool, E> {
-        const ODD: CodecError = CodecError::Shape("a shortened id in it is in another shape");
-        let mut told = Vec::new();
-        let mut left = self.left.short;
-        while !left.is_empty() {
-            let (number, home) = (left.count()?, left.count()?);
-            told.push((number, home, left.array::<SHORT>()?));
-        }
-        // The spelled out ids stand in the order of their numbers, with gaps for the others.
-        let mut spelled = core::mem::take(&mut self.ids).into_iter();
-        let mut all: Vec<Option<[u8; 16]>> = Vec::new();
-        for &(number, ..) in &told {
-            if number < all.len() {
-                return Err(ODD.into());
-            }
-            while all.len() < number {
-                all.push(Some(spelled.next().ok_or(ODD)?));
-            }
-            all.push(None);
-        }
-        all.extend(spelled.map(Some));
-        let mut wanted: BTreeMap<LogbookId, Vec<(usize, Short)>> = BTreeMap::new();
-        for (number, home, short) in told {
-            let home = all.get(home).copied().flatten().ok_or(ODD)?;
-            let home = LogbookId::from_bytes(home);
-            wanted.entry(home).or_default().push((number, short));
-        }
-        for (home, wanted) in wanted {
-            let shorts = wanted.iter().map(|(_, short)| *short).collect();
-            let found = find(home, &shorts)?;
-            for (number, short) in wanted {
-                match found.get(&short) {
-                    Some(id) => all[number] = Some(*id),
-                    None => return Ok(false),
-                }
-            }
-        }
-        self.ids = all.into_iter().flatten().collect();
-        Ok(true)
     }
 
     fn raws(mut self, max_bytes: usize) -> Result<Vec<Vec<u8>>, CodecError> {
@@ -932,12 +789,6 @@ fn id(ids: &[[u8; 16]], number: u64) -> Result<[u8; 16], CodecError> {
     id.ok_or(UNKNOWN_ID)
 }
 
-/// What is told of an id when it is shortened.
-pub fn short(id: &[u8; 16]) -> Short {
-    let (_, told) = id.split_last_chunk().expect("an id is longer");
-    *told
-}
-
 pub(super) const POWERS: [f64; 4] = [1.0, 10.0, 100.0, 1_000.0];
 
 /// How many decimals a number has, and all its digits, if that gives the very same number again.
@@ -988,46 +839,6 @@ mod tests {
                 told.entry(id).or_insert(nth);
             }
             prop_assert_eq!(told, named);
-        }
-
-        #[test]
-        fn one_who_holds_the_ids_gets_the_exact_bytes_and_one_who_does_not_knows_it(
-            entries in prop::collection::vec(entry(), 1..12),
-            lacks in any::<prop::sample::Index>(),
-            twin in any::<bool>(),
-        ) {
-            let raws: Vec<_> = entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
-            let mut known = Ids::new();
-            for entry in &entries {
-                let ids = known.entry(entry.logbook).or_default();
-                ids.insert(*entry.device.bytes());
-                let things = entry.changes.iter().filter_map(Change::thing);
-                ids.extend(things.map(|thing| *thing.bytes()));
-            }
-            let packed = pack_for(&raws, &known);
-            let with = |ids: &Ids| {
-                let find = |logbook: LogbookId, _: &BTreeSet<Short>| {
-                    let ids = ids.get(&logbook).into_iter().flatten();
-                    Ok::<_, CodecError>(ids.map(|id| (short(id), *id)).collect())
-                };
-                unpack_with(&packed, MAX, find).unwrap()
-            };
-            prop_assert!(is_shortened(&packed));
-            prop_assert_eq!(with(&known), Some(raws.clone()));
-            // Another id in the place of one, or none.
-            let (logbook, of) = known.iter().next().unwrap();
-            let id = *of.iter().nth(lacks.index(of.len())).unwrap();
-            let (logbook, mut other) = (*logbook, id);
-            other[0] ^= 1;
-            let mut there = known.clone();
-            let ids = there.get_mut(&logbook).unwrap();
-            ids.remove(&id);
-            if twin {
-                ids.insert(other);
-            }
-            let unlike = |short_of: &[u8; 16]| short(short_of) != short(&id);
-            prop_assume!(ids.iter().filter(|at| **at != other).all(unlike));
-            prop_assert_eq!(with(&there), None);
         }
 
         #[test]
