@@ -60,7 +60,7 @@ impl<'a> View<'a> {
     }
 
     /// Reads all of an entry but for its tip.
-    #[inline]
+    #[inline(always)]
     pub(super) fn looked_through(raw: &'a [u8]) -> Result<Self, CodecError> {
         let mut view = Self::head(raw)?;
         let mut look = Look::at(view.changes.items);
@@ -83,7 +83,7 @@ impl<'a> View<'a> {
     }
 
     /// Sees an entry whose bytes were read before, and found to be plain or not.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn again(raw: &'a [u8], tip: Tip, is_plain: bool) -> Self {
         let view = Self::head(raw).expect("it was read before");
         Self {
@@ -94,7 +94,7 @@ impl<'a> View<'a> {
     }
 
     /// Reads what stands before the changes; says of that whether it is plain.
-    #[inline]
+    #[inline(always)]
     fn head(raw: &'a [u8]) -> Result<Self, CodecError> {
         if raw.len() > MAX_ENTRY_BYTES {
             return Err(CodecError::TooLong(raw.len()));
