@@ -1,5 +1,5 @@
-//! What the fields of each thing were at any moment, in stretches: whoever asks of one thing reads one row,
-//! however long its history has become.
+//! What the fields of each thing were at any moment, in stretches: whoever asks of one thing reads one row or
+//! two, however long its history has become.
 //!
 //! Histories go as far as the balance of their logbook, and are made and forgotten with it
 //! (`entering.rs`).
@@ -9,7 +9,7 @@ use core::ops::Bound;
 use redb::{AccessGuard, ReadOnlyTable, ReadTransaction, ReadableTable, TableError};
 
 use super::Error;
-use super::stretches::{self, FIRST, Item, Key, LAST, NEVER, damaged, key};
+use super::stretches::{self, Age, FIRST, Item, Key, LAST, NEVER, damaged, key};
 use super::tables::HISTORIES;
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::stamp::Stamp;
@@ -48,20 +48,39 @@ impl Histories {
         moment: Stamp,
         chains: &[Chain],
     ) -> Result<Option<Stretch>, Error> {
-        let Some((key, row)) = self.last_up_to(logbook, thing, moment)? else {
+        let Some((key, row)) = self.last_up_to(logbook, Age::Lasting, thing, NEVER)? else {
             return Ok(None);
         };
-        let mut found = None;
         for item in stretches::items(key.value(), row.value())? {
             let item = item?;
             if item.thing == thing {
-                found = Some(item);
-                if item.holds(moment) {
-                    break;
+                return match item.holds(moment) {
+                    true => read(&item, chains).map(Some),
+                    false => self.over(logbook, thing, moment, chains).map(Some),
+                };
+            }
+        }
+        Ok(None)
+    }
+
+    /// Returns the same of a thing of which another stretch lasts, that begins after the moment.
+    fn over(
+        &self,
+        logbook: LogbookId,
+        thing: ThingId,
+        moment: Stamp,
+        chains: &[Chain],
+    ) -> Result<Stretch, Error> {
+        if let Some((key, row)) = self.last_up_to(logbook, Age::Over, thing, moment)? {
+            for item in stretches::items(key.value(), row.value())? {
+                let item = item?;
+                if item.thing == thing && item.holds(moment) {
+                    return read(&item, chains);
                 }
             }
         }
-        found.map(|item| read(&item, moment, chains)).transpose()
+        // A row is missing.
+        Err(damaged())
     }
 
     /// Returns a logbook's registers as of a moment, with the chains of its balance.
@@ -76,40 +95,19 @@ impl Histories {
     ) -> Result<Balance, Error> {
         let lately = Lately::none(chains);
         let mut registers = Vec::new();
-        let mut next = self.first_after(logbook, None)?;
-        let mut told = None;
+        let mut next = self.first_after(logbook, Age::Lasting, None)?;
         while let Some((at, row)) = next {
-            let at = at.value();
-            // A thing of which the moment is not in this row.
-            let mut left = None;
-            for item in stretches::items(at, row.value())? {
+            for item in stretches::items(at.value(), row.value())? {
                 let item = item?;
-                if told == Some(item.thing) {
-                    continue;
-                }
-                if left.is_some_and(|left| left != item.thing) {
-                    return Err(damaged());
-                }
-                left = Some(item.thing);
-                if item.holds(moment) {
-                    let stretch = read(&item, moment, &lately.chains)?;
-                    let fields = history::registers(Some(stretch), item.thing, &lately, moment);
-                    let of = |(field, register)| ((item.thing, field), register);
-                    registers.extend(fields.into_iter().map(of));
-                    (told, left) = (left, None);
-                }
+                let stretch = match item.holds(moment) {
+                    true => read(&item, &lately.chains)?,
+                    false => self.over(logbook, item.thing, moment, &lately.chains)?,
+                };
+                let fields = history::registers(Some(stretch), item.thing, &lately, moment);
+                let of = |(field, register)| ((item.thing, field), register);
+                registers.extend(fields.into_iter().map(of));
             }
-            // What is between there and what comes of that thing in between tells nothing.
-            let beyond = match (left, told) {
-                (Some(left), _) => self.last_up_to(logbook, left, moment)?,
-                (None, Some(told)) => self.last_up_to(logbook, told, NEVER)?,
-                (None, None) => None,
-            };
-            next = match beyond {
-                Some(beyond) if beyond.0.value() > at => Some(beyond),
-                _ if left.is_some() => return Err(damaged()),
-                _ => self.first_after(logbook, Some(at))?,
-            };
+            next = self.first_after(logbook, Age::Lasting, Some(at.value()))?;
         }
         Ok(Balance {
             chains: lately.chains,
@@ -121,21 +119,26 @@ impl Histories {
     fn last_up_to(
         &self,
         logbook: LogbookId,
+        age: Age,
         thing: ThingId,
         moment: Stamp,
     ) -> Result<Option<Row>, Error> {
         let Some(rows) = &self.0 else { return Ok(None) };
-        let (from, to) = (
-            key(logbook, FIRST, Stamp::ZERO),
-            key(logbook, thing, moment),
-        );
+        let from = key(logbook, age, FIRST, Stamp::ZERO);
+        let to = key(logbook, age, thing, moment);
         Ok(rows.range::<&Key>(&from..=&to)?.next_back().transpose()?)
     }
 
     /// The first row of a logbook, or the one after another.
-    fn first_after(&self, logbook: LogbookId, row: Option<&Key>) -> Result<Option<Row>, Error> {
+    fn first_after(
+        &self,
+        logbook: LogbookId,
+        age: Age,
+        row: Option<&Key>,
+    ) -> Result<Option<Row>, Error> {
         let Some(rows) = &self.0 else { return Ok(None) };
-        let (first, last) = (key(logbook, FIRST, Stamp::ZERO), key(logbook, LAST, NEVER));
+        let first = key(logbook, age, FIRST, Stamp::ZERO);
+        let last = key(logbook, age, LAST, NEVER);
         let from = row.map_or(Bound::Included(&first), Bound::Excluded);
         let mut rows = rows.range::<&Key>((from, Bound::Included(&last)))?;
         Ok(rows.next().transpose()?)
@@ -157,45 +160,51 @@ impl Histories {
     /// # Errors
     /// [`Error::DamagedIndex`] where a row is not what was written.
     pub(super) fn are_right(&self, logbook: LogbookId, all: &Lately) -> Result<bool, Error> {
-        let mut things = all.things().into_iter();
-        let (mut history, mut due) = (History::default(), None);
-        let mut next = self.first_after(logbook, None)?;
-        while let Some((at, row)) = next {
-            for (nth, item) in stretches::items(at.value(), row.value())?.enumerate() {
-                let Item {
-                    thing,
-                    from,
-                    to,
-                    bytes,
-                } = item?;
-                if due.is_none() {
-                    let Some(thing) = things.next() else {
+        let mut kept = Vec::new();
+        for age in [Age::Over, Age::Lasting] {
+            let mut next = self.first_after(logbook, age, None)?;
+            while let Some((at, row)) = next {
+                for (nth, item) in stretches::items(at.value(), row.value())?.enumerate() {
+                    let item = item?;
+                    let is_key = *at.value() == key(logbook, age, item.thing, item.from);
+                    if nth == 0 && !is_key || item.to.is_none() != (age == Age::Lasting) {
                         return Ok(false);
-                    };
-                    history = History::default();
-                    history.go_on(thing, all);
-                    due = Some((thing, Stamp::ZERO));
+                    }
+                    kept.push((item.thing, item.from, item.to, item.bytes.to_vec()));
+                }
+                next = self.first_after(logbook, age, Some(at.value()))?;
+            }
+        }
+        kept.sort_unstable();
+        let mut kept = kept.into_iter();
+        for thing in all.things() {
+            let mut history = History::default();
+            history.go_on(thing, all);
+            let mut due = Some(Stamp::ZERO);
+            while let Some(from) = due {
+                let Some((of, begun, to, bytes)) = kept.next() else {
+                    return Ok(false);
+                };
+                if (of, begun) != (thing, from) {
+                    return Ok(false);
                 }
                 let mut right = Vec::new();
                 history.within(from, to).put(&mut right);
-                let is_key = nth > 0 || *at.value() == key(logbook, thing, from);
-                if due != Some((thing, from)) || right != bytes || !is_key {
+                if right != bytes {
                     return Ok(false);
                 }
-                due = to.map(|to| (thing, to));
+                due = to;
             }
-            next = self.first_after(logbook, Some(at.value()))?;
         }
-        Ok(due.is_none() && things.next().is_none())
+        Ok(kept.next().is_none())
     }
 }
 
-/// Reads the stretch in which a moment should lie.
-fn read(item: &Item<'_>, moment: Stamp, chains: &[Chain]) -> Result<Stretch, Error> {
+/// Reads a stretch, whose writes should be of these chains.
+fn read(item: &Item<'_>, chains: &[Chain]) -> Result<Stretch, Error> {
     let stretch = item.read()?;
-    match item.holds(moment) && stretch.is_of(chains) {
+    match stretch.is_of(chains) {
         true => Ok(stretch),
-        // A row is missing.
         false => Err(damaged()),
     }
 }

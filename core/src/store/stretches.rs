@@ -1,7 +1,8 @@
 //! Rows of histories: stretches one behind the other, by thing and time, as many as fill a page.
 //!
-//! The key names the first of them. Of one thing each stretch begins where the one before it ends, and the
-//! first at the beginning of time.
+//! The key names the first of them. Those that last, one a thing, stand together, so that what comes is
+//! entered in few rows; those that are over stand apart. Of one thing each stretch begins where the one
+//! before it ends, and the first at the beginning of time.
 
 use super::{Error, tables};
 use crate::log::codec::CodecError;
@@ -10,11 +11,18 @@ use crate::log::shapes::{Scan, number};
 use crate::log::stamp::Stamp;
 use crate::merge::stretch::Stretch;
 
-pub(super) type Key = [u8; 40];
+pub(super) type Key = [u8; 41];
+
+/// Whether more may come to stretches at their end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Age {
+    Lasting,
+    Over,
+}
 
 /// What redb leaves of a page of 4 KiB to a row beside its key and its own account, without the check; tests
 /// have less.
-const FULL: usize = if cfg!(test) { 200 } else { 4 * 1_024 - 56 - 8 };
+const FULL: usize = if cfg!(test) { 200 } else { 4 * 1_024 - 57 - 8 };
 
 /// The least of all things,
 pub(super) const FIRST: ThingId = ThingId::from_bytes([0; 16]);
@@ -23,13 +31,19 @@ pub(super) const LAST: ThingId = ThingId::from_bytes([u8::MAX; 16]);
 /// and what comes after all time.
 pub(super) const NEVER: Stamp = Stamp::from_bits(u64::MAX);
 
-pub(super) fn key(logbook: LogbookId, thing: ThingId, from: Stamp) -> Key {
+pub(super) fn key(logbook: LogbookId, age: Age, thing: ThingId, from: Stamp) -> Key {
+    let age = match age {
+        Age::Lasting => [0],
+        Age::Over => [1],
+    };
     let from = from.bits().to_be_bytes();
-    tables::joined(&[logbook.bytes(), thing.bytes(), &from])
+    tables::joined(&[logbook.bytes(), &age, thing.bytes(), &from])
 }
 
+/// The logbook, thing and stamp within a key.
 pub(super) fn parts(key: &Key) -> (LogbookId, ThingId, Stamp) {
-    let (logbook, rest) = key.split_first_chunk().expect("40 bytes begin with 16");
+    let (logbook, rest) = key.split_first_chunk().expect("41 bytes begin with 16");
+    let (_, rest) = rest.split_first().expect("25 bytes begin with one");
     let (thing, rest) = rest.split_first_chunk().expect("24 bytes begin with 16");
     let from = rest.try_into().map(u64::from_be_bytes);
     (
@@ -52,6 +66,17 @@ pub(super) struct Item<'a> {
     pub(super) bytes: &'a [u8],
 }
 
+/// Reads one that begins at a moment.
+///
+/// # Errors
+/// [`Error::DamagedIndex`] where the bytes are none.
+fn read(from: Stamp, bytes: &[u8]) -> Result<Stretch, Error> {
+    let mut left = Scan::of(bytes);
+    let stretch = Stretch::read(from, &mut left).map_err(|_| damaged())?;
+    left.finish().map_err(|_| damaged())?;
+    Ok(stretch)
+}
+
 impl Item<'_> {
     /// Whether a moment lies in it.
     pub(super) fn holds(&self, moment: Stamp) -> bool {
@@ -63,10 +88,7 @@ impl Item<'_> {
     /// # Errors
     /// [`Error::DamagedIndex`] where it is none.
     pub(super) fn read(&self) -> Result<Stretch, Error> {
-        let mut left = Scan::of(self.bytes);
-        let stretch = Stretch::read(self.from, &mut left).map_err(|_| damaged())?;
-        left.finish().map_err(|_| damaged())?;
-        Ok(stretch)
+        read(self.from, self.bytes)
     }
 }
 
@@ -99,7 +121,8 @@ fn next<'a>(
 ) -> Result<Item<'a>, CodecError> {
     let head = left.count()?;
     if head & 1 == 1 {
-        (*thing, *from) = (ThingId::from_bytes(left.array()?), Stamp::ZERO);
+        *thing = ThingId::from_bytes(left.array()?);
+        *from = Stamp::from_bits(left.number()?);
     }
     let bytes = left.bytes(head >> 1)?;
     let to = Stretch::end(*from, bytes)?;
@@ -131,14 +154,22 @@ impl Put {
             bytes,
         }
     }
+
+    /// Reads it.
+    ///
+    /// # Errors
+    /// [`Error::DamagedIndex`] where it is none.
+    pub(super) fn read(&self) -> Result<Stretch, Error> {
+        read(self.from, &self.bytes)
+    }
 }
 
 /// Puts stretches, in order, into rows.
-pub(super) fn rows(logbook: LogbookId, puts: &[Put]) -> Vec<(Key, Vec<u8>)> {
+pub(super) fn rows(logbook: LogbookId, age: Age, puts: &[Put]) -> Vec<(Key, Vec<u8>)> {
     let mut rows = Vec::new();
     let mut left = puts;
     while let Some(first) = left.first() {
-        let key = key(logbook, first.thing, first.from);
+        let key = key(logbook, age, first.thing, first.from);
         let (mut many, mut thing) = (0, first.thing);
         let row = tables::summed_row(&key, |row| {
             for put in left {
@@ -147,6 +178,7 @@ pub(super) fn rows(logbook: LogbookId, puts: &[Put]) -> Vec<(Key, Vec<u8>)> {
                 number(row, (put.bytes.len() as u64) << 1 | u64::from(is_new));
                 if is_new {
                     row.extend_from_slice(put.thing.bytes());
+                    number(row, put.from.bits());
                 }
                 row.extend_from_slice(&put.bytes);
                 if many > 0 && row.len() - 8 > FULL {

@@ -42,10 +42,10 @@ pub(super) const BALANCES: TableDefinition<'_, &[u8; 26], &[u8]> =
 /// The same without histories, as format 4 had them.
 pub(super) const BALANCES_V4: TableDefinition<'_, &[u8; 26], &[u8]> =
     TableDefinition::new("balances_v4");
-/// Logbook, thing, stamp -> check (8), and of that thing from that stamp on, then of the things after it,
-/// the writes of their fields in stretches, each with what was open at its beginning. They go as far as
-/// the balance does. Derived.
-pub(super) const HISTORIES: TableDefinition<'_, &[u8; 40], &[u8]> =
+/// Logbook, whether they are over, thing, stamp -> check (8), and stretches of histories, of that thing
+/// from that stamp on, then of the things after it: the writes of their fields, with those that were open
+/// at the stretch's beginning. They go as far as the balance does. Derived.
+pub(super) const HISTORIES: TableDefinition<'_, &[u8; 41], &[u8]> =
     TableDefinition::new("histories_v5");
 /// Logbook, device, seq, link -> public key (32), signature (64), and for each step from there to what
 /// was signed: whether the digest beside it is the left one (1), the digest (32). How far a device says
