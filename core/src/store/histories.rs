@@ -48,39 +48,40 @@ impl Histories {
         moment: Stamp,
         chains: &[Chain],
     ) -> Result<Option<Stretch>, Error> {
+        // Most of all time is over.
+        if let Some(over) = self.over(logbook, thing, moment, chains)? {
+            return Ok(Some(over));
+        }
         let Some((key, row)) = self.last_up_to(logbook, Age::Lasting, thing, NEVER)? else {
             return Ok(None);
         };
         for item in stretches::items(key.value(), row.value())? {
             let item = item?;
             if item.thing == thing {
-                return match item.holds(moment) {
-                    true => read(&item, chains).map(Some),
-                    false => self.over(logbook, thing, moment, chains).map(Some),
-                };
+                return read(&item, moment, chains).map(Some);
             }
         }
         Ok(None)
     }
 
-    /// Returns the same of a thing of which another stretch lasts, that begins after the moment.
+    /// Returns the same, where it is over.
     fn over(
         &self,
         logbook: LogbookId,
         thing: ThingId,
         moment: Stamp,
         chains: &[Chain],
-    ) -> Result<Stretch, Error> {
-        if let Some((key, row)) = self.last_up_to(logbook, Age::Over, thing, moment)? {
-            for item in stretches::items(key.value(), row.value())? {
-                let item = item?;
-                if item.thing == thing && item.holds(moment) {
-                    return read(&item, chains);
-                }
+    ) -> Result<Option<Stretch>, Error> {
+        let Some((key, row)) = self.last_up_to(logbook, Age::Over, thing, moment)? else {
+            return Ok(None);
+        };
+        for item in stretches::items(key.value(), row.value())? {
+            let item = item?;
+            if item.thing == thing && item.holds(moment) {
+                return read(&item, moment, chains).map(Some);
             }
         }
-        // A row is missing.
-        Err(damaged())
+        Ok(None)
     }
 
     /// Returns a logbook's registers as of a moment, with the chains of its balance.
@@ -99,9 +100,13 @@ impl Histories {
         while let Some((at, row)) = next {
             for item in stretches::items(at.value(), row.value())? {
                 let item = item?;
-                let stretch = match item.holds(moment) {
-                    true => read(&item, &lately.chains)?,
+                let over = match item.holds(moment) {
+                    true => None,
                     false => self.over(logbook, item.thing, moment, &lately.chains)?,
+                };
+                let stretch = match over {
+                    Some(over) => over,
+                    None => read(&item, moment, &lately.chains)?,
                 };
                 let fields = history::registers(Some(stretch), item.thing, &lately, moment);
                 let of = |(field, register)| ((item.thing, field), register);
@@ -124,9 +129,10 @@ impl Histories {
         moment: Stamp,
     ) -> Result<Option<Row>, Error> {
         let Some(rows) = &self.0 else { return Ok(None) };
-        let from = key(logbook, age, FIRST, Stamp::ZERO);
         let to = key(logbook, age, thing, moment);
-        Ok(rows.range::<&Key>(&from..=&to)?.next_back().transpose()?)
+        // A beginning that is named would be looked up, too: another page.
+        let row = rows.range::<&Key>(..=&to)?.next_back().transpose()?;
+        Ok(row.filter(|(found, _)| stretches::are_together(found.value(), &to)))
     }
 
     /// The first row of a logbook, or the one after another.
@@ -200,11 +206,12 @@ impl Histories {
     }
 }
 
-/// Reads a stretch, whose writes should be of these chains.
-fn read(item: &Item<'_>, chains: &[Chain]) -> Result<Stretch, Error> {
+/// Reads the stretch in which a moment should lie, with writes of these chains.
+fn read(item: &Item<'_>, moment: Stamp, chains: &[Chain]) -> Result<Stretch, Error> {
     let stretch = item.read()?;
-    match stretch.is_of(chains) {
+    match item.holds(moment) && stretch.is_of(chains) {
         true => Ok(stretch),
+        // If it does not, a row is missing.
         false => Err(damaged()),
     }
 }

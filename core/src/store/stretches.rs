@@ -40,6 +40,11 @@ pub(super) fn key(logbook: LogbookId, age: Age, thing: ThingId, from: Stamp) -> 
     tables::joined(&[logbook.bytes(), &age, thing.bytes(), &from])
 }
 
+/// Whether two keys are of one logbook and age.
+pub(super) fn are_together(one: &Key, other: &Key) -> bool {
+    one.first_chunk::<17>() == other.first_chunk()
+}
+
 /// The logbook, thing and stamp within a key.
 pub(super) fn parts(key: &Key) -> (LogbookId, ThingId, Stamp) {
     let (logbook, rest) = key.split_first_chunk().expect("41 bytes begin with 16");
