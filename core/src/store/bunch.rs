@@ -144,7 +144,7 @@ impl Bunched {
     ) -> Result<Self, Error> {
         let mut all: Vec<Stretch> = Vec::new();
         for row in bunches.iter()? {
-            let (first, _) = parts(row?.0.value());
+            let first = stretch_of(row?.0.value());
             if all.last().is_none_or(|before| before.first != first) {
                 let end = groups.range(first.0..)?.next().transpose()?;
                 let (end, row) = end.ok_or(Error::damaged_index("groups"))?;
@@ -188,21 +188,18 @@ impl Bunched {
 
 const ODD: CodecError = CodecError::Shape("the bunch is in another shape");
 
-/// A stretch's first arrival and a bunch's first logbook.
-fn key(stretch: Arrival, first: LogbookId) -> [u8; 24] {
+/// A stretch's first arrival and a bunch's last logbook: whoever looks for one from there on reads no other row.
+fn key(stretch: Arrival, last: LogbookId) -> [u8; 24] {
     let mut key = [0; 24];
     key[..8].copy_from_slice(&stretch.0.to_be_bytes());
-    key[8..].copy_from_slice(first.bytes());
+    key[8..].copy_from_slice(last.bytes());
     key
 }
 
-fn parts(key: &[u8; 24]) -> (Arrival, LogbookId) {
-    let (stretch, rest) = key.split_first_chunk::<8>().expect("24 bytes begin so");
-    let first = rest.try_into().expect("16 bytes are left");
-    (
-        Arrival(u64::from_be_bytes(*stretch)),
-        LogbookId::from_bytes(first),
-    )
+/// The stretch's first arrival within a key.
+fn stretch_of(key: &[u8; 24]) -> Arrival {
+    let (stretch, _) = key.split_first_chunk::<8>().expect("24 bytes begin so");
+    Arrival(u64::from_be_bytes(*stretch))
 }
 
 /// One block of a bunch: what stands at its key in the table of blocks otherwise, and its row.
@@ -231,18 +228,12 @@ impl<'a> Blocks<'a> {
     fn of(at: &[u8; 24], row: &'a [u8]) -> Result<Self, CodecError> {
         let mut rows = Scan::of(row);
         let mut listed = Scan::of(tables::held(at, rows.sized()?).ok_or(ODD)?);
-        let (stretch, first) = parts(at);
-        let many = listed.count()?;
-        let begins = LogbookId::from_bytes({ listed }.array()?);
-        match begins == first {
-            true => Ok(Self {
-                stretch,
-                many,
-                listed,
-                rows,
-            }),
-            false => Err(ODD),
-        }
+        Ok(Self {
+            stretch: stretch_of(at),
+            many: listed.count()?,
+            listed,
+            rows,
+        })
     }
 
     fn read(&mut self) -> Result<One<'a>, CodecError> {
@@ -273,10 +264,10 @@ pub(super) fn find<T>(
     logbook: LogbookId,
     with: impl FnOnce(&[u8; 24], &[u8]) -> Result<Option<T>, Error>,
 ) -> Result<Option<T>, Error> {
-    let lowest = key(stretch, LogbookId::from_bytes([0; 16]));
-    let highest = key(stretch, logbook);
+    let lowest = key(stretch, logbook);
+    let highest = key(stretch, LogbookId::from_bytes([u8::MAX; 16]));
     let mut bunches = bunches.range::<&[u8; 24]>(&lowest..=&highest)?;
-    let Some(bunch) = bunches.next_back() else {
+    let Some(bunch) = bunches.next() else {
         return Ok(None);
     };
     let (at, row) = bunch?;
@@ -302,7 +293,7 @@ pub(super) fn each(
 ) -> Result<(), Error> {
     for row in bunches.iter()? {
         let (at, row) = row?;
-        let (arrival, _) = parts(at.value());
+        let arrival = stretch_of(at.value());
         let damaged = |_| Error::DamagedEntry { arrival };
         for one in Blocks::of(at.value(), row.value()).map_err(damaged)? {
             let one = one.map_err(damaged)?;
@@ -318,7 +309,7 @@ pub(super) struct Bunching<'txn> {
     stretch: Stretch,
     // What stands before the blocks, but for how many they are, and the blocks.
     many: u64,
-    first: LogbookId,
+    last: LogbookId,
     listed: Vec<u8>,
     rows: Vec<u8>,
 }
@@ -330,7 +321,7 @@ impl<'txn> Bunching<'txn> {
             bunches: txn.open_table(BUNCHES)?,
             stretch,
             many: 0,
-            first: LogbookId::from_bytes([0; 16]),
+            last: LogbookId::from_bytes([0; 16]),
             listed: Vec::new(),
             rows: Vec::new(),
         })
@@ -351,9 +342,7 @@ impl<'txn> Bunching<'txn> {
         if self.rows.len() + row.len() > FULL {
             self.write()?;
         }
-        if self.many == 0 {
-            self.first = logbook;
-        }
+        self.last = logbook;
         self.many += 1;
         self.stretch.logbooks |= bit(logbook);
         self.listed.extend_from_slice(logbook.bytes());
@@ -367,7 +356,7 @@ impl<'txn> Bunching<'txn> {
         if self.many == 0 {
             return Ok(());
         }
-        let key = key(self.stretch.first, self.first);
+        let key = key(self.stretch.first, self.last);
         let listed = tables::checked_row(&key, |row| {
             number(row, self.many);
             row.extend_from_slice(&self.listed);
@@ -420,7 +409,7 @@ pub(super) fn scatter(txn: &WriteTransaction) -> Result<(), Error> {
         let (mut there, mut damaged) = (BTreeSet::new(), BTreeSet::new());
         for row in bunches.iter()? {
             let (at, row) = row?;
-            let (stretch, _) = parts(at.value());
+            let stretch = stretch_of(at.value());
             match Blocks::of(at.value(), row.value()) {
                 Ok(bunch) => {
                     for one in bunch {

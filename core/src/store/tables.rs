@@ -21,7 +21,7 @@ use crate::log::stamp::{Clock, Stamp, WallMs};
 pub(super) const ENTRIES: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("entries_v1");
 /// Logbook, first arrival -> a block of entries of that logbook. Irreplaceable.
 pub(super) const BLOCKS: TableDefinition<'_, &[u8; 24], &[u8]> = TableDefinition::new("blocks_v3");
-/// First arrival of a stretch, first logbook -> which blocks, with a check (8), and the blocks of several
+/// First arrival of a stretch, last logbook -> which blocks, with a check (8), and the blocks of several
 /// logbooks, as [`BLOCKS`] has them. Irreplaceable.
 pub(super) const BUNCHES: TableDefinition<'_, &[u8; 24], &[u8]> =
     TableDefinition::new("bunches_v5");
