@@ -252,7 +252,12 @@ impl<'a> Iterator for Blocks<'a> {
 
     fn next(&mut self) -> Option<Self::Item> {
         self.many = self.many.checked_sub(1)?;
-        Some(self.read())
+        let one = self.read();
+        if one.is_err() {
+            // Nor is anything after it to be found.
+            self.many = 0;
+        }
+        Some(one)
     }
 }
 
