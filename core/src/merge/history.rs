@@ -14,7 +14,7 @@ use crate::log::id::{FieldNumber, ThingId};
 use crate::log::stamp::Stamp;
 
 /// How many writes a stretch holds that are ordered within it, at least and about; tests have few.
-const MANY: usize = if cfg!(test) { 3 } else { 64 };
+const MANY: usize = if cfg!(test) { 3 } else { 32 };
 
 /// A write of a field, and from when on it is not open; some never end.
 #[derive(Debug, Clone)]
