@@ -801,8 +801,9 @@ pub(super) fn decimals(amount: f64) -> Option<(u8, i64)> {
 /// number again.
 pub(super) fn digits(amount: f64, power: f64) -> Option<i64> {
     let digits = (amount * power).round();
-    let fits = digits.abs() < 9.0e15 && (digits / power).to_bits() == amount.to_bits();
-    fits.then_some(digits as i64)
+    let whole = digits as i64; // which knows no negative zero
+    let fits = digits.abs() < 9.0e15 && (whole as f64 / power).to_bits() == amount.to_bits();
+    fits.then_some(whole)
 }
 
 const UNKNOWN_ID: CodecError =
@@ -869,6 +870,18 @@ mod tests {
             batch.extend(compress_to_vec(&laid_out, 1));
             let _unread = unpack(&batch, MAX).is_ok();
         }
+    }
+
+    #[test]
+    fn every_zero_and_every_strange_number_comes_back_as_it_was() {
+        let strange = [f64::MIN_POSITIVE, f64::INFINITY, f64::NAN, f64::MAX];
+        for number in [0.0, -0.0, 0.1, -0.001, 1e15, 9e15].into_iter().chain(strange) {
+            if let Some((decimals, digits)) = decimals(number) {
+                let again = digits as f64 / POWERS[usize::from(decimals)];
+                assert_eq!(again.to_bits(), number.to_bits(), "{number}");
+            }
+        }
+        assert_eq!((decimals(0.0), decimals(-0.0)), (Some((0, 0)), None));
     }
 
     #[test]
