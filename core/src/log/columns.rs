@@ -875,7 +875,10 @@ mod tests {
     #[test]
     fn every_zero_and_every_strange_number_comes_back_as_it_was() {
         let strange = [f64::MIN_POSITIVE, f64::INFINITY, f64::NAN, f64::MAX];
-        for number in [0.0, -0.0, 0.1, -0.001, 1e15, 9e15].into_iter().chain(strange) {
+        for number in [0.0, -0.0, 0.1, -0.001, 1e15, 9e15]
+            .into_iter()
+            .chain(strange)
+        {
             if let Some((decimals, digits)) = decimals(number) {
                 let again = digits as f64 / POWERS[usize::from(decimals)];
                 assert_eq!(again.to_bits(), number.to_bits(), "{number}");
