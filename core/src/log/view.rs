@@ -313,7 +313,9 @@ fn is_plain_change(kind: u8, body: &[u8]) -> Result<bool, CodecError> {
     match kind {
         codec::SET | codec::OBSERVE => {
             let about = look.about()?;
-            return Ok(look.is_plain && is_plain_value(about.tag, about.value)?);
+            // Whatever stands before it, what is no value makes it no entry.
+            let is_plain_value = is_plain_value(about.tag, about.value)?;
+            return Ok(look.is_plain && is_plain_value);
         }
         codec::RECEIPT => {
             look.mark()?;
@@ -394,6 +396,20 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn what_is_no_value_is_refused_though_its_length_is_written_otherwise(
+            mut entry in entry(),
+            tag in any::<u8>(),
+        ) {
+            entry.changes.clear();
+            let mut raw = codec::encode(&entry).unwrap();
+            raw.pop();
+            raw.extend([1, codec::SET, 21]);
+            raw.extend([7; 16]);
+            raw.extend([5, 0, tag, 0x80, 0]);
+            check(&raw);
+        }
+
         #[test]
         fn a_view_says_what_the_entry_says(entry in entry()) {
             let raw = codec::encode(&entry).unwrap();
