@@ -7,7 +7,7 @@
 use core::ops::Range;
 use std::collections::{BTreeMap, BTreeSet};
 
-use redb::{ReadOnlyTable, ReadTransaction, ReadableTable, Table, TableError, WriteTransaction};
+use redb::{ReadOnlyTable, ReadTransaction, ReadableTable, Table, WriteTransaction};
 
 use super::Error;
 use super::archive::{Archive, Shelves};
@@ -146,12 +146,8 @@ pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>);
 
 impl Balances {
     pub(super) fn open(txn: &ReadTransaction) -> Result<Self, Error> {
-        match txn.open_table(BALANCES) {
-            Ok(table) => Ok(Self(Some(table))),
-            // A version that kept none made the file.
-            Err(TableError::TableDoesNotExist(_)) => Ok(Self(None)),
-            Err(other) => Err(other.into()),
-        }
+        // Where a version made the file that kept none, there is none.
+        tables::if_there(txn, BALANCES).map(Self)
     }
 
     /// Whether every row, also of histories, is one of those that [`Self::of`] reads of these logbooks.

@@ -127,21 +127,27 @@ impl Bunched {
 
     /// Reads which they are.
     pub(super) fn read(txn: &redb::ReadTransaction) -> Result<Self, Error> {
-        let kept = txn.open_table(IDENTITY)?;
-        match kept.get(BUNCHED)? {
-            None => Ok(Self::default()),
-            Some(row) => match Self::of_row(row.value()) {
-                Some(read) => Ok(read),
-                None => Self::found(&txn.open_table(BUNCHES)?, &txn.open_table(GROUPS)?),
-            },
+        match Self::kept(txn)? {
+            Some(kept) => Ok(kept),
+            None => Self::found(txn),
         }
     }
 
+    /// Whether those are kept of which bunches are there.
+    pub(super) fn is_kept_right(txn: &redb::ReadTransaction) -> Result<bool, Error> {
+        Ok(Self::kept(txn)? == Some(Self::found(txn)?))
+    }
+
+    /// Those that are written down; none where that is damaged.
+    fn kept(txn: &redb::ReadTransaction) -> Result<Option<Self>, Error> {
+        let kept = txn.open_table(IDENTITY)?;
+        let row = kept.get(BUNCHED)?;
+        Ok(row.map_or(Some(Self::default()), |row| Self::of_row(row.value())))
+    }
+
     /// Finds which they are from what lies in bunches.
-    fn found(
-        bunches: &impl ReadableTable<Key, &'static [u8]>,
-        groups: &impl ReadableTable<u64, &'static [u8]>,
-    ) -> Result<Self, Error> {
+    fn found(txn: &redb::ReadTransaction) -> Result<Self, Error> {
+        let (bunches, groups) = (txn.open_table(BUNCHES)?, txn.open_table(GROUPS)?);
         let mut all: Vec<Stretch> = Vec::new();
         for row in bunches.iter()? {
             let first = stretch_of(row?.0.value());
@@ -158,15 +164,6 @@ impl Bunched {
             }
         }
         Ok(Self(all))
-    }
-
-    /// Whether those are kept of which bunches are there.
-    pub(super) fn is_kept_right(txn: &redb::ReadTransaction) -> Result<bool, Error> {
-        let kept = txn.open_table(IDENTITY)?;
-        let kept = kept.get(BUNCHED)?;
-        let kept = kept.map_or(Some(Self::default()), |row| Self::of_row(row.value()));
-        let right = Self::found(&txn.open_table(BUNCHES)?, &txn.open_table(GROUPS)?)?;
-        Ok(kept == Some(right))
     }
 
     /// Adds a stretch that comes after all others, if there is one.

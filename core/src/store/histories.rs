@@ -6,11 +6,11 @@
 
 use core::ops::Bound;
 
-use redb::{AccessGuard, ReadOnlyTable, ReadTransaction, ReadableTable, TableError};
+use redb::{AccessGuard, ReadOnlyTable, ReadTransaction, ReadableTable};
 
 use super::Error;
 use super::stretches::{self, Age, FIRST, Item, Key, LAST, NEVER, damaged, key};
-use super::tables::HISTORIES;
+use super::tables::{self, HISTORIES};
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::stamp::Stamp;
 use crate::merge::balance::{Balance, Chain};
@@ -28,12 +28,8 @@ type Row = (
 
 impl Histories {
     pub(super) fn open(txn: &ReadTransaction) -> Result<Self, Error> {
-        match txn.open_table(HISTORIES) {
-            Ok(table) => Ok(Self(Some(table))),
-            // Nothing was balanced yet.
-            Err(TableError::TableDoesNotExist(_)) => Ok(Self(None)),
-            Err(other) => Err(other.into()),
-        }
+        // Until something is balanced there is none.
+        tables::if_there(txn, HISTORIES).map(Self)
     }
 
     /// Returns the stretch of a thing's history in which a moment lies; none if nothing is known of the

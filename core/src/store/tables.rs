@@ -4,7 +4,9 @@
 //! logbook, and of one thing in it, is one short range. A table whose rows change shape takes a
 //! new name.
 
-use redb::{ReadableTable, TableDefinition};
+use redb::{
+    Key, ReadOnlyTable, ReadTransaction, ReadableTable, TableDefinition, TableError, Value,
+};
 use serde::{Deserialize, Serialize};
 use twox_hash::XxHash3_64;
 
@@ -60,6 +62,18 @@ pub(super) const PEERS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition:
 /// Name -> value: format, store id, device id and key, clock, which stretches lie in bunches, up to where
 /// all is packed, and the settings of the program around.
 pub(super) const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
+
+/// Opens a table, if the file has it.
+pub(super) fn if_there<K: Key + 'static, V: Value + 'static>(
+    txn: &ReadTransaction,
+    table: TableDefinition<'_, K, V>,
+) -> Result<Option<ReadOnlyTable<K, V>>, Error> {
+    match txn.open_table(table) {
+        Ok(table) => Ok(Some(table)),
+        Err(TableError::TableDoesNotExist(_)) => Ok(None),
+        Err(other) => Err(other.into()),
+    }
+}
 
 /// Joins the parts of a key.
 pub(super) fn joined<const N: usize>(parts: &[&[u8]]) -> [u8; N] {
