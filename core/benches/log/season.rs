@@ -6,6 +6,8 @@
 //! 10% notes. Every twentieth sets what the crew of that site sets on the same day, and neither sees
 //! the other before the evening: those fields stand in two versions. In the evening everyone
 //! learns everything.
+//!
+//! `tests/benches/commands/company.rs` makes of it what the commands can read.
 
 use std::collections::BTreeMap;
 
@@ -51,7 +53,7 @@ impl Chance {
         self.next() % many
     }
 
-    fn bytes<const N: usize>(&mut self) -> [u8; N] {
+    pub fn bytes<const N: usize>(&mut self) -> [u8; N] {
         core::array::from_fn(|_| self.next() as u8)
     }
 }
@@ -190,21 +192,30 @@ impl Season {
         let mut raws = Vec::with_capacity(entries + DEVICES * ENTRIES_A_DAY);
         while raws.len() < entries {
             let morning = self.morning();
-            for (device, drafts) in self.day().into_iter().enumerate() {
-                for (nth, draft) in drafts.into_iter().enumerate() {
-                    raws.push(self.written(device, draft, morning.shifted(nth as i64 * 50_000)));
-                }
+            let day = self.day();
+            raws.extend(self.write(morning, day));
+        }
+        raws
+    }
+
+    /// Writes what each device has to write from one morning on, and lets everyone learn it in the evening.
+    /// Returns the entries' bytes, device by device.
+    pub fn write(&mut self, morning: WallMs, day: Vec<Vec<Draft>>) -> Vec<Vec<u8>> {
+        let mut raws = Vec::new();
+        for (device, drafts) in day.into_iter().enumerate() {
+            for (nth, draft) in drafts.into_iter().enumerate() {
+                raws.push(self.written(device, draft, morning.shifted(nth as i64 * 50_000)));
             }
-            for ((logbook, device), chain) in &self.chains {
-                if let Some((seq, tip)) = chain.last {
-                    let mark = Mark {
-                        device: self.keys[*device].device(),
-                        seq,
-                        tip,
-                    };
-                    let evening = self.evening.entry(*logbook).or_default();
-                    evening.insert(*device, mark);
-                }
+        }
+        for ((logbook, device), chain) in &self.chains {
+            if let Some((seq, tip)) = chain.last {
+                let mark = Mark {
+                    device: self.keys[*device].device(),
+                    seq,
+                    tip,
+                };
+                let evening = self.evening.entry(*logbook).or_default();
+                evening.insert(*device, mark);
             }
         }
         raws
@@ -239,7 +250,7 @@ impl Season {
     }
 }
 
-const BY: [&str; DEVICES] = [
+pub const BY: [&str; DEVICES] = [
     "R. Ash",
     "T. Birch",
     "M. Cedar",
