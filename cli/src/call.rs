@@ -41,7 +41,7 @@ impl Call {
 
     /// Opens the store. One that was found to be a copy goes on under a new device id.
     pub fn store(&self) -> Result<Store, Error> {
-        let store = Store::open(&self.store)?;
+        let store = Store::open_for_one_job(&self.store)?;
         if store.id_is_in_use_elsewhere() {
             store.write_as(self.now().fresh_key()?)?;
         }

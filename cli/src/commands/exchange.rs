@@ -192,7 +192,7 @@ fn with_store(
     path: &Path,
     call: &Call,
 ) -> Result<(String, Summary, Carried), Error> {
-    let other = Store::open(path)?;
+    let other = Store::open_for_one_job(path)?;
     let now = || call.now().wall;
     let carry = |parcel: &Parcel| Ok(answer(&other, parcel, &Answering::as_peer(), now())?);
     let summary = carried(store, other.id(), now, carry)?;

@@ -49,7 +49,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     if report.damaged > 0 {
         report.mended = match args.with {
             Some(path) => {
-                let other = Store::open(&path)?;
+                let other = Store::open_for_one_job(&path)?;
                 let now = || call.now().wall;
                 mended(&store, call, |parcel| {
                     Ok(answer(&other, parcel, &Answering::as_peer(), now())?)

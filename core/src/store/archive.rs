@@ -13,10 +13,11 @@ use super::bunch::{self, Bunched, Lie};
 use super::filed::Filed;
 use super::histories::Histories;
 use super::known::KnownIds;
+use super::stretches::NEVER;
 use super::tables::{self, BLOCKS, BUNCHES, IDS};
 use crate::log::chain::Tip;
 use crate::log::columns::{self, Listener};
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, ThingId};
 use crate::log::stamp::Stamp;
 use crate::log::written::Written;
 use crate::merge::lately::Lately;
@@ -77,6 +78,17 @@ impl Shelves {
         then: Option<(&Histories, Stamp)>,
     ) -> Result<Option<Balanced>, Error> {
         self.balances.of(logbook, then)
+    }
+
+    /// Returns the same of the fields of one thing alone.
+    pub(super) fn balanced_thing(
+        &self,
+        logbook: LogbookId,
+        thing: ThingId,
+        until: Option<Stamp>,
+    ) -> Result<Option<Balanced>, Error> {
+        let then = (&Histories::open(&self.txn)?, until.unwrap_or(NEVER));
+        self.balances.of_thing(logbook, thing, then)
     }
 
     /// Returns what was written of a logbook since, if that is enough to go on from there; and counts the

@@ -22,6 +22,14 @@ impl<K: Ord, V> AtHand<K, V> {
         }
     }
 
+    /// Keeps no more than so much from now on.
+    pub(super) fn keep_up_to(&mut self, most: usize) {
+        self.most = most;
+        if self.size > most {
+            self.clear();
+        }
+    }
+
     pub(super) fn is_empty(&self) -> bool {
         self.kept.is_empty()
     }
@@ -80,5 +88,16 @@ mod tests {
         kept.keep(4, vec![0; 5]);
         assert_eq!((kept.get(&1), kept.get(&4).map(Vec::len)), (None, Some(5)));
         assert_eq!(kept.size, 5);
+        kept.keep_up_to(0);
+        assert_eq!(kept.get(&4), None);
+        for key in [5, 6] {
+            kept.keep(key, vec![0; 7]);
+        }
+        let left = [5, 6].map(|key| kept.get(&key).map(Vec::len));
+        assert_eq!(
+            left,
+            [None, Some(7)],
+            "the last one is at hand whatever its size"
+        );
     }
 }

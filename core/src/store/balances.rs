@@ -19,11 +19,12 @@ use super::said::{Asked, Heard, Hearing};
 use super::tables::{self, BALANCES};
 use crate::log::codec::CodecError;
 use crate::log::columns;
-use crate::log::id::{Arrival, LogbookId};
+use crate::log::id::{Arrival, LogbookId, ThingId};
 use crate::log::shapes::{Scan, number, sized};
 use crate::log::stamp::Stamp;
 use crate::merge::balance::{self, Balance, Chain};
 use crate::merge::bundle::Bundle;
+use crate::merge::history;
 use crate::merge::lately::Lately;
 use crate::merge::replay::State;
 
@@ -206,6 +207,37 @@ impl Balances {
             bundles: bundles.collect::<Result<_, _>>()?,
             title,
             base,
+        }))
+    }
+
+    /// Reads what is kept of the fields of one thing up to a moment, and no more: it takes as long however much is said of
+    /// others.
+    ///
+    /// # Errors
+    /// Those of [`Self::of`].
+    pub(super) fn of_thing(
+        &self,
+        logbook: LogbookId,
+        thing: ThingId,
+        (histories, until): (&Histories, Stamp),
+    ) -> Result<Option<Balanced>, Error> {
+        let Some(rows) = &self.0 else { return Ok(None) };
+        let key = key(logbook, REGISTERS, 0);
+        let Some(row) = rows.get(&key)? else {
+            return Ok(None);
+        };
+        let (title, chains) = head(&key, row.value())?.parts;
+        let stretch = histories.stretch(logbook, thing, until, &chains)?;
+        let nothing_since = Lately::none(chains);
+        let registers = history::registers(stretch, thing, &nothing_since, until).into_iter();
+        let registers = registers.map(|(field, register)| ((thing, field), register));
+        Ok(Some(Balanced {
+            title,
+            base: Balance {
+                registers: registers.collect(),
+                chains: nothing_since.chains,
+            },
+            bundles: Vec::new(),
         }))
     }
 

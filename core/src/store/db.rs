@@ -12,11 +12,22 @@ use super::Error;
 /// How many bytes of the file's pages are kept in memory at most. The operating system keeps them as
 /// well; redb's own measure, 1 GiB, would hold a whole log.
 const CACHE: usize = 16 << 20;
+/// The same for one job, which comes back to few pages.
+const FOR_ONE_JOB: usize = 2 << 20;
 
 /// How every file is opened.
 pub(super) fn builder() -> Builder {
+    with_cache(CACHE)
+}
+
+/// How a file is opened for one job.
+pub(super) fn for_one_job() -> Builder {
+    with_cache(FOR_ONE_JOB)
+}
+
+fn with_cache(bytes: usize) -> Builder {
     let mut builder = Builder::new();
-    builder.set_cache_size(CACHE);
+    builder.set_cache_size(bytes);
     builder
 }
 
@@ -24,7 +35,7 @@ pub(super) fn builder() -> Builder {
 /// only who writes needs. No process does write meanwhile: whoever opens the file by [`builder`] has it for
 /// itself.
 pub(super) fn reading() -> Builder {
-    let mut builder = builder();
+    let mut builder = for_one_job();
     builder.set_concurrency_mode(ConcurrencyMode::SingleWriter);
     builder
 }

@@ -5,7 +5,7 @@ use std::io;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
 
-use redb::{DatabaseError, StorageError};
+use redb::{Builder, DatabaseError, StorageError};
 
 use super::db::{self, Db};
 use super::{Error, NewStore, Store};
@@ -42,15 +42,30 @@ impl Store {
     /// [`Error::Missing`] where no file is there; [`Error::NotAStore`] where it is something
     /// else or cut short; [`Error::InUse`] where another program has it open.
     pub fn open(path: &Path) -> Result<Self, Error> {
+        Self::opened(path, &db::builder())
+    }
+
+    fn opened(path: &Path, builder: &Builder) -> Result<Self, Error> {
         if !path.exists() {
             return Err(Error::Missing(path.to_owned()));
         }
-        guarded(|| Self::identified(Db::Writing(db::builder().open(path)?)))
+        guarded(|| Self::identified(Db::Writing(builder.open(path)?)))
     }
 
-    /// Opens the store in this file for reading alone, beside any others that read it: nothing in the
-    /// file is touched. Where that needs writing first, because the file was not closed or an older
-    /// version wrote it, it is opened as by [`Self::open`].
+    /// Opens the store as [`Self::open`] does, for a program that does one job and ends: it keeps little in
+    /// memory of what it read.
+    ///
+    /// # Errors
+    /// Those of [`Self::open`].
+    pub fn open_for_one_job(path: &Path) -> Result<Self, Error> {
+        let store = Self::opened(path, &db::for_one_job())?;
+        store.live().keep_little();
+        Ok(store)
+    }
+
+    /// Opens the store in this file for reading alone and for one job, beside any others that read it:
+    /// nothing in the file is touched. Where that needs writing first, because the file was not closed or an
+    /// older version wrote it, it is opened as by [`Self::open_for_one_job`].
     ///
     /// # Errors
     /// Those of [`Self::open`].
@@ -67,7 +82,11 @@ impl Store {
                 store => store.map(Some),
             },
         })?;
-        read.map_or_else(|| Self::open(path), Ok)
+        let Some(read) = read else {
+            return Self::open_for_one_job(path);
+        };
+        read.live().keep_little();
+        Ok(read)
     }
 }
 

@@ -48,6 +48,7 @@ pub(super) struct Live {
     pub(super) clock: Clock,
     /// How many entries may lie in no block.
     pub(super) most_loose: usize,
+    keeps_little: bool,
     /// What the chains of logbooks come to.
     ledgers: AtHand<LogbookId, Arc<Ledger>>,
     /// What logbooks say.
@@ -123,6 +124,7 @@ impl Live {
             last,
             clock,
             most_loose: MOST_LOOSE,
+            keeps_little: false,
             ledgers: AtHand::up_to(MOST_LEDGERS, |_| 1),
             states: AtHand::up_to(MOST_SAID, |state| state.weight()),
             then: AtHand::up_to(MOST_SAID, |(_, state)| state.weight()),
@@ -139,10 +141,25 @@ impl Live {
 
     /// Reads it again, after more than an append.
     pub(super) fn reload(&mut self, db: &Db, own: DeviceId) -> Result<(), Error> {
-        let most_loose = self.most_loose;
+        let (most_loose, keeps_little) = (self.most_loose, self.keeps_little);
         *self = Self::load(db, own)?;
         self.most_loose = most_loose;
+        if keeps_little {
+            self.keep_little();
+        }
         Ok(())
+    }
+
+    /// Keeps only the last of what logbooks say at hand, whatever its size, for whoever goes from one to the
+    /// next and does not come back.
+    pub(super) fn keep_little(&mut self) {
+        self.keeps_little = true;
+        self.states.keep_up_to(0);
+        self.then.keep_up_to(0);
+        self.about.keep_up_to(0);
+        self.lately.keep_up_to(0);
+        self.books.keep_up_to(0);
+        self.ids.keep_up_to(0);
     }
 
     /// Returns all that is held, as a transaction sees it that nothing was written since.

@@ -23,7 +23,7 @@ use crate::merge::replay::{self, State, Verdict};
 /// What is asked of a logbook.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Asked {
-    /// One thing only.
+    /// The fields of one thing only.
     pub(super) thing: Option<ThingId>,
     /// Only what was written up to a moment, by the stamps that order it.
     pub(super) until: Option<Stamp>,
@@ -50,7 +50,11 @@ impl Reading<'_> {
         let then = histories
             .as_ref()
             .map(|(histories, until)| (histories, *until));
-        if let Some(balanced) = self.shelves.balanced(logbook, then)? {
+        let balanced = match asked.thing {
+            Some(thing) => self.shelves.balanced_thing(logbook, thing, asked.until)?,
+            None => self.shelves.balanced(logbook, then)?,
+        };
+        if let Some(balanced) = balanced {
             let since = ledger.entries().saturating_sub(balanced.entries());
             let tell = |hearing: &mut Hearing| balanced.tell_since(&archive, since, hearing);
             if let Some(Heard { told, fold }) = Heard::since(&balanced.base, asked, tell)? {
@@ -170,7 +174,7 @@ impl Hearing {
         Self {
             of,
             fold,
-            observes: true,
+            observes: of.is_none(),
             words: Words::default(),
             ids: Vec::new(),
             chains: Vec::new(),
