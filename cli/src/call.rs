@@ -1,5 +1,6 @@
 //! One call of the command: its flags, its clock, its store, and how it prints.
 
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use headwalk_core::site::unit::UnitSystem;
@@ -93,6 +94,17 @@ impl Call {
     /// Prints what the command found or did.
     pub fn print(&self, report: &impl Report) -> Result<(), Error> {
         self.output.print(report)
+    }
+
+    /// Prints what `write` writes while it writes it, the same for people and programs.
+    ///
+    /// # Errors
+    /// That of `write`, and where the result cannot be printed, of which `write` tells within.
+    pub fn print_as_it_comes(
+        &self,
+        write: impl FnOnce(&mut dyn Write) -> Result<io::Result<()>, Error>,
+    ) -> Result<(), Error> {
+        self.output.as_it_comes(write)
     }
 
     /// Prints lines that are the same for people and programs.

@@ -56,6 +56,16 @@ impl Output {
         to_stdout(text)
     }
 
+    /// Prints what `write` writes while it writes it.
+    pub fn as_it_comes(
+        self,
+        write: impl FnOnce(&mut dyn Write) -> Result<io::Result<()>, Error>,
+    ) -> Result<(), Error> {
+        let mut out = io::BufWriter::new(io::stdout().lock());
+        let written = write(&mut out)?;
+        printed(written.and_then(|()| out.flush()))
+    }
+
     /// Prints what went wrong.
     pub fn fail(self, error: &Error) {
         let mut text = format!("Error: {}\n", sentence(error.message()));
@@ -222,7 +232,11 @@ fn json(value: &impl Serialize) -> Result<String, Error> {
 
 fn to_stdout(text: &str) -> Result<(), Error> {
     let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    printed(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
+}
+
+fn printed(written: io::Result<()>) -> Result<(), Error> {
+    match written {
         // A closed pipe is the reader's way to say that it has read enough.
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         written => written.map_err(|error| {

@@ -8,17 +8,21 @@
 //! BLAKE3 over the `so_far` before it (as written; nothing at first) and its own text up to there.
 //! DEVELOPERS.md says how another program checks such a file.
 
+mod written;
+
 use std::collections::{BTreeMap, BTreeSet};
+use std::io::{self, Write};
+
+pub use written::{Unwritten, write_logbooks};
 
 use serde::Serialize;
 use serde_json::{Value as Json, json};
 
-use headwalk_core::log::chain::Link;
+use headwalk_core::log::chain::{Link, Mark};
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{LogbookId, Seq};
 use headwalk_core::log::seal::{Seal, Step};
-use headwalk_core::log::vector::VersionVector;
-use headwalk_core::log::walk::{Fault, Walk, Walked};
+use headwalk_core::log::walk::{End, Fault, Walk, Walked};
 use headwalk_core::site::fields::UNKNOWN;
 use headwalk_core::site::sight::What;
 use headwalk_core::store::{self, Store};
@@ -83,24 +87,17 @@ enum ChangeJson {
     },
 }
 
-/// Writes entries and seals as the text of a file.
-/// Returns these logbooks of a store as a file: every entry, and each seal that reaches no farther
-/// than what is held.
+/// Returns these logbooks of a store as the text of a file, as [`write_logbooks`] writes it.
 ///
 /// # Errors
 /// [`store::Error`] where the store cannot be read.
 pub fn of_logbooks(store: &Store, logbooks: &[LogbookId]) -> Result<String, store::Error> {
-    let (mut raws, mut seals) = (Vec::new(), Vec::new());
-    for logbook in logbooks {
-        let (batch, _) = store.entries_beyond(*logbook, &VersionVector::new(), usize::MAX)?;
-        // A seal that reaches farther than what has come here says nothing of what is here.
-        let links: BTreeSet<_> = store.links(*logbook)?.into_values().collect();
-        let of_batch = store.seals(&batch)?.into_iter();
-        seals
-            .extend(of_batch.filter(|seal| seal.logbook == *logbook && links.contains(&seal.link)));
-        raws.extend(batch);
+    let mut out = Vec::new();
+    match write_logbooks(store, logbooks, &mut out) {
+        Ok(_) => Ok(String::from_utf8(out).expect("lines are text")),
+        Err(Unwritten::Store(error)) => Err(error),
+        Err(Unwritten::Out(error)) => unreachable!("memory takes any text: {error}"),
     }
-    Ok(text(&raws, &seals))
 }
 
 /// Writes entries and seals as a file.
@@ -108,17 +105,40 @@ pub fn text(raws: &[Vec<u8>], seals: &[Seal]) -> String {
     let walk = Walk::over(raws, seals);
     let mut in_order: Vec<_> = walk.walked.iter().collect();
     in_order.sort_by_key(|(_, walked)| rank(walked));
-    let mut lines = heading(&walk, raws.len(), seals);
-    for (at, walked) in in_order {
-        lines.push(entry_line(walked, &raws[*at]));
+    let mut out = Vec::new();
+    let mut lines = Lines::to(&mut out);
+    let heading = heading(&walk.ends, raws.len() as u64, seals).into_iter();
+    let entries = in_order
+        .into_iter()
+        .map(|(at, walked)| entry_line(walked, &raws[*at]));
+    for line in heading.chain(entries) {
+        lines.line(&line).expect("memory takes any text");
     }
-    let (mut text, mut so_far) = (String::new(), String::new());
-    for line in &lines {
+    String::from_utf8(out).expect("lines are text")
+}
+
+/// Lines on their way into a file, each with what proves those before it.
+struct Lines<'o, W: ?Sized> {
+    out: &'o mut W,
+    so_far: String,
+    written: u64,
+}
+
+impl<'o, W: Write + ?Sized> Lines<'o, W> {
+    fn to(out: &'o mut W) -> Self {
+        Self {
+            out,
+            so_far: String::new(),
+            written: 0,
+        }
+    }
+
+    fn line(&mut self, line: &str) -> io::Result<()> {
         let body = line.strip_suffix('}').expect("a line is an object");
-        so_far = running(&so_far, body);
-        text.push_str(&format!("{body},\"so_far\":\"{so_far}\"}}\n"));
+        self.so_far = running(&self.so_far, body);
+        self.written += 1;
+        writeln!(self.out, "{body},\"so_far\":\"{}\"}}", self.so_far)
     }
-    text
 }
 
 /// In which order entries stand: by the moments that count.
@@ -128,11 +148,11 @@ fn rank(walked: &Walked) -> impl Ord + use<> {
 }
 
 /// The lines before the entries.
-fn heading(walk: &Walk, entries: usize, seals: &[Seal]) -> Vec<String> {
-    let (chains, sealed) = (walk.ends.len(), seals.len());
+fn heading(ends: &BTreeMap<(LogbookId, Mark), End>, entries: u64, seals: &[Seal]) -> Vec<String> {
+    let (chains, sealed) = (ends.len(), seals.len());
     let counts = format!("\"entries\":{entries},\"chains\":{chains},\"seals\":{sealed}");
     let mut lines = vec![format!("{BEGINS}{FORMAT},{counts}}}")];
-    for ((logbook, last), end) in &walk.ends {
+    for ((logbook, last), end) in ends {
         let chain = json!({"chain": {
             "logbook": logbook.to_string(),
             "device": last.device.to_string(),
@@ -393,7 +413,7 @@ impl<'t> Checking<'t> {
         if self.walk.order.len() < self.entries.len() {
             return self.in_order(); // where chains end is not known
         }
-        let heading = heading(&self.walk, self.entries.len(), &self.seals);
+        let heading = heading(&self.walk.ends, self.entries.len() as u64, &self.seals);
         let ours = heading.iter().filter_map(|line| line.strip_suffix('}'));
         let ours: Vec<_> = ours.filter(|line| line.starts_with("{\"chain\"")).collect();
         let mut wrong = Vec::new();

@@ -1,8 +1,9 @@
 //! `headwalk export`: the log and its things, readable without this program.
 
 use std::collections::BTreeSet;
-use std::fs;
-use std::path::PathBuf;
+use std::fs::{self, File};
+use std::io::{self, BufWriter};
+use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 use serde::Serialize;
@@ -11,7 +12,7 @@ use headwalk_core::site::fields::{self, FieldDef, any};
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::{Site, Thing};
 use headwalk_core::store::Store;
-use headwalk_sync_server::export_file;
+use headwalk_sync_server::export_file::{self, Unwritten};
 
 use crate::call::Call;
 use crate::error::{Error, Kind};
@@ -62,7 +63,7 @@ pub enum Exported {
 #[derive(Serialize)]
 struct Written {
     out: String,
-    lines: usize,
+    lines: u64,
 }
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
@@ -73,10 +74,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         None => roots.by_id(),
     };
     let text = match args.what {
-        Exported::Entries => {
-            let logbooks: Vec<_> = wanted.iter().map(|root| root.id).collect();
-            export_file::of_logbooks(&store, &logbooks)?
-        }
+        Exported::Entries => return entries(&store, &wanted, args.out.as_deref(), call),
         Exported::Zones => things(&store, &wanted, ThingKind::Zone, call)?,
         Exported::Heads => things(&store, &wanted, ThingKind::Head, call)?,
         Exported::Valves => things(&store, &wanted, ThingKind::Valve, call)?,
@@ -93,7 +91,48 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     })?;
     call.print(&Written {
         out: out.display().to_string(),
-        lines: text.lines().count(),
+        lines: text.lines().count() as u64,
+    })
+}
+
+/// Writes entries as they are read; a file gets its name when all of them are in it.
+fn entries(store: &Store, wanted: &[Root], out: Option<&Path>, call: &Call) -> Result<(), Error> {
+    let logbooks: Vec<_> = wanted.iter().map(|root| root.id).collect();
+    let Some(out) = out else {
+        return call.print_as_it_comes(|out| {
+            Ok(match export_file::write_logbooks(store, &logbooks, out) {
+                Err(Unwritten::Store(error)) => return Err(error.into()),
+                Err(Unwritten::Out(error)) => Err(error),
+                Ok(_) => Ok(()),
+            })
+        });
+    };
+    let mut making = out.as_os_str().to_owned();
+    making.push(".making");
+    let making = Path::new(&making);
+    let unwritten = |error: io::Error| {
+        let message = format!("{} cannot be written: {error}", out.display());
+        Error::new(Kind::Machine, message)
+    };
+    let written = File::create(making).map_err(unwritten).and_then(|file| {
+        let mut file = BufWriter::new(file);
+        let lines = match export_file::write_logbooks(store, &logbooks, &mut file) {
+            Err(Unwritten::Store(error)) => Err(error.into()),
+            Err(Unwritten::Out(error)) => Err(unwritten(error)),
+            Ok(lines) => Ok(lines),
+        }?;
+        file.into_inner()
+            .map_err(|error| unwritten(error.into_error()))?;
+        fs::rename(making, out).map_err(unwritten)?;
+        Ok(lines)
+    });
+    let lines = written.inspect_err(|_| {
+        // Where it cannot even be removed, its name says what it is.
+        drop(fs::remove_file(making));
+    })?;
+    call.print(&Written {
+        out: out.display().to_string(),
+        lines,
     })
 }
 
@@ -175,7 +214,7 @@ fn of_kind<'s>(site: &Site<'s>, kind: ThingKind) -> Vec<Thing<'s>> {
 
 impl Report for Written {
     fn write(&self, page: &mut Page) {
-        let lines = counted(self.lines as u64, "line", "lines");
+        let lines = counted(self.lines, "line", "lines");
         page.line(format!("{lines} to {}.", self.out));
     }
 }

@@ -239,6 +239,17 @@ impl<'a> Archive<'a> {
         Ok(())
     }
 
+    /// Returns the entries of the first block that begins at an arrival or after it, and where it begins.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where one is not what was written.
+    pub(super) fn first_from(&self, from: Arrival) -> Result<Option<(Arrival, Vec<Filed>)>, Error> {
+        self.search((from.0, u64::MAX), false, |key, row| {
+            let block = Block::read(key, row)?;
+            Ok(Some((block.first, block.entries()?)))
+        })
+    }
+
     /// Returns those entries that lie in no block.
     pub(super) fn tail(&self) -> impl Iterator<Item = &'a Arc<Filed>> + use<'a> {
         let logbook = self.logbook;

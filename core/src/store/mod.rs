@@ -39,6 +39,7 @@ mod seals;
 mod stretches;
 mod tables;
 mod telling;
+mod unroll;
 mod verify;
 mod writing;
 
@@ -54,6 +55,7 @@ pub use follow::{Followed, Rehearsed};
 pub use query::{Branched, Head, Kept, News};
 pub use rebuild::Rebuilt;
 pub use telling::{Came, Meeting, Telling, Wanted};
+pub use unroll::{Unrolled, Unrolling};
 pub use verify::{Fault, Verified};
 
 use crate::log::id::{Arrival, DeviceId, LogbookId, StoreId};

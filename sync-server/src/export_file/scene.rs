@@ -12,7 +12,7 @@ use redb::backends::InMemoryBackend;
 
 const LOGBOOK: LogbookId = LogbookId::from_bytes([1; 16]);
 
-fn store(number: u8) -> Store {
+pub fn store(number: u8) -> Store {
     let new = NewStore {
         id: StoreId::from_bytes([number; 16]),
         key: DeviceKey::from_bytes([number; 32]),
@@ -55,15 +55,32 @@ fn draft(number: u64) -> Draft {
 
 /// Two phones that wrote in turn and met at a hub, one of them a day fast; and what the hub exports.
 pub fn export(number: u64) -> (Vec<Vec<u8>>, Vec<Seal>) {
-    let (hub, one, other) = (store(1), store(2), store(3));
+    let hub = met(number, store(1), &[store(2), store(3)], &[LOGBOOK]);
+    let (raws, _) = hub
+        .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
+        .unwrap();
+    let seals = hub.seals(&raws).unwrap();
+    (raws, seals)
+}
+
+/// The hub at which phones met, after they wrote in turn in these logbooks, each a day ahead of the one
+/// before it.
+pub fn met(number: u64, hub: Store, phones: &[Store], logbooks: &[LogbookId]) -> Store {
     for turn in 0..2 {
-        for (at, phone) in [(0, &one), (1, &other)] {
+        for (at, phone) in (0..).zip(phones) {
+            if phone.id_is_in_use_elsewhere() {
+                continue;
+            }
             let now = WallMs::new(1_784_000_000_000 + turn * 1_000 + number);
             let wall = WallMs::new(now.get() + at * 86_400_000);
             for more in 0..1 + (number + turn) % 3 {
-                phone
-                    .record(&[draft(number + more * 7 + turn)], wall)
-                    .unwrap();
+                for logbook in logbooks {
+                    let draft = Draft {
+                        logbook: *logbook,
+                        ..draft(number + more * 7 + turn)
+                    };
+                    phone.record(&[draft], wall).unwrap();
+                }
             }
             let (mut caller, mut parcel) = Caller::begin(phone, None, wall).unwrap();
             loop {
@@ -75,9 +92,5 @@ pub fn export(number: u64) -> (Vec<Vec<u8>>, Vec<Seal>) {
             }
         }
     }
-    let (raws, _) = hub
-        .entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX)
-        .unwrap();
-    let seals = hub.seals(&raws).unwrap();
-    (raws, seals)
+    hub
 }

@@ -2,7 +2,9 @@
 
 use headwalk_core::log::codec;
 
-use super::scene::export;
+use headwalk_core::log::vector::VersionVector;
+
+use super::scene::{export, met, store};
 use super::*;
 
 fn faults(text: &str) -> Vec<String> {
@@ -121,4 +123,44 @@ fn entries_at_the_end_that_nobody_sealed_are_counted() {
     for raw in &sound.entries {
         assert!(raws.contains(raw) && codec::decode(raw).is_ok());
     }
+}
+
+/// The same as one whole: every entry read, then walked, then written.
+fn of_all_at_once(store: &Store, logbooks: &[LogbookId]) -> String {
+    let (mut raws, mut seals) = (Vec::new(), Vec::new());
+    for logbook in logbooks {
+        let all = store.entries_beyond(*logbook, &VersionVector::new(), usize::MAX);
+        let (batch, _) = all.unwrap();
+        let links: BTreeSet<_> = store.links(*logbook).unwrap().into_values().collect();
+        let kept = store.seals(&batch).unwrap().into_iter();
+        seals.extend(kept.filter(|seal| links.contains(&seal.link)));
+        raws.extend(batch);
+    }
+    text(&raws, &seals)
+}
+
+#[test]
+fn what_is_written_as_it_is_read_is_what_is_written_of_all_at_once() {
+    let logbooks = [7, 9, 8].map(|number| LogbookId::from_bytes([number; 16]));
+    let (mut branched, mut receipts, mut parts) = (0, 0, 0);
+    for number in 0..24 {
+        let hub = store(1);
+        hub.keep_loose(number as usize % 4);
+        // The last phone is a copy of the first, every other time.
+        let last = if number % 2 == 0 { 2 } else { 4 };
+        let hub = met(number, hub, &[store(2), store(3), store(last)], &logbooks);
+        if number % 3 == 0 {
+            hub.press_all().unwrap();
+        }
+        let whole = of_all_at_once(&hub, &logbooks);
+        assert_eq!(of_logbooks(&hub, &logbooks).unwrap(), whole, "{number}");
+        assert_eq!(faults(&whole), Vec::<String>::new());
+        branched += hub.branched(logbooks[0]).unwrap().len();
+        receipts += whole.matches("\"counts_as\"").count();
+        parts += whole.matches("\"path\"").count();
+    }
+    assert!(
+        branched > 0 && receipts > 0 && parts > 0,
+        "{branched} {receipts} {parts}"
+    );
 }
