@@ -13,12 +13,10 @@ use super::Error;
 use super::archive::{Archive, Shelves};
 use super::block;
 use super::entering::Entering;
-use super::filed::Filed;
 use super::histories::Histories;
 use super::said::{Asked, Heard, Hearing};
 use super::tables::{self, BALANCES};
 use crate::log::codec::CodecError;
-use crate::log::columns;
 use crate::log::id::{Arrival, LogbookId, ThingId};
 use crate::log::shapes::{Scan, number, sized};
 use crate::log::stamp::Stamp;
@@ -271,7 +269,7 @@ impl Balances {
         Ok(heard.map(|Heard { told, mut fold }| (fold.take_lately(), title.entries + told)))
     }
 
-    /// Whether what is kept of a logbook is what all entries of its blocks, in order, come to.
+    /// Whether what is kept of a logbook is what the entries of its blocks come to.
     ///
     /// # Errors
     /// Those of [`Self::of`].
@@ -279,21 +277,21 @@ impl Balances {
         &self,
         histories: &Histories,
         logbook: LogbookId,
-        entries: &[Filed],
+        archive: &Archive<'_>,
     ) -> Result<bool, Error> {
         let Some(kept) = self.of(logbook, None)? else {
             return Ok(true);
         };
-        let within = entries.partition_point(|filed| filed.arrival <= kept.title.up_to);
-        let within = &entries[..within];
         let mut heard = Heard::all(Asked::default(), |hearing| {
             hearing.fold.keep_lately();
-            for filed in within {
-                columns::tell(&filed.written.entry, hearing);
-            }
-            Ok(within.len() as u64)
+            let (all, mut told) = ((Arrival(0), kept.title.up_to), 0);
+            archive.each_block_within(all, |block| {
+                told += block.tell(hearing)? as u64;
+                Ok(())
+            })?;
+            Ok(told)
         })?;
-        let same = kept.entries() == within.len() as u64 && kept.base == heard.fold.balance();
+        let same = kept.entries() == heard.told && kept.base == heard.fold.balance();
         let lately = heard.fold.take_lately();
         let mut told = State::made_of(kept.base.registers.iter().cloned(), []);
         kept.put_observations(Asked::default(), &mut told);

@@ -336,6 +336,26 @@ impl Ledger {
         self.heads.forget_tips(MOST_TIPS);
     }
 
+    /// Takes in an entry that just goes on with its device's one chain, whose link after it this is; says
+    /// whether it does. The tips of all entries taken in are remembered, so that none is looked up.
+    ///
+    /// # Errors
+    /// [`Error::MissingCause`] where its writer had one that was not taken in.
+    pub(super) fn take_next(
+        &mut self,
+        entry: &View<'_>,
+        arrival: Arrival,
+        link: Link,
+    ) -> Result<bool, Error> {
+        match self.slot(entry, &Archive::empty(entry.logbook))? {
+            Slot::Next(place, gained) => {
+                self.go_on_with(entry, place, &gained, arrival, |_| link);
+                Ok(true)
+            }
+            Slot::Same | Slot::Branches => Ok(false),
+        }
+    }
+
     /// Walks all entries of a logbook, in order of arrival.
     ///
     /// # Errors

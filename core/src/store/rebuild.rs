@@ -12,7 +12,8 @@ use super::filed::Filed;
 use super::ledger::Ledger;
 use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, HISTORIES, IDENTITY, IDS, LEDGERS};
 use super::{Error, Store};
-use crate::log::id::{Arrival, LogbookId};
+use crate::log::chain::Link;
+use crate::log::id::{Arrival, DeviceId, LogbookId};
 
 /// What a rebuild went through.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -67,8 +68,7 @@ impl Store {
             let blocks = live.shelves(&self.db.begin_read()?)?;
             let logbooks = groups.iter().flat_map(|group| &group.logbooks);
             for logbook in logbooks.collect::<BTreeSet<_>>() {
-                let entries = settled(&rows, *logbook)?;
-                let mut ledger = Ledger::walk(*logbook, entries.iter())?.ledger;
+                let mut ledger = ledger_of(&rows, *logbook)?;
                 ledgers.insert(logbook.bytes(), ledger.row(*logbook).as_slice())?;
                 if let Some(row) = ledger.new_ids(*logbook) {
                     ids.insert(logbook.bytes(), row.as_slice())?;
@@ -151,16 +151,58 @@ pub(super) fn groups(
         .collect()
 }
 
+/// What the entries of a logbook's blocks come to.
+fn ledger_of(
+    rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
+    logbook: LogbookId,
+) -> Result<Ledger, Error> {
+    let mut links: BTreeMap<DeviceId, Link> = BTreeMap::new();
+    let mut ledger = Ledger::beginning();
+    let mut goes_on = true;
+    each_settled(rows, logbook, |block| {
+        if !goes_on {
+            return Ok(());
+        }
+        for filed in block.entries()? {
+            let device = filed.written.entry.device;
+            let link = links
+                .entry(device)
+                .or_insert_with(|| Link::origin(logbook, device));
+            *link = link.after(&filed.written.raw);
+            let taken = ledger.take_next(&filed.written.view(), filed.arrival, *link);
+            goes_on = goes_on && matches!(taken, Ok(true));
+        }
+        Ok(())
+    })?;
+    if goes_on {
+        return Ok(ledger);
+    }
+    // Where chains have branches, or an entry is missing, all of them are walked together.
+    Ok(Ledger::walk(logbook, settled(rows, logbook)?.iter())?.ledger)
+}
+
 /// The entries of a logbook's blocks, in order of arrival.
 pub(super) fn settled(
     rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
     logbook: LogbookId,
 ) -> Result<Vec<Filed>, Error> {
-    let (from, to) = tables::range::<24>(&[logbook.bytes()]);
     let mut all = Vec::new();
+    each_settled(rows, logbook, |block| {
+        all.append(&mut block.entries()?);
+        Ok(())
+    })?;
+    Ok(all)
+}
+
+fn each_settled(
+    rows: &impl ReadableTable<&'static [u8; 24], &'static [u8]>,
+    logbook: LogbookId,
+    mut with: impl FnMut(Block<'_>) -> Result<(), Error>,
+) -> Result<(), Error> {
+    let (from, to) = tables::range::<24>(&[logbook.bytes()]);
     for row in rows.range::<&[u8; 24]>(&from..=&to)? {
         let (key, row) = row?;
-        all.append(&mut Block::read(key.value(), row.value())?.entries()?);
+        with(Block::read(key.value(), row.value())?)?;
     }
-    Ok(all)
+    Ok(())
 }

@@ -67,9 +67,9 @@ pub enum Fault {
 }
 
 impl Store {
-    /// Reads everything and holds it against everything else, logbook by logbook, so that beside the
-    /// file's own pages it takes the memory of the largest and eight bytes an entry. Changes nothing
-    /// but what redb itself repairs after a crash.
+    /// Reads everything and holds it against everything else, block by block, so that beside the file's own
+    /// pages it takes the memory of what one logbook says, and eight bytes for each of its entries. Changes
+    /// nothing but what redb itself repairs after a crash.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read at all.
@@ -118,20 +118,23 @@ impl Store {
         let (balances, histories) = (shelves.balances(), Histories::open(&txn)?);
         let mut wrong_balance = !balances.are_all_of(&histories, &in_blocks)?;
         for logbook in logbooks {
-            let settled = settled(&shelves.of(logbook), verified)?;
-            let tail: Vec<_> = shelves.of(logbook).tail().collect();
-            let all = settled
-                .iter()
-                .chain(tail.iter().map(|filed| filed.as_ref()));
-            verified.entries += all.clone().count() as u64;
-            let links = walk(logbook, all, &sealed, own, verified);
+            let archive = shelves.of(logbook);
+            let mut walking = Walking::of(logbook, &sealed, own);
+            if !walking.go_through(&archive, verified)? {
+                // Once more, with all that it comes to.
+                walking = walking.anew_with_branches();
+                walking.go_through(&archive, verified)?;
+            }
+            let ledger = walking.done(verified);
             // What damaged entries come to says nothing.
             if verified.faults.is_empty() && in_blocks.contains(&logbook) {
-                let linked = settled.iter().zip(links.iter().copied().map(Some));
-                let mut right = Ledger::walk_linked(logbook, linked)?.ledger;
+                let mut right = match ledger {
+                    Some(ledger) => ledger,
+                    None => Ledger::walk(logbook, archive.settled()?.iter())?.ledger,
+                };
                 // Where chains have branches nobody reads it.
                 if right.branches().is_empty() {
-                    match balances.are_right(&histories, logbook, &settled) {
+                    match balances.are_right(&histories, logbook, &archive) {
                         Ok(is_right) => wrong_balance |= !is_right,
                         Err(Error::DamagedIndex { .. }) => wrong_balance = true,
                         Err(other) => return Err(other),
@@ -187,23 +190,6 @@ fn same_groups(
     Ok(true)
 }
 
-/// The entries of a logbook's blocks that are what was written.
-fn settled(archive: &Archive<'_>, verified: &mut Verified) -> Result<Vec<Filed>, Error> {
-    let mut whole = Vec::new();
-    archive.each_block(|block| {
-        match block.and_then(|block| block.entries()) {
-            Ok(mut entries) => whole.append(&mut entries),
-            // Of what nobody can tell it of, it was said before.
-            Err(Error::DamagedEntry { arrival })
-                if verified.faults.contains(&Fault::Entry(arrival)) => {}
-            Err(Error::DamagedEntry { arrival }) => verified.faults.push(Fault::Entry(arrival)),
-            Err(other) => return Err(other),
-        }
-        Ok(())
-    })?;
-    Ok(whole)
-}
-
 /// How far devices sealed their chains: every link that one of them signed.
 type Sealed = BTreeSet<(LogbookId, DeviceId, Link)>;
 
@@ -222,18 +208,80 @@ fn sealed(txn: &ReadTransaction, verified: &mut Verified) -> Result<Sealed, Erro
     Ok(sealed)
 }
 
-/// Walks the chains of one logbook; returns the link at each of these entries.
-fn walk<'a>(
+/// The chains of one logbook, walked entry by entry.
+struct Walking<'v> {
     logbook: LogbookId,
-    whole: impl Iterator<Item = &'a Filed>,
-    sealed: &Sealed,
+    sealed: &'v Sealed,
     own: Option<DeviceId>,
-    verified: &mut Verified,
-) -> Vec<Link> {
-    let mut links = Vec::new();
-    // What the chain comes to at every entry, and whether another follows it.
-    let mut walked: HashMap<Mark, (Walked, bool), RandomState> = HashMap::default();
-    for filed in whole {
+    entries: u64,
+    damaged: Vec<Fault>,
+    faults: Vec<Fault>,
+    /// What the chain comes to at an entry, and whether another follows it: at the last entry of each chain
+    /// alone, unless there are branches, which may leave anywhere.
+    walked: HashMap<Mark, (Walked, bool), RandomState>,
+    has_branches: bool,
+    begun: BTreeSet<DeviceId>,
+    /// What the entries of blocks come to, as long as each just goes on with its chain.
+    ledger: Option<Ledger>,
+}
+
+impl<'v> Walking<'v> {
+    fn of(logbook: LogbookId, sealed: &'v Sealed, own: Option<DeviceId>) -> Self {
+        Self {
+            logbook,
+            sealed,
+            own,
+            entries: 0,
+            damaged: Vec::new(),
+            faults: Vec::new(),
+            walked: HashMap::default(),
+            has_branches: false,
+            begun: BTreeSet::new(),
+            ledger: Some(Ledger::beginning()),
+        }
+    }
+
+    fn anew_with_branches(&self) -> Self {
+        Self {
+            has_branches: true,
+            ledger: None,
+            ..Self::of(self.logbook, self.sealed, self.own)
+        }
+    }
+
+    /// Walks all entries that are what was written, and holds those against the rest of them that are not.
+    /// Where that takes more than the last entry of each chain, says so, and found nothing.
+    fn go_through(&mut self, archive: &Archive<'_>, verified: &Verified) -> Result<bool, Error> {
+        let mut is_told = true;
+        archive.each_block(|block| {
+            if !is_told {
+                return Ok(());
+            }
+            match block.and_then(|block| block.entries()) {
+                Ok(entries) => {
+                    for filed in &entries {
+                        is_told = is_told && self.take(filed, true);
+                    }
+                }
+                // Of what nobody can tell it of, it was said before.
+                Err(Error::DamagedEntry { arrival }) => {
+                    let fault = Fault::Entry(arrival);
+                    if !verified.faults.contains(&fault) {
+                        self.damaged.push(fault);
+                    }
+                }
+                Err(other) => return Err(other),
+            }
+            Ok(())
+        })?;
+        for filed in archive.tail() {
+            is_told = is_told && self.take(filed, false);
+        }
+        Ok(is_told)
+    }
+
+    /// Walks one entry on, where that takes no more than the last of its chain.
+    fn take(&mut self, filed: &Filed, is_settled: bool) -> bool {
         let (entry, raw) = (&filed.written.entry, &filed.written.raw);
         let mark = filed.written.mark();
         let before = entry.seq.previous().map(|seq| Mark {
@@ -242,12 +290,17 @@ fn walk<'a>(
             ..mark
         });
         let begins = || Walked {
-            link: Link::origin(logbook, entry.device),
+            link: Link::origin(self.logbook, entry.device),
             sealed: None,
         };
-        let known = match before {
-            None => Some(begins()),
-            Some(before) => walked.get_mut(&before).map(|known| {
+        let known = match (before, self.has_branches) {
+            (None, false) if !self.begun.insert(entry.device) => return false,
+            (None, _) => Some(begins()),
+            (Some(before), false) => match self.walked.remove(&before) {
+                Some((walked, _)) => Some(walked),
+                None => return false,
+            },
+            (Some(before), true) => self.walked.get_mut(&before).map(|known| {
                 known.1 = true;
                 known.0
             }),
@@ -256,22 +309,37 @@ fn walk<'a>(
         // Where it does not, whatever follows it may still follow each other.
         let known = known.unwrap_or_else(begins);
         let link = known.link.after(raw);
-        links.push(link);
-        let is_sealed = sealed.contains(&(logbook, entry.device, link));
+        let is_sealed = self.sealed.contains(&(self.logbook, entry.device, link));
         let sealed = is_sealed.then_some(entry.seq).or(known.sealed);
-        let twice = walked.insert(mark, (Walked { link, sealed }, false));
+        let twice = self.walked.insert(mark, (Walked { link, sealed }, false));
         if twice.is_some() || !follows {
-            verified.faults.push(Fault::Chain(mark));
+            self.faults.push(Fault::Chain(mark));
         }
+        self.entries += 1;
+        if is_settled && let Some(ledger) = &mut self.ledger {
+            let taken = ledger.take_next(&filed.written.view(), filed.arrival, link);
+            // Where an entry is missing, whoever walks them all says so.
+            if !matches!(taken, Ok(true)) {
+                self.ledger = None;
+            }
+        }
+        true
     }
-    for (last, (mut walked, followed)) in walked {
-        if followed {
-            continue;
+
+    /// Tells what was found; returns what the entries of blocks come to, if that is known.
+    fn done(self, verified: &mut Verified) -> Option<Ledger> {
+        verified.entries += self.entries;
+        verified.faults.extend(self.damaged);
+        verified.faults.extend(self.faults);
+        for (last, (mut walked, followed)) in self.walked {
+            if followed {
+                continue;
+            }
+            if self.own == Some(last.device) {
+                walked.sealed = Some(last.seq); // whoever asks gets its seal
+            }
+            verified.chains.insert((self.logbook, last), walked);
         }
-        if own == Some(last.device) {
-            walked.sealed = Some(last.seq); // whoever asks gets its seal
-        }
-        verified.chains.insert((logbook, last), walked);
+        self.ledger
     }
-    links
 }
