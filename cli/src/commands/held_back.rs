@@ -66,6 +66,9 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let mut found: Vec<(Root, Kept)> = Vec::new();
     let mut lines = Vec::new();
     for root in wanted {
+        if !store.holds_back(root.id)? {
+            continue;
+        }
         let logbook = Logbook::read(&store, root.id, Moment::default())?;
         let site = Site::of(&logbook.state, root.id);
         let book = logbook.book(&site);

@@ -11,6 +11,7 @@ use super::balances::{Balanced, Balances};
 use super::block::{self, Block};
 use super::bunch::{self, Bunched, Lie};
 use super::filed::Filed;
+use super::found::Spoken;
 use super::histories::Histories;
 use super::known::KnownIds;
 use super::stretches::NEVER;
@@ -331,6 +332,41 @@ impl<'a> Archive<'a> {
         let tail = self.tail().filter(|filed| is_it(filed));
         all.extend(tail.map(|filed| Filed::clone(filed)));
         Ok(all)
+    }
+
+    /// Returns the entry of a device under a number, where no chain has branches; lets `spoken` hear what is
+    /// said of entries from it on, and perhaps before.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where an entry from it on is not what was written.
+    pub(super) fn entry_and_since(
+        &self,
+        device: DeviceId,
+        seq: Seq,
+        spoken: &mut Spoken,
+    ) -> Result<Option<Filed>, Error> {
+        let is_it = |filed: &Filed| {
+            let entry = &filed.written.entry;
+            (entry.device, entry.seq) == (device, seq)
+        };
+        for filed in self.tail() {
+            spoken.hear(&filed.written.entry.changes);
+        }
+        if let Some(found) = self.tail().find(|filed| is_it(filed)) {
+            return Ok(Some(Filed::clone(found)));
+        }
+        self.search((0, u64::MAX), true, |key, row| {
+            let block = Block::read(key, row)?;
+            if !block.may_hold(device, seq) {
+                block.tell(spoken)?;
+                return Ok(None);
+            }
+            let entries = block.entries()?;
+            for filed in &entries {
+                spoken.hear(&filed.written.entry.changes);
+            }
+            Ok(entries.into_iter().find(is_it))
+        })
     }
 
     /// Returns the tip of the entry of a device under a number, where no chain has branches. Whoever

@@ -23,6 +23,7 @@ mod filed;
 mod filing;
 mod first_seen;
 mod follow;
+mod found;
 mod heads;
 mod histories;
 mod known;

@@ -569,7 +569,17 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read, or the entry is not what was written.
     pub fn entry(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
-        let book = self.book(logbook)?;
+        let at_hand = self.live().books.get(&logbook).map(Arc::clone);
+        let book = match at_hand {
+            Some(book) => book,
+            None => {
+                let reading = self.reading()?;
+                if reading.ledger(logbook)?.branches().is_empty() {
+                    return reading.kept_at(logbook, place);
+                }
+                self.book(logbook)?
+            }
+        };
         let mut entries = book.iter();
         Ok(entries.find(|kept| kept.place == place).cloned())
     }

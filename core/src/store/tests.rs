@@ -186,6 +186,10 @@ proptest! {
             prop_assert_eq!(in_force(&kept), in_force(&same));
             prop_assert_eq!(kept.state(LOGBOOK).unwrap(), same.state(LOGBOOK).unwrap());
             let held = same.entries(LOGBOOK).unwrap();
+            for one in kept.entries(LOGBOOK).unwrap() {
+                let found = kept.entry(LOGBOOK, one.place).unwrap();
+                prop_assert_eq!(found, Some(one));
+            }
             let held: Vec<_> = held.into_iter().map(|kept| kept.placed).collect();
             for &moment in &moments {
                 let until = Stamp::end_of(at(moment));
@@ -414,6 +418,18 @@ fn a_phone_a_day_fast_gets_a_receipt_and_loses_to_a_later_edit() {
         .map(|kept| kept.placed)
         .collect();
     assert_eq!(State::of(&entries), *hub.state(LOGBOOK).unwrap());
+    each_is_found(&hub);
+}
+
+/// Each entry is found by itself as it is read with all others, packed or not.
+fn each_is_found(store: &Store) {
+    for _ in 0..2 {
+        for kept in store.entries(LOGBOOK).unwrap() {
+            let found = store.entry(LOGBOOK, kept.place).unwrap();
+            assert_eq!(found, Some(kept));
+        }
+        store.press_all().unwrap();
+    }
 }
 
 #[test]
@@ -568,6 +584,7 @@ fn what_came_after_access_was_taken_back_is_kept_but_does_not_count_until_it_is_
                 .register(THING, FieldNumber(6))
                 .is_none()
         );
+        each_is_found(&store);
         let before = store.verify().unwrap();
         assert_eq!(before.faults, []);
         store.rebuild().unwrap();
