@@ -96,6 +96,15 @@ impl Call {
         self.output.print(report)
     }
 
+    /// Prints reports that come one by one, as a list of this name; nothing where one of them does not come.
+    pub fn print_one_by_one<R: Report>(
+        &self,
+        name: &str,
+        reports: impl Iterator<Item = Result<R, Error>>,
+    ) -> Result<(), Error> {
+        self.output.one_by_one(name, reports)
+    }
+
     /// Prints what `write` writes while it writes it, the same for people and programs.
     ///
     /// # Errors

@@ -6,7 +6,7 @@
 //! last three only where there are any.
 
 use std::env;
-use std::io::{self, Write};
+use std::io::{self, Seek, Write};
 use std::process;
 
 use serde::Serialize;
@@ -18,6 +18,9 @@ pub trait Report: Serialize {
     /// Writes it for people.
     fn write(&self, page: &mut Page);
 }
+
+/// How much of a result is held in memory until it is printed, in bytes; more lies in a file without a name.
+const IN_MEMORY: usize = 1 << 20;
 
 /// How results are printed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -54,6 +57,49 @@ impl Output {
     /// Prints lines that are the same for people and programs, such as an export.
     pub fn lines(self, text: &str) -> Result<(), Error> {
         to_stdout(text)
+    }
+
+    /// Prints reports that come one by one: for people with a blank line between two, as JSON an object with
+    /// one list of this name. None is printed until all have come, and few are held in memory.
+    pub fn one_by_one<R: Report>(
+        self,
+        name: &str,
+        reports: impl Iterator<Item = Result<R, Error>>,
+    ) -> Result<(), Error> {
+        let mut all = tempfile::spooled_tempfile(IN_MEMORY);
+        let mut keep = |text: &str| {
+            all.write_all(text.as_bytes()).map_err(|error| {
+                let message = format!("the result cannot be kept until it is printed: {error}");
+                Error::new(Kind::Machine, message)
+            })
+        };
+        if self == Self::Json {
+            keep(&format!("{{\n  \"{name}\": ["))?;
+        }
+        let mut many = 0;
+        for report in reports {
+            let report = report?;
+            let text = match self {
+                Self::Text => {
+                    let mut page = Page::default();
+                    report.write(&mut page);
+                    format!("{}{}", if many == 0 { "" } else { "\n" }, page.text)
+                }
+                Self::Json => {
+                    let text = json(&report)?;
+                    let text = text.trim_end().replace('\n', "\n    ");
+                    format!("{}\n    {text}", if many == 0 { "" } else { "," })
+                }
+            };
+            keep(&text)?;
+            many += 1;
+        }
+        if self == Self::Json {
+            keep(if many == 0 { "]\n}\n" } else { "\n  ]\n}\n" })?;
+        }
+        let mut out = io::stdout().lock();
+        let copied = all.rewind().and_then(|()| io::copy(&mut all, &mut out));
+        printed(copied.and_then(|_| out.flush()))
     }
 
     /// Prints what `write` writes while it writes it.

@@ -37,13 +37,7 @@ pub struct Args {
     moment: MomentArgs,
 }
 
-/// `{"logbooks": [..]}`, by id.
-#[derive(Serialize)]
-struct Whole {
-    logbooks: Vec<LogbookJson>,
-}
-
-/// One logbook.
+/// One of `{"logbooks": [..]}`, by id.
 #[derive(Serialize)]
 struct LogbookJson {
     logbook: String,
@@ -93,8 +87,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         let logbook = Logbook::read(&store, root.id, moment)?;
         LogbookJson::of(root, &logbook, args.thing.as_deref(), call.units())
     };
-    let logbooks = wanted.iter().map(read).collect::<Result<_, Error>>()?;
-    call.print(&Whole { logbooks })
+    // One after the other: what all of them say is the whole log.
+    call.print_one_by_one("logbooks", wanted.iter().map(read))
 }
 
 impl LogbookJson {
@@ -235,23 +229,18 @@ fn row(name: &str, shown: &str, said: &Said) -> [String; 5] {
     [name.to_owned(), shown.to_owned(), by, when, said.how()]
 }
 
-impl Report for Whole {
+impl Report for LogbookJson {
     fn write(&self, page: &mut Page) {
-        for (at, logbook) in self.logbooks.iter().enumerate() {
-            if at > 0 {
-                page.line("");
-            }
-            page.line(&logbook.name);
-            for thing in &logbook.things {
-                thing.write(page);
-            }
-            if logbook.unknown_changes > 0 {
-                let count = logbook.unknown_changes as u64;
-                let changes = counted(count, "change", "changes");
-                page.line(format!(
-                    "{changes} of a kind unknown to this version, kept and passed on"
-                ));
-            }
+        page.line(&self.name);
+        for thing in &self.things {
+            thing.write(page);
+        }
+        if self.unknown_changes > 0 {
+            let count = self.unknown_changes as u64;
+            let changes = counted(count, "change", "changes");
+            page.line(format!(
+                "{changes} of a kind unknown to this version, kept and passed on"
+            ));
         }
     }
 }
