@@ -3,7 +3,7 @@
 use super::chain::Tip;
 use super::codec::{self, CodecError};
 use super::id::{DeviceId, LogbookId, Seq};
-use super::view::View;
+use super::view::{Outline, View};
 
 /// The bytes of entries, each read once, in order.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -17,7 +17,7 @@ pub struct Raws {
 struct End {
     at: usize,
     tip: Tip,
-    is_plain: bool,
+    outline: Outline,
 }
 
 /// The bytes of an entry that was read, and what is known of it.
@@ -27,6 +27,8 @@ pub(crate) struct Raw<'a> {
     pub(crate) tip: Tip,
     /// Whether this version writes these very bytes of what they say.
     pub(crate) is_plain: bool,
+    /// What was found of it, if that is kept.
+    pub(crate) outline: Option<&'a Outline>,
 }
 
 impl<'a> Raw<'a> {
@@ -39,13 +41,22 @@ impl<'a> Raw<'a> {
     /// Returns its logbook, its device and its number, and reads no more.
     #[inline]
     pub(crate) fn place(&self) -> (LogbookId, DeviceId, Seq) {
-        codec::place(self.bytes).expect("it was read before")
+        let place = match self.outline {
+            Some(outline) => {
+                codec::peek(self.bytes).map(|(logbook, device)| (logbook, device, outline.seq))
+            }
+            None => codec::place(self.bytes),
+        };
+        place.expect("it was read before")
     }
 
     /// Sees what it says.
     #[inline]
     pub(crate) fn view(&self) -> View<'a> {
-        View::again(self.bytes, self.tip, self.is_plain)
+        match self.outline {
+            Some(outline) => View::along(self.bytes, self.tip, outline),
+            None => View::again(self.bytes, self.tip, self.is_plain),
+        }
     }
 }
 
@@ -74,11 +85,17 @@ impl Raws {
     /// Puts an entry behind the others.
     #[inline]
     pub fn push(&mut self, entry: &View<'_>) {
-        self.bytes.extend_from_slice(entry.raw);
+        self.put(entry.raw, entry.tip, entry.outline());
+    }
+
+    /// Puts the bytes of an entry, of which this was found, behind the others.
+    #[inline]
+    pub(super) fn put(&mut self, raw: &[u8], tip: Tip, outline: Outline) {
+        self.bytes.extend_from_slice(raw);
         self.ends.push(End {
             at: self.bytes.len(),
-            tip: entry.tip,
-            is_plain: entry.is_plain,
+            tip,
+            outline,
         });
     }
 
@@ -99,13 +116,14 @@ impl Raws {
     /// Returns an entry, by its number from zero.
     #[inline]
     pub(crate) fn get(&self, nth: usize) -> Raw<'_> {
-        let end = self.ends[nth];
+        let end = &self.ends[nth];
         let before = nth.checked_sub(1);
         let from = before.map_or(0, |before| self.ends[before].at);
         Raw {
             bytes: &self.bytes[from..end.at],
             tip: end.tip,
-            is_plain: end.is_plain,
+            is_plain: end.outline.is_plain,
+            outline: Some(&end.outline),
         }
     }
 

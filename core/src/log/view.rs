@@ -38,7 +38,37 @@ pub struct View<'a> {
     pub visit: Option<ThingId>,
     gained: List<'a>,
     changes: List<'a>,
+    // Where `prev` and `by` begin.
+    prev_at: u8,
+    by_at: u8,
 }
+
+/// What was found of an entry by looking through its bytes, so that it is seen again without that.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Outline {
+    pub(super) is_plain: bool,
+    pub(super) seq: Seq,
+    pub(super) stamp: Stamp,
+    pub(super) utc_offset_min: i16,
+    pub(super) has_visit: bool,
+    pub(super) by_length: u8,
+    /// Where parts begin, counted from the entry's first byte.
+    pub(super) prev_at: u8,
+    pub(super) by_at: u8,
+    /// How many there are, and where the first one begins.
+    pub(super) gained: (u32, u32),
+    pub(super) changes: (u32, u32),
+}
+
+/// Where an entry's logbook and its device begin; what comes after them is of no fixed length.
+const LOGBOOK_AT: usize = 1;
+const DEVICE_AT: usize = LOGBOOK_AT + 16;
+
+fn array_at<const N: usize>(raw: &[u8], at: usize) -> Option<[u8; N]> {
+    raw.get(at..)?.first_chunk().copied()
+}
+
+const READ: &str = "it was read before";
 
 /// How many there are, and where they stand.
 #[derive(Debug, Clone, Copy)]
@@ -85,11 +115,63 @@ impl<'a> View<'a> {
     /// Sees an entry whose bytes were read before, and found to be plain or not.
     #[inline(always)]
     pub(crate) fn again(raw: &'a [u8], tip: Tip, is_plain: bool) -> Self {
-        let view = Self::head(raw).expect("it was read before");
+        let view = Self::head(raw).expect(READ);
         Self {
             tip,
             is_plain,
             ..view
+        }
+    }
+
+    /// Sees an entry of which this was found before.
+    #[inline]
+    pub(crate) fn along(raw: &'a [u8], tip: Tip, outline: &Outline) -> Self {
+        let prev_at = usize::from(outline.prev_at);
+        let by_at = usize::from(outline.by_at);
+        let by_end = by_at + usize::from(outline.by_length);
+        let list = |(count, at): (u32, u32)| List {
+            count: count as usize,
+            items: Scan::of(&raw[at as usize..]),
+        };
+        let visit = outline.has_visit.then(|| array_at(raw, by_end + 1));
+        Self {
+            raw,
+            tip,
+            is_plain: outline.is_plain,
+            logbook: LogbookId::from_bytes(array_at(raw, LOGBOOK_AT).expect(READ)),
+            device: DeviceId::from_bytes(array_at(raw, DEVICE_AT).expect(READ)),
+            seq: outline.seq,
+            prev: Tip(array_at(raw, prev_at).expect(READ)),
+            stamp: outline.stamp,
+            utc_offset_min: outline.utc_offset_min,
+            by: core::str::from_utf8(&raw[by_at..by_end]).expect(READ),
+            visit: visit.map(|visit| ThingId::from_bytes(visit.expect(READ))),
+            gained: list(outline.gained),
+            changes: list(outline.changes),
+            prev_at: outline.prev_at,
+            by_at: outline.by_at,
+        }
+    }
+
+    /// Returns what was found of it.
+    #[inline]
+    pub(crate) fn outline(&self) -> Outline {
+        // An entry has no more than [`MAX_ENTRY_BYTES`], and a name than [`MAX_BY_BYTES`].
+        let list = |list: List<'_>| {
+            let at = self.raw.len() - list.items.rest().len();
+            (list.count as u32, at as u32)
+        };
+        Outline {
+            is_plain: self.is_plain,
+            seq: self.seq,
+            stamp: self.stamp,
+            utc_offset_min: self.utc_offset_min,
+            has_visit: self.visit.is_some(),
+            by_length: self.by.len() as u8,
+            prev_at: self.prev_at,
+            by_at: self.by_at,
+            gained: list(self.gained),
+            changes: list(self.changes),
         }
     }
 
@@ -107,10 +189,13 @@ impl<'a> View<'a> {
         let logbook = LogbookId::from_bytes(look.left.array()?);
         let device = DeviceId::from_bytes(look.left.array()?);
         let seq = look.number()?;
+        let prev_at = (raw.len() - look.left.rest().len()) as u8; // at most 43
         let prev = Tip(look.left.array()?);
         let stamp = Stamp::from_bits(look.number()?);
         let utc_offset_min = look.then(Scan::signed_i16)?;
         let by = look.text()?;
+        // Its length may be any; that is looked at below.
+        let by_at = (raw.len() - look.left.rest().len() - by.len()) as u8; // at most 74
         let visit = if look.left.is_there()? {
             Some(ThingId::from_bytes(look.left.array()?))
         } else {
@@ -141,6 +226,8 @@ impl<'a> View<'a> {
             visit,
             gained,
             changes: List { count, items },
+            prev_at,
+            by_at,
         })
     }
 
@@ -308,7 +395,10 @@ impl<'a> Look<'a> {
 }
 
 /// Whether this version writes a change of this kind in these bytes.
-fn is_plain_change(kind: u8, body: &[u8]) -> Result<bool, CodecError> {
+///
+/// # Errors
+/// [`CodecError`] where they are no such change.
+pub(super) fn is_plain_change(kind: u8, body: &[u8]) -> Result<bool, CodecError> {
     let mut look = Look::at(Scan::of(body));
     match kind {
         codec::SET | codec::OBSERVE => {
@@ -329,7 +419,10 @@ fn is_plain_change(kind: u8, body: &[u8]) -> Result<bool, CodecError> {
 }
 
 /// Whether this version writes a value of this kind in these bytes.
-fn is_plain_value(tag: u8, body: &[u8]) -> Result<bool, CodecError> {
+///
+/// # Errors
+/// [`CodecError`] where they are no such value.
+pub(super) fn is_plain_value(tag: u8, body: &[u8]) -> Result<bool, CodecError> {
     let mut look = Look::at(Scan::of(body));
     match tag {
         codec::INT => drop(look.number()?),
@@ -369,7 +462,9 @@ mod tests {
         };
         assert_eq!(view.is_plain, codec::encode(&decoded).unwrap() == raw);
         let again = View::again(raw, view.tip, view.is_plain);
-        for view in [view, again] {
+        let along = View::along(raw, view.tip, &view.outline());
+        assert_eq!(along.outline(), view.outline());
+        for view in [view, again, along] {
             let head = (view.logbook, view.device, view.seq, view.prev, view.stamp);
             let told = (decoded.logbook, decoded.device, decoded.seq, decoded.prev);
             assert_eq!(head, (told.0, told.1, told.2, told.3, decoded.stamp));

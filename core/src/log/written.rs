@@ -52,6 +52,7 @@ impl Written {
             bytes: &self.raw,
             tip: self.tip,
             is_plain: self.is_plain(),
+            outline: None,
         }
     }
 

@@ -1,6 +1,7 @@
 //! What is told to another store that holds what came before, and what is understood of it.
 
 use std::cell::RefCell;
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -102,29 +103,36 @@ struct Hearer<'r> {
     shared: &'r BTreeSet<LogbookId>,
     /// which is this one.
     up_to: Arrival,
-    ledgers: Ledgers,
+    ledgers: RefCell<Ledgers>,
 }
 
-/// Ledgers that were looked up.
+/// Ledgers that were looked up, and the one that was asked last: mostly the next one, too.
 #[derive(Default)]
-struct Ledgers(RefCell<BTreeMap<LogbookId, Arc<Ledger>>>);
+struct Ledgers {
+    all: BTreeMap<LogbookId, Arc<Ledger>>,
+    latest: Option<(LogbookId, Arc<Ledger>)>,
+}
 
 impl Ledgers {
-    fn of(&self, logbook: LogbookId, reading: &Reading<'_>) -> Result<Arc<Ledger>, Error> {
-        let mut known = self.0.borrow_mut();
-        if let Some(ledger) = known.get(&logbook) {
-            return Ok(Arc::clone(ledger));
+    fn of(&mut self, logbook: LogbookId, reading: &Reading<'_>) -> Result<&Ledger, Error> {
+        let latest = self.latest.as_ref();
+        if latest.is_none_or(|(latest, _)| *latest != logbook) {
+            let ledger = match self.all.entry(logbook) {
+                Entry::Occupied(known) => known.into_mut(),
+                Entry::Vacant(place) => place.insert(reading.ledger_and_ids(logbook)?),
+            };
+            self.latest = Some((logbook, Arc::clone(ledger)));
         }
-        let ledger = reading.ledger_and_ids(logbook)?;
-        known.insert(logbook, Arc::clone(&ledger));
-        Ok(ledger)
+        let latest = self.latest.as_ref();
+        Ok(latest.map(|(_, ledger)| ledger).expect("it was just put"))
     }
 }
 
 impl Hearer<'_> {
-    /// A ledger that cannot be read tells nothing, so that all is spelled out.
-    fn ledger(&self, logbook: LogbookId) -> Option<Arc<Ledger>> {
-        self.ledgers.of(logbook, self.reading).ok()
+    /// Whether the ledger says so; one that cannot be read says nothing, so that all is spelled out.
+    fn says(&self, logbook: LogbookId, so: impl FnOnce(&Ledger) -> bool) -> bool {
+        let mut ledgers = self.ledgers.borrow_mut();
+        ledgers.of(logbook, self.reading).is_ok_and(so)
     }
 }
 
@@ -136,14 +144,14 @@ impl Listener for Hearer<'_> {
     }
 
     fn knows(&self, logbook: LogbookId, id: &[u8; 16]) -> bool {
-        let ledger = self.ledger(logbook);
-        let ids = ledger.as_ref().and_then(|ledger| ledger.ids());
-        ids.is_some_and(|ids| ids.know(id, self.up_to))
+        self.says(logbook, |ledger| {
+            let ids = ledger.ids();
+            ids.is_some_and(|ids| ids.know(id, self.up_to))
+        })
     }
 
     fn follows(&self, logbook: LogbookId) -> bool {
-        let ledger = self.ledger(logbook);
-        ledger.is_some_and(|ledger| ledger.branches().is_empty())
+        self.says(logbook, |ledger| ledger.branches().is_empty())
     }
 }
 
@@ -172,7 +180,7 @@ impl Store {
                 reading: &reading,
                 shared,
                 up_to: after,
-                ledgers: Ledgers::default(),
+                ledgers: RefCell::default(),
             },
             wanted,
             not_of,

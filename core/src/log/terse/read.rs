@@ -5,12 +5,12 @@ use std::collections::HashMap;
 use super::unpacking::{Run, Unpacking};
 use super::{Form, Holder, column, expected, tip};
 use crate::log::chain::{Mark, Tip};
-use crate::log::codec::{self, CodecError, MAX_ENTRY_BYTES};
+use crate::log::codec::{self, CodecError, MAX_BY_BYTES, MAX_ENTRY_BYTES};
 use crate::log::columns::{POWERS, Short, TOO_MUCH};
 use crate::log::id::{DeviceId, LogbookId, Seq, ThingId};
 use crate::log::shapes::{Scan, number, signed, sized, sized_by};
 use crate::log::stamp::{Stamp, WallMs};
-use crate::log::view::View;
+use crate::log::view::{self, Outline, View};
 
 const STRANGE: CodecError = CodecError::Shape("it gives the number of something that was not told");
 const OTHERWISE: CodecError = CodecError::Shape("an entry in it is written in a way of its own");
@@ -41,6 +41,8 @@ pub(super) struct Reader<'a, H> {
     wall: u64,
     offset: i16,
     to_next_as_it_is: Option<u64>,
+    // The fields that an entry of several changes sets.
+    sets: Vec<(ThingId, u16)>,
     holder: &'a mut H,
     before: &'a mut Unpacking,
 }
@@ -80,6 +82,7 @@ impl<'a, H> Reader<'a, H> {
             wall: 0,
             offset: 0,
             to_next_as_it_is: None,
+            sets: Vec::new(),
             holder,
             before,
         }
@@ -120,26 +123,32 @@ impl<'a, H> Reader<'a, H> {
                 *distance = distance.saturating_sub(1);
             }
             raw.clear();
-            let run = match self.entry(as_expected, &mut raw)? {
-                Ok(run) => run,
+            let (run, outline) = match self.entry(as_expected, &mut raw)? {
+                Ok(read) => read,
                 Err(Unknown) => return Ok(false),
             };
-            let entry = View::read(&raw)?;
-            if !entry.is_plain {
-                return Err(OTHERWISE.into());
-            }
-            let run_read = &mut self.runs[run];
-            run_read.tips.push(entry.tip);
-            run_read.visit = entry.visit;
-            self.take(&entry)?;
+            let tip = Tip::of(&raw);
+            debug_assert_eq!(
+                View::read(&raw).map(|entry| (entry.outline(), entry.tip)),
+                Ok((outline, tip)),
+                "an entry is what it would be read as"
+            );
+            self.make_room(raw.len())?;
+            self.runs[run].tips.push(tip);
+            self.before.entries.put(&raw, tip, outline);
         }
         Ok(true)
     }
 
     fn take(&mut self, entry: &View<'_>) -> Result<(), CodecError> {
-        let left = self.before.left.checked_sub(entry.raw.len());
-        self.before.left = left.ok_or(TOO_MUCH)?;
+        self.make_room(entry.raw.len())?;
         self.before.entries.push(entry);
+        Ok(())
+    }
+
+    fn make_room(&mut self, bytes: usize) -> Result<(), CodecError> {
+        let left = self.before.left.checked_sub(bytes);
+        self.before.left = left.ok_or(TOO_MUCH)?;
         Ok(())
     }
 
@@ -178,8 +187,13 @@ impl<'a, H> Reader<'a, H> {
         self.left[column::BODY].bytes(length)
     }
 
-    /// Writes the bytes of the entry that comes next; returns its run.
-    fn entry<E: From<CodecError>>(&mut self, as_expected: u8, raw: &mut Vec<u8>) -> Read<usize, E>
+    /// Writes the bytes of the entry that comes next, as this version writes them; returns its run, and
+    /// what there is to find of it.
+    fn entry<E: From<CodecError>>(
+        &mut self,
+        as_expected: u8,
+        raw: &mut Vec<u8>,
+    ) -> Read<(usize, Outline), E>
     where
         H: Holder<E>,
     {
@@ -224,10 +238,13 @@ impl<'a, H> Reader<'a, H> {
         raw.extend_from_slice(self.books[book].0.bytes());
         raw.extend_from_slice(id.bytes());
         number(raw, seq.get());
+        let prev_at = raw.len() as u8; // at most 43
         raw.extend_from_slice(&prev.0);
         number(raw, stamp.bits());
         signed(raw, i64::from(offset));
         sized(raw, by.as_bytes());
+        let by_at = (raw.len() - by.len()) as u8; // at most 65
+        let by_length = by.len() as u8; // see `person`
         match visit {
             None => raw.push(0),
             Some(visit) => {
@@ -235,13 +252,16 @@ impl<'a, H> Reader<'a, H> {
                 raw.extend_from_slice(visit.bytes());
             }
         }
-        match is(expected::SAW) {
-            true => raw.push(0),
+        let gained = match is(expected::SAW) {
+            true => {
+                raw.push(0);
+                (0, raw.len())
+            }
             false => match self.gained(book, raw)? {
-                Ok(()) => {}
+                Ok(gained) => gained,
                 Err(Unknown) => return Ok(Err(Unknown)),
             },
-        }
+        };
         let count = match is(expected::ONE) {
             true => 1,
             false => self.left[column::CHANGES].count()?,
@@ -250,15 +270,42 @@ impl<'a, H> Reader<'a, H> {
             return Err(TOO_MUCH.into());
         }
         number(raw, count as u64);
+        let changes_at = raw.len();
+        self.sets.clear();
         for _ in 0..count {
-            match self.change(book, raw)? {
-                Ok(()) => {}
+            let set = match self.change(book, raw)? {
+                Ok(set) => set,
                 Err(Unknown) => return Ok(Err(Unknown)),
+            };
+            if count > 1 {
+                self.sets.extend(set);
             }
+        }
+        self.sets.sort_unstable();
+        if self.sets.windows(2).any(|pair| pair[0] == pair[1]) {
+            return Err(CodecError::SetTwice.into());
+        }
+        if raw.len() > MAX_ENTRY_BYTES {
+            return Err(CodecError::TooLong(raw.len()).into());
         }
         self.devices[device].run = Some(run);
         self.last_device = Some(device);
-        Ok(Ok(run))
+        self.runs[run].visit = visit;
+        // No place or count is above the limit of an entry's bytes.
+        let list = |(count, at): (usize, usize)| (count as u32, at as u32);
+        let outline = Outline {
+            is_plain: true,
+            seq,
+            stamp,
+            utc_offset_min: offset,
+            has_visit: visit.is_some(),
+            by_length,
+            prev_at,
+            by_at,
+            gained: list(gained),
+            changes: list((count, changes_at)),
+        };
+        Ok(Ok((run, outline)))
     }
 
     fn book<E: From<CodecError>>(&mut self) -> Result<Option<usize>, E>
@@ -425,7 +472,11 @@ impl<'a, H> Reader<'a, H> {
         let name = match self.known(column::PERSON)? {
             Some(nth) => nth,
             None => {
-                self.names.push(self.left[column::NAMES].text()?);
+                let name = self.left[column::NAMES].text()?;
+                if name.len() > MAX_BY_BYTES {
+                    return Err(CodecError::NameTooLong(name.len()));
+                }
+                self.names.push(name);
                 self.names.len() - 1
             }
         };
@@ -434,7 +485,12 @@ impl<'a, H> Reader<'a, H> {
         Ok(())
     }
 
-    fn gained<E: From<CodecError>>(&mut self, book: usize, raw: &mut Vec<u8>) -> Read<(), E>
+    /// Writes what was gained; returns how many marks that is, and where the first begins.
+    fn gained<E: From<CodecError>>(
+        &mut self,
+        book: usize,
+        raw: &mut Vec<u8>,
+    ) -> Read<(usize, usize), E>
     where
         H: Holder<E>,
     {
@@ -443,6 +499,7 @@ impl<'a, H> Reader<'a, H> {
             return Err(TOO_MUCH.into());
         }
         number(raw, count as u64);
+        let first_at = raw.len();
         for _ in 0..count {
             let device = match self.known(column::GAINED)? {
                 Some(nth) if nth < self.devices.len() => nth,
@@ -465,7 +522,7 @@ impl<'a, H> Reader<'a, H> {
             let device = self.devices[device].id;
             codec::put_mark(&Mark { device, seq, tip }, raw);
         }
-        Ok(Ok(()))
+        Ok(Ok((count, first_at)))
     }
 
     fn form(&mut self) -> Result<Form, CodecError> {
@@ -485,15 +542,24 @@ impl<'a, H> Reader<'a, H> {
         Ok(form)
     }
 
-    fn change<E: From<CodecError>>(&mut self, book: usize, raw: &mut Vec<u8>) -> Read<(), E>
+    /// Writes a change; returns which field of what it sets, if it sets one.
+    fn change<E: From<CodecError>>(
+        &mut self,
+        book: usize,
+        raw: &mut Vec<u8>,
+    ) -> Read<Option<(ThingId, u16)>, E>
     where
         H: Holder<E>,
     {
         let form = self.form()?;
         raw.push(form.kind);
         if !form.is_about_a_thing() {
-            sized(raw, self.body()?);
-            return Ok(Ok(()));
+            let body = self.body()?;
+            if !view::is_plain_change(form.kind, body)? {
+                return Err(OTHERWISE.into());
+            }
+            sized(raw, body);
+            return Ok(Ok(None));
         }
         sized_by(raw, |raw| {
             let at = raw.len();
@@ -514,7 +580,8 @@ impl<'a, H> Reader<'a, H> {
                 }
             };
             raw[at..at + 16].copy_from_slice(thing.bytes());
-            Ok(Ok(()))
+            let set = (form.kind == codec::SET).then_some((thing, form.field));
+            Ok(Ok(set))
         })
     }
 
@@ -522,7 +589,13 @@ impl<'a, H> Reader<'a, H> {
         let Some(has_unit) = codec::is_amount(form.tag) else {
             match form.tag {
                 codec::INT => signed(raw, self.left[column::AMOUNT].signed()?),
-                _ => raw.extend_from_slice(self.body()?),
+                tag => {
+                    let body = self.body()?;
+                    if !view::is_plain_value(tag, body)? {
+                        return Err(OTHERWISE);
+                    }
+                    raw.extend_from_slice(body);
+                }
             }
             return Ok(());
         };
