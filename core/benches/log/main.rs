@@ -6,7 +6,7 @@
 //! their names. What is written is told in `season.rs`; without the feature SQLite's column is empty.
 //!
 //! Everyone's work is done batch by batch in turns, so that whatever else the machine does slows all
-//! alike. CPU is that of the thread; memory is that of a new process for each job.
+//! alike. CPU is that of the threads at work; memory is that of a new process for each job.
 
 #![expect(
     clippy::disallowed_methods,
@@ -31,7 +31,7 @@ use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::store::{Clocks, Store};
 
 use floors::{Prepared, RawRedb};
-use measure::{Taken, in_new_process, least, timed};
+use measure::{Taken, in_new_process, least, timed, timed_together};
 use ours::Wire;
 use season::{Chance, DEVICES, ENTRIES_A_DAY, SITES, Season, ZONES};
 use table::{Row, Table};
@@ -121,7 +121,15 @@ impl Bench {
             row.peer().time(|| sqlite.append(batch));
         }
         row.target("0.8 of a raw redb put");
+        let mut ahead = Row::new(
+            "bulk ingest, a second thread reads ahead",
+            base.len(),
+            "raw redb put",
+        );
+        (ahead.ours, ahead.floor) = (ours::ingest_ahead(folder, &base, now), row.floor);
+        ahead.target("0.8 of a raw redb put");
         table.add(row);
+        table.add(ahead);
         drop(store);
         let tight = folder.join("tight");
         std::fs::copy(&loose, &tight).expect("there is room for a copy");
@@ -509,7 +517,17 @@ impl Bench {
             *row.peer() = self.evening_of_sqlite(&raws);
         }
         row.target("100 ms CPU, 150 ms wall");
+        let mut together = Row::new("day end, two devices at a time", 1, "");
+        let now = self.season.morning();
+        for (device, drafts) in devices.iter().zip(self.season.day()) {
+            device.record(&drafts, now).expect("it is recorded");
+        }
+        let evening = || ours::evening_of_two(&devices, &hub, now);
+        together.ours = timed_together(evening).1;
+        ours::assert_equal(&stores);
+        together.target("150 ms wall");
         self.table.add(row);
+        self.table.add(together);
         self.wire(wire);
         let mut nothing = Wire::default();
         let mut row = Row::new("exchange with nothing new", 1, "");

@@ -1,4 +1,4 @@
-//! What a job takes: wall time, CPU time of this thread, and memory at its highest.
+//! What a job takes: wall time, CPU time of its threads, and memory at its highest.
 
 use std::fs;
 use std::path::Path;
@@ -39,18 +39,26 @@ impl Taken {
 
 /// Does the work and says what it took.
 pub fn timed<T>(work: impl FnOnce() -> T) -> (T, Taken) {
-    let (begun, cpu) = (Instant::now(), cpu());
+    timed_by(ClockId::ThreadCPUTime, work)
+}
+
+/// The same of work that several threads do.
+pub fn timed_together<T>(work: impl FnOnce() -> T) -> (T, Taken) {
+    timed_by(ClockId::ProcessCPUTime, work)
+}
+
+fn timed_by<T>(clock: ClockId, work: impl FnOnce() -> T) -> (T, Taken) {
+    let cpu = || {
+        let now = clock_gettime(clock);
+        Duration::new(now.tv_sec as u64, now.tv_nsec as u32)
+    };
+    let (begun, before) = (Instant::now(), cpu());
     let done = work();
     let taken = Taken {
         wall: begun.elapsed(),
-        cpu: self::cpu().saturating_sub(cpu),
+        cpu: cpu().saturating_sub(before),
     };
     (done, taken)
-}
-
-fn cpu() -> Duration {
-    let now = clock_gettime(ClockId::ThreadCPUTime);
-    Duration::new(now.tv_sec as u64, now.tv_nsec as u32)
 }
 
 /// The least of a few rounds, which is what the work takes when nobody else is at work.

@@ -4,14 +4,19 @@
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::mpsc;
+use std::thread;
 
 use headwalk_core::exchange::message::Parcel;
 use headwalk_core::exchange::session::{Answering, Caller, Next, Summary, answer};
 use headwalk_core::log::id::{LogbookId, StoreId};
 use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::stamp::WallMs;
-use headwalk_core::store::{NewStore, Store};
+use headwalk_core::store::{Came, Clocks, NewStore, Store, Taking};
 use redb::{Database, ReadableDatabase, ReadableTableMetadata, TableDefinition, TableHandle};
+
+use crate::BATCH;
+use crate::measure::{Taken, timed_together};
 
 /// The store's own table of names, as far as a copy must change it to be another device's store.
 const IDENTITY: TableDefinition<'_, &str, &[u8]> = TableDefinition::new("identity_v1");
@@ -108,6 +113,43 @@ pub fn evening(devices: &[Store], hub: &Store, now: WallMs) -> Wire {
         }
     }
     wire
+}
+
+/// The same with two devices at the hub at a time, as on machines of their own.
+pub fn evening_of_two(devices: &[Store], hub: &Store, now: WallMs) {
+    for _ in 0..2 {
+        thread::scope(|scope| {
+            for half in devices.chunks(devices.len().div_ceil(2)) {
+                scope.spawn(move || {
+                    for device in half {
+                        exchange(device, hub, now, &mut Wire::default());
+                    }
+                });
+            }
+        });
+    }
+}
+
+/// Takes a base into a new store while a second thread reads ahead: what it takes.
+pub fn ingest_ahead(folder: &Path, base: &[Vec<u8>], now: WallMs) -> Taken {
+    let store = hub(&folder.join("ahead"));
+    let taking = Taking::everything(Clocks::TakenAsTold);
+    let (read_ahead, batches) = mpsc::sync_channel(1);
+    let ((), taken) = timed_together(|| {
+        thread::scope(|scope| {
+            scope.spawn(move || {
+                for batch in base.chunks(BATCH) {
+                    let came = Came::read(batch).expect("they are entries");
+                    read_ahead.send(came).expect("somebody writes");
+                }
+            });
+            for came in batches {
+                let taken = store.append_told(came, &[], &taking, now);
+                taken.expect("it is taken");
+            }
+        });
+    });
+    taken
 }
 
 /// Sees to it that all these stores hold the same entries.

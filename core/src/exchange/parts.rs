@@ -7,7 +7,6 @@ use super::{Error, Shelf};
 use crate::log::chain::Mark;
 use crate::log::codec::CodecError;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
-use crate::log::raws::Raws;
 use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
@@ -79,12 +78,8 @@ pub(super) fn understood(shelf: &impl Shelf, batch: &Batch) -> Result<Option<Und
 
 /// Reads a batch that is spelled out.
 fn spelled_out(batch: &Batch) -> Result<Understood, CodecError> {
-    let mut entries = Raws::default();
-    for raw in &batch.entries {
-        entries.read(raw)?;
-    }
     Ok(Understood {
-        came: Came::of(entries, Vec::new()),
+        came: Came::read(&batch.entries)?,
         seals: Sheaf::gather(&batch.seals, |_| false),
     })
 }

@@ -46,7 +46,7 @@ pub struct View<'a> {
 /// What was found of an entry by looking through its bytes, so that it is seen again without that.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Outline {
-    pub(super) is_plain: bool,
+    pub(crate) is_plain: bool,
     pub(super) seq: Seq,
     pub(super) stamp: Stamp,
     pub(super) utc_offset_min: i16,

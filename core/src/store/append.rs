@@ -1,5 +1,6 @@
 //! Entries in: one's own, and a peer's.
 
+use core::mem;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::ledger::Slot;
@@ -134,8 +135,7 @@ impl Store {
     ) -> Result<Appended, Error> {
         let sheaves = Sheaf::gather(seals, |_| false);
         let mut writing = Writing::begin(self, now)?;
-        let bytes = batch.iter().map(|raw| raw.as_ref().len()).sum();
-        writing.expect(batch.len(), bytes);
+        writing.expect(batch.len());
         let batch = batch.iter().map(|raw| View::read(raw.as_ref()));
         let taken = self.take_in(&mut writing, batch, &sheaves, taking, now)?;
         if let Some(writer) = taken.writer {
@@ -150,13 +150,13 @@ impl Store {
     /// Those of [`Self::append_sealed`].
     pub fn append_told(
         &self,
-        came: Came,
+        mut came: Came,
         seals: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<Appended, Error> {
         let mut writing = Writing::begin(self, now)?;
-        let taken = self.take_told(&mut writing, came, seals, taking, now)?;
+        let taken = self.take_told(&mut writing, &mut came, seals, taking, now)?;
         if let Some(writer) = taken.writer {
             writing.commit(Some(writer))?;
         }
@@ -170,7 +170,7 @@ impl Store {
     /// Those of [`Self::append_sealed`].
     pub fn append_met(
         &self,
-        came: Came,
+        mut came: Came,
         seals: &[Sheaf],
         taking: &Taking,
         meeting: Meeting<'_>,
@@ -179,27 +179,29 @@ impl Store {
         let mut writing = Writing::begin(self, now)?;
         let last = |writing: &Writing<'_>| Arrival(writing.next_arrival().0 - 1);
         let before = last(&writing);
-        let taken = self.take_told(&mut writing, came, seals, taking, now)?;
+        let taken = self.take_told(&mut writing, &mut came, seals, taking, now)?;
         let met = meeting.met(before, last(&writing));
         super::remember(&writing.txn, meeting.peer, &met)?;
         writing.commit(taken.writer)?;
         Ok(met.told)
     }
 
-    fn take_told(
+    fn take_told<'a>(
         &self,
-        writing: &mut Writing<'_>,
-        came: Came,
+        writing: &mut Writing<'a>,
+        came: &'a mut Came,
         seals: &[Sheaf],
         taking: &Taking,
         now: WallMs,
     ) -> Result<TakenIn, Error> {
         let first = writing.next_arrival();
-        writing.expect(came.entries.len(), came.entries.bytes());
-        let entries = came.entries.iter().map(Ok);
-        let taken = self.take_in(writing, entries, seals, taking, now)?;
-        if taken.appended.new == came.entries.len() {
-            writing.keep_batches(first, came.batches, came.spans);
+        let entries = &came.entries;
+        writing.expect(entries.len());
+        let views = entries.iter().map(Ok);
+        let taken = self.take_in(writing, views, seals, taking, now)?;
+        if taken.appended.new == entries.len() {
+            let batches = mem::take(&mut came.batches);
+            writing.keep_batches(first, batches, mem::take(&mut came.spans));
         }
         Ok(taken)
     }
@@ -207,7 +209,7 @@ impl Store {
     /// Takes a peer's entries and seals in within a write, and returns what came of it.
     pub(super) fn take_in<'a>(
         &self,
-        writing: &mut Writing<'_>,
+        writing: &mut Writing<'a>,
         batch: impl Iterator<Item = Result<View<'a>, CodecError>>,
         sheaves: &[Sheaf],
         taking: &Taking,
@@ -273,7 +275,7 @@ impl Store {
             }
         }
         let seals = claimed.check(writing)?;
-        let new_seals = seals::keep(writing, &seals)?;
+        let new_seals = seals::keep(writing, seals)?;
         Ok(TakenIn {
             appended,
             writer: (appended.new > 0 || !new_seals.is_empty()).then_some(writer),

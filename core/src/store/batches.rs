@@ -35,20 +35,32 @@ pub(super) type Spans = BTreeMap<(LogbookId, DeviceId), (u64, Seq)>;
 impl Batch {
     /// Keeps the bytes in which these entries came. None where there are none, or where the bytes are
     /// spelled out, and packing them again is shorter. Their spans may be known.
-    pub(super) fn of(bytes: Vec<u8>, entries: &[Lying<'_>], spans: Option<Spans>) -> Option<Self> {
-        let (first, last) = (entries.first()?, entries.last()?);
+    pub(super) fn of<'a>(
+        bytes: Vec<u8>,
+        entries: impl DoubleEndedIterator<Item = Lying<'a>> + Clone,
+        spans: Option<Spans>,
+    ) -> Option<Self> {
+        if bytes.first() != Some(&terse::VERSION) {
+            return None;
+        }
+        let (first, last) = (entries.clone().next()?, entries.clone().next_back()?);
         let spans = spans.unwrap_or_else(|| {
             let mut spans = Spans::new();
-            note(&mut spans, entries.iter().map(|entry| entry.raw));
+            note(&mut spans, entries.clone().map(|entry| entry.raw));
             spans
         });
-        (bytes.first() == Some(&terse::VERSION)).then(|| Self {
+        Some(Self {
             bytes,
             first: first.arrival,
             end: last.bookmark(),
-            entry_bytes: entries.iter().map(|entry| entry.raw.bytes.len()).sum(),
+            entry_bytes: entries.map(|entry| entry.raw.bytes.len()).sum(),
             spans,
         })
+    }
+
+    /// Counts its entries.
+    pub(super) const fn entries(&self) -> u64 {
+        self.end.arrival.0 + 1 - self.first.0
     }
 
     /// Whether it is all of one device's entries.

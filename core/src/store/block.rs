@@ -353,9 +353,13 @@ fn unpacked<T>(
 }
 
 /// Whether entries of one logbook are few enough for one block of what came lately, and far from filling it.
-pub(super) fn is_small(entries: &[Lying<'_>]) -> bool {
-    let bytes: usize = entries.iter().map(|entry| entry.raw.bytes.len()).sum();
-    entries.len() <= MOST_LOOSE / 4 && bytes <= MOST_BYTES / 8
+pub(super) fn are_few<'a>(entries: impl Iterator<Item = Lying<'a>>) -> bool {
+    let (mut many, mut bytes) = (0, 0);
+    for entry in entries {
+        many += 1;
+        bytes += entry.raw.bytes.len();
+    }
+    many <= MOST_LOOSE / 4 && bytes <= MOST_BYTES / 8
 }
 
 /// Does `with` each block that these entries of one logbook make, and its row: what came lately in

@@ -174,7 +174,7 @@ impl Store {
             writing.append(&entry, &slot)?;
         }
         let seals = claimed.check(&mut writing)?;
-        seals::keep(&mut writing, &seals)?;
+        seals::keep(&mut writing, seals)?;
         {
             let mut identity = writing.txn.open_table(IDENTITY)?;
             for (name, value) in settings {

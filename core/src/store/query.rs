@@ -175,7 +175,7 @@ impl Reading<'_> {
         after: Arrival,
         covered: Option<&BTreeSet<LogbookId>>,
         wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
-        mut with: impl FnMut(&Filed) -> bool,
+        mut with: impl FnMut(&Arc<Filed>) -> bool,
     ) -> Result<bool, Error> {
         let is_covered =
             |logbook: &LogbookId| covered.is_none_or(|covered| covered.contains(logbook));
@@ -190,15 +190,15 @@ impl Reading<'_> {
                         let of_anyone =
                             |(device, ..): &(DeviceId, Seq, Seq)| wanted(*logbook, *device);
                         if block.last() > after && block.spans.iter().any(of_anyone) {
-                            came.append(&mut block.entries()?);
+                            let wanted = block.entries()?.into_iter().filter(|filed| {
+                                let entry = &filed.written.entry;
+                                filed.arrival > after && wanted(entry.logbook, entry.device)
+                            });
+                            came.extend(wanted.map(Arc::new));
                         }
                         Ok(())
                     })?;
             }
-            came.retain(|filed| {
-                let entry = &filed.written.entry;
-                filed.arrival > after && wanted(entry.logbook, entry.device)
-            });
             came.sort_unstable_by_key(|filed| filed.arrival);
             if !came.iter().all(&mut with) {
                 return Ok(false);
@@ -211,7 +211,7 @@ impl Reading<'_> {
                 && is_covered(&entry.logbook)
                 && wanted(entry.logbook, entry.device)
         });
-        Ok(tail.all(|filed| with(filed)))
+        Ok(tail.all(with))
     }
 
     /// Returns all logbooks of which anything is held.

@@ -107,37 +107,36 @@ fn link_at(writing: &mut Writing<'_>, device: DeviceId, end: &End) -> Result<Lin
 }
 
 /// Keeps seals, each instead of those that reach less far on its chain; returns those that are new.
-pub(super) fn keep(writing: &mut Writing<'_>, seals: &Checked) -> Result<Vec<Seal>, Error> {
-    let (mut new, mut ends) = (Vec::new(), Vec::new());
+pub(super) fn keep(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<Seal>, Error> {
+    let mut ends = Vec::with_capacity(seals.len());
     for (logbook, device) in seals.keys() {
         ends.push(self::ends(writing, *logbook, *device)?);
     }
+    let (mut new, mut before) = (Vec::new(), Vec::new());
     let mut table = writing.txn.open_table(SEALS)?;
-    for (((logbook, device), seals), ends) in seals.iter().zip(ends) {
+    for (((logbook, device), seals), ends) in seals.into_iter().zip(ends) {
         for seal in seals {
-            let key = tables::seal_key(*device, seal);
-            let row = tables::seal_row(seal);
+            let key = tables::seal_key(device, &seal);
+            let row = tables::seal_row(&seal);
             let is_kept = table.insert(&key, row.as_slice())?.is_some();
             if is_kept {
                 continue;
             }
-            new.push(seal.clone());
-            if !ends.contains(&seal.link) {
-                continue; // it reaches beyond what has come so far
-            }
-            let (from, _) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
-            let mut before = Vec::new();
-            for earlier in table.range::<&[u8; 72]>(&from..&key)? {
-                let (key, row) = earlier?;
-                let key = *key.value();
-                let other = tables::seal(&key, row.value());
-                if !other.is_ok_and(|(_, other)| ends.contains(&other.link)) {
-                    before.push(key);
+            if ends.contains(&seal.link) {
+                let (from, _) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
+                for earlier in table.range::<&[u8; 72]>(&from..&key)? {
+                    let (key, row) = earlier?;
+                    let key = *key.value();
+                    let link = tables::seal_link(&key, row.value());
+                    if !link.is_some_and(|link| ends.contains(&link)) {
+                        before.push(key);
+                    }
                 }
-            }
-            for key in before {
-                table.remove(&key)?;
-            }
+                for key in before.drain(..) {
+                    table.remove(&key)?;
+                }
+            } // else it reaches beyond what has come so far
+            new.push(seal);
         }
     }
     Ok(new)
@@ -148,7 +147,7 @@ fn ends(
     writing: &mut Writing<'_>,
     logbook: LogbookId,
     device: DeviceId,
-) -> Result<BTreeSet<Link>, Error> {
+) -> Result<Vec<Link>, Error> {
     let ledger = writing.look(logbook)?;
     let heads = ledger.branches().chains_of(device);
     let heads = heads.filter_map(|chain| ledger.head(chain));
@@ -213,7 +212,7 @@ impl Store {
         }
         let seals = writer.key().seal_all(&own).into_iter();
         let seals = seals.map(|seal| ((seal.logbook, writer.device()), vec![seal]));
-        keep(writing, &seals.collect())?;
+        keep(writing, seals.collect())?;
         Ok(())
     }
 }

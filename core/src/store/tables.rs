@@ -143,6 +143,16 @@ pub(super) fn seal(key: &[u8; 72], row: &[u8]) -> Result<(DeviceId, Seal), Error
     Ok((DeviceId::from_bytes(device), seal))
 }
 
+/// The end of the chain that the seal at this key is about, if its row is whole.
+pub(super) fn seal_link(key: &[u8; 72], row: &[u8]) -> Option<Link> {
+    let (_, link) = key.split_last_chunk().expect("72 bytes end with 32");
+    let (_, steps) = first::<96>(row)?;
+    steps
+        .len()
+        .is_multiple_of(33)
+        .then(|| Link::from_bytes(*link))
+}
+
 /// Under which name it is kept how far the store's own device wrote in a logbook that was dropped.
 pub(super) fn left_key(logbook: LogbookId) -> String {
     format!("left/{logbook}")

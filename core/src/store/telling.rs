@@ -11,6 +11,7 @@ use super::ledger::Ledger;
 use super::query::Reading;
 use super::{Bookmark, Error, Met, Store};
 use crate::log::chain::{Held, Tip};
+use crate::log::codec::CodecError;
 use crate::log::columns::{self, Short};
 use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq, StoreId};
 use crate::log::raws::Raws;
@@ -50,6 +51,21 @@ pub struct Came {
 }
 
 impl Came {
+    /// Reads entries that are spelled out, for a store that takes them in later: one thread may read while
+    /// another writes.
+    ///
+    /// # Errors
+    /// [`CodecError`] where one is none.
+    pub fn read<R: AsRef<[u8]>>(batch: &[R]) -> Result<Self, CodecError> {
+        let mut entries = Raws::default();
+        let bytes = batch.iter().map(|raw| raw.as_ref().len()).sum();
+        entries.reserve(batch.len(), bytes);
+        for raw in batch {
+            entries.read(raw.as_ref())?;
+        }
+        Ok(Self::of(entries, Vec::new()))
+    }
+
     /// These entries, in these batches if they came in some.
     pub(crate) fn of(entries: Raws, batches: Vec<(Vec<u8>, usize)>) -> Self {
         let mut spans = Spans::new();
@@ -263,6 +279,8 @@ impl Store {
     /// [`Error::Codec`] for bytes that are no batch; [`Error`] where the file cannot be read.
     pub fn understand(&self, batches: &[Vec<u8>], max_bytes: usize) -> Result<Option<Came>, Error> {
         let mut unpacking = Unpacking::into_at_most(max_bytes);
+        let counts = batches.iter().map(|batch| terse::count(batch));
+        unpacking.expect(counts.fold(0, u64::saturating_add));
         let mut came = Vec::new();
         let mut here = Here {
             reading: self.reading()?,
@@ -346,17 +364,18 @@ impl Tells<'_> {
         let is_wanted = |_, device: DeviceId| Some(device) != not_of;
         let mut entries = Vec::new();
         let reading = self.hearer.reading;
-        reading.since(after, wanted, &is_wanted, |filed: &Filed| {
+        reading.since(after, wanted, &is_wanted, |filed: &Arc<Filed>| {
             if filed.arrival >= before || !self.has_room(filed.written.raw.len()) {
                 return false;
             }
             batches::note(&mut self.spans, core::iter::once(filed.written.raw()));
             (self.up_to, self.read) = (filed.arrival, filed.bookmark());
-            entries.push(filed.written.clone());
+            entries.push(Arc::clone(filed));
             true
         })?;
         if !entries.is_empty() {
-            self.batches.push(terse::pack(&entries, &self.hearer));
+            let entries = entries.iter().map(|filed| &filed.written);
+            self.batches.push(terse::pack(entries, &self.hearer));
         }
         Ok(())
     }

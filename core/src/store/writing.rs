@@ -2,12 +2,13 @@
 //! is on disk.
 
 use core::ops::Range;
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, MutexGuard};
 
 use redb::WriteTransaction;
 
-use super::archive::{Archive, Shelves};
+use super::archive::{Archive, Shelves, Tail};
 use super::batches::{Batch, Spans};
 use super::block::{self, Packing};
 use super::bunch::{Bunched, Stretch};
@@ -21,9 +22,9 @@ use crate::log::chain::{Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Draft, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place, Seq};
-use crate::log::raws::Raws;
+use crate::log::raws::Raw;
 use crate::log::stamp::{Clock, Stamp, WallMs};
-use crate::log::view::View;
+use crate::log::view::{Outline, View};
 use crate::log::written::Written;
 
 /// How many entries one group holds at most, so that whoever reads on from a bookmark need not unpack
@@ -39,7 +40,7 @@ pub(super) struct Writing<'s> {
     pub(super) txn: WriteTransaction,
     before: Before<'s>,
     ledgers: Ledgers,
-    new: New,
+    new: New<'s>,
     batches: Vec<Batch>,
     pub(super) clock: Clock,
     /// When what is appended next arrives.
@@ -47,37 +48,48 @@ pub(super) struct Writing<'s> {
 }
 
 /// What a write appends, from its first arrival on without a gap.
-struct New {
+struct New<'s> {
     first: Arrival,
-    raws: Raws,
-    /// When each of them arrived.
-    arrived: Vec<WallMs>,
+    entries: Vec<NewEntry<'s>>,
 }
 
-impl New {
-    fn next(&self) -> Arrival {
-        Arrival(self.first.0 + self.raws.len() as u64)
+/// An entry that a write appends: a peer's lies where it came, one's own here.
+struct NewEntry<'s> {
+    bytes: Cow<'s, [u8]>,
+    tip: Tip,
+    outline: Outline,
+    arrived: WallMs,
+}
+
+impl New<'_> {
+    fn len(&self) -> usize {
+        self.entries.len()
     }
 
-    fn push(&mut self, entry: &View<'_>, arrived: WallMs) {
-        self.raws.push(entry);
-        self.arrived.push(arrived);
+    fn next(&self) -> Arrival {
+        Arrival(self.first.0 + self.len() as u64)
     }
 
     fn get(&self, nth: usize) -> Lying<'_> {
+        let entry = &self.entries[nth];
         Lying {
             arrival: Arrival(self.first.0 + nth as u64),
-            arrived: self.arrived[nth],
-            raw: self.raws.get(nth),
+            arrived: entry.arrived,
+            raw: Raw {
+                bytes: &entry.bytes,
+                tip: entry.tip,
+                is_plain: entry.outline.is_plain,
+                outline: Some(&entry.outline),
+            },
         }
     }
 
     fn last(&self) -> Option<Lying<'_>> {
-        self.raws.len().checked_sub(1).map(|last| self.get(last))
+        self.len().checked_sub(1).map(|last| self.get(last))
     }
 
     fn iter(&self) -> impl Iterator<Item = Lying<'_>> {
-        (0..self.raws.len()).map(|nth| self.get(nth))
+        (0..self.len()).map(|nth| self.get(nth))
     }
 
     /// Those of a logbook.
@@ -161,8 +173,7 @@ impl<'s> Writing<'s> {
             ledgers: Ledgers::default(),
             new: New {
                 first: Arrival(live.last.bookmark.arrival.0 + 1),
-                raws: Raws::default(),
-                arrived: Vec::new(),
+                entries: Vec::new(),
             },
             batches: Vec::new(),
             clock: live.clock,
@@ -176,10 +187,9 @@ impl<'s> Writing<'s> {
         self.new.next()
     }
 
-    /// Makes room for so many entries of so many bytes.
-    pub(super) fn expect(&mut self, entries: usize, bytes: usize) {
-        self.new.raws.reserve(entries, bytes);
-        self.new.arrived.reserve(entries);
+    /// Makes room for so many entries.
+    pub(super) fn expect(&mut self, entries: usize) {
+        self.new.entries.reserve(entries);
     }
 
     /// Keeps batches as they came, once what came in them is on disk: each its bytes and how many
@@ -191,12 +201,13 @@ impl<'s> Writing<'s> {
         batches: Vec<(Vec<u8>, usize)>,
         spans: Spans,
     ) {
-        let mut new = self.new.iter().skip_while(|entry| entry.arrival < first);
+        let mut from = (first.0 - self.new.first.0) as usize;
         let mut of_all = Some(spans).filter(|_| batches.len() == 1);
         for (bytes, many) in batches {
-            let entries: Vec<_> = new.by_ref().take(many).collect();
+            let entries = (from..from + many).map(|nth| self.new.get(nth));
             self.batches
-                .extend(Batch::of(bytes, &entries, of_all.take()));
+                .extend(Batch::of(bytes, entries, of_all.take()));
+            from += many;
         }
     }
 
@@ -226,7 +237,7 @@ impl<'s> Writing<'s> {
     pub(super) fn logbooks(&mut self) -> Result<BTreeSet<LogbookId>, Error> {
         let (shelves, rows) = self.before.open(&self.live)?;
         let mut logbooks = super::query::logbooks(rows, shelves)?;
-        logbooks.extend(self.new.raws.iter().map(|entry| entry.logbook));
+        logbooks.extend(self.new.iter().map(|entry| entry.logbook()));
         Ok(logbooks)
     }
 
@@ -252,10 +263,25 @@ impl<'s> Writing<'s> {
     }
 
     /// Appends a new entry where [`Self::slot`] said.
-    pub(super) fn append(&mut self, entry: &View<'_>, slot: &Slot) -> Result<Arrival, Error> {
+    pub(super) fn append(&mut self, entry: &View<'s>, slot: &Slot) -> Result<Arrival, Error> {
+        self.put(entry, Cow::Borrowed(entry.raw), slot)
+    }
+
+    /// Appends an entry whose bytes these are.
+    fn put(
+        &mut self,
+        entry: &View<'_>,
+        bytes: Cow<'s, [u8]>,
+        slot: &Slot,
+    ) -> Result<Arrival, Error> {
         let logbook = entry.logbook;
         let arrival = self.new.next();
-        self.new.push(entry, self.arrived);
+        self.new.entries.push(NewEntry {
+            bytes,
+            tip: entry.tip,
+            outline: entry.outline(),
+            arrived: self.arrived,
+        });
         let looked = self.ledgers.at(logbook);
         let looked = looked.expect("its slot was asked for");
         looked.is_loose = true;
@@ -295,7 +321,7 @@ impl<'s> Writing<'s> {
 
     /// Returns what has been appended so far.
     pub(super) fn new_entries(&self) -> impl Iterator<Item = View<'_>> {
-        self.new.raws.iter()
+        self.new.iter().map(|entry| entry.view())
     }
 
     /// Gives a draft its place among the device's entries, and what the device knew; appends it.
@@ -340,16 +366,19 @@ impl<'s> Writing<'s> {
             return Err(Error::Dropped(logbook));
         }
         let place = Place { chain, seq };
-        let arrival = self.append(&entry, &Slot::Next(place, gained))?;
+        let bytes = Cow::Owned(written.raw.clone());
+        let arrival = self.put(&entry, bytes, &Slot::Next(place, gained))?;
         Ok((place, arrival))
     }
 
     /// Commits, and writes as `writer` from then on if one is given; where that fails, all stays as it
     /// was.
     pub(super) fn commit(self, writer: Option<Writer>) -> Result<(), Error> {
-        let loose = self.live.tail.len() + self.new.raws.len();
-        let settles = loose > self.live.most_loose;
-        self.commit_to(writer, settles)
+        let loose = self.live.tail.len() + self.new.len();
+        // What came in batches is given on as it came, and need not be at hand.
+        let told: u64 = self.batches.iter().map(Batch::entries).sum();
+        let most = self.live.most_loose;
+        self.commit_to(writer, loose > most || told > most as u64 / 2)
     }
 
     /// Puts everything into blocks, and commits.
@@ -427,12 +456,15 @@ impl<'s> Writing<'s> {
                 }
             }
         }
-        let loose = tail.iter().map(|filed| filed.lying());
-        let loose: Vec<_> = loose.chain(self.new.iter()).collect();
+        let loose = Loose {
+            tail: &tail,
+            new: &self.new,
+        };
         let mut bunched = Bunched::clone(&self.live.bunched);
-        for group in loose.chunks(MOST_A_GROUP) {
+        for from in (0..loose.len()).step_by(MOST_A_GROUP) {
+            let group = from..loose.len().min(from + MOST_A_GROUP);
             let came_together = group.len() >= MANY * self.live.most_loose.max(1);
-            bunched.extend(write_group(&self.txn, group, came_together)?);
+            bunched.extend(write_group(&self.txn, &loose, group, came_together)?);
         }
         if bunched != *self.live.bunched {
             bunched.keep(&self.txn)?;
@@ -448,36 +480,63 @@ impl<'s> Writing<'s> {
     }
 }
 
-/// Writes entries, in order of arrival, into blocks, logbook by logbook, and into groups. Where many came
+/// What lies in no block, and what is new, in order of arrival.
+struct Loose<'a> {
+    tail: &'a Tail,
+    new: &'a New<'a>,
+}
+
+impl Loose<'_> {
+    fn len(&self) -> usize {
+        self.tail.len() + self.new.len()
+    }
+
+    fn get(&self, nth: usize) -> Lying<'_> {
+        match self.tail.get(nth) {
+            Some(filed) => filed.lying(),
+            None => self.new.get(nth - self.tail.len()),
+        }
+    }
+}
+
+/// Writes some of these entries into blocks, logbook by logbook, and into groups. Where many came
 /// together, but few of each logbook, the blocks lie in bunches: returns the stretch.
 fn write_group(
     txn: &WriteTransaction,
-    entries: &[Lying<'_>],
+    loose: &Loose<'_>,
+    group: Range<usize>,
     came_together: bool,
 ) -> Result<Option<Stretch>, Error> {
-    let runs = entries.chunk_by(|one, next| one.logbook() == next.logbook());
-    let mut runs: Vec<_> = runs.map(|run| (run[0].logbook(), run)).collect();
+    let mut runs: Vec<(LogbookId, Range<usize>)> = Vec::new();
+    for nth in group.clone() {
+        let logbook = loose.get(nth).logbook();
+        match runs.last_mut() {
+            Some((last, run)) if *last == logbook => run.end = nth + 1,
+            _ => runs.push((logbook, nth..nth + 1)),
+        }
+    }
     // Runs of one logbook stay in their order.
     runs.sort_by_key(|(logbook, _)| *logbook);
-    let mut sorted = Vec::with_capacity(entries.len());
-    let mut by_logbook = Vec::new();
-    for runs in runs.chunk_by(|(one, _), (next, _)| one == next) {
-        let from = sorted.len();
-        runs.iter()
-            .for_each(|(_, run)| sorted.extend_from_slice(run));
-        by_logbook.push((runs[0].0, from..sorted.len()));
-    }
-    let here = |range: &Range<usize>| &sorted[range.clone()];
-    let are_small = || { by_logbook.iter() }.all(|(_, range)| block::is_small(here(range)));
+    let by_logbook = || {
+        let runs = runs.chunk_by(|(one, _), (next, _)| one == next);
+        runs.map(|runs| {
+            let entries = runs.iter().flat_map(|(_, run)| run.clone());
+            (runs[0].0, entries.map(|nth| loose.get(nth)))
+        })
+    };
+    let are_small = || by_logbook().all(|(_, entries)| block::are_few(entries));
     let mut filing = match came_together && are_small() {
         true => {
-            let last = entries[entries.len() - 1].arrival;
-            Filing::begin_bunches(txn, Stretch::between(entries[0].arrival, last))?
+            let [first, last] = [group.start, group.end - 1].map(|nth| loose.get(nth).arrival);
+            Filing::begin_bunches(txn, Stretch::between(first, last))?
         }
         false => Filing::begin(txn, Packing::Loose)?,
     };
-    for (logbook, range) in &by_logbook {
-        filing.write(*logbook, here(range))?;
+    let mut here = Vec::new();
+    for (logbook, entries) in by_logbook() {
+        here.clear();
+        here.extend(entries);
+        filing.write(logbook, &here)?;
     }
     filing.finish(txn)
 }

@@ -57,6 +57,13 @@ impl Unpacking {
         }
     }
 
+    /// Makes room for so many entries more, though for no more than there may be.
+    pub fn expect(&mut self, entries: u64) {
+        let entries = (entries as usize).min(self.left / LEAST);
+        let bytes = self.left.min(entries * ABOUT);
+        self.entries.reserve(entries, bytes);
+    }
+
     /// Returns how many bytes of entries there is still room for.
     pub const fn left(&self) -> usize {
         self.left
@@ -102,10 +109,6 @@ impl Unpacking {
         scan.finish()?;
         left[column::CHANCE] = Scan::of(header.chance);
         let from = self.entries.len();
-        // Whatever the header says, no more than there may be.
-        let expected = (header.entries as usize).min(self.left / LEAST);
-        self.entries
-            .reserve(expected, self.left.min(expected * ABOUT));
         let mut reader = Reader::over(left, holder, self);
         let all_known = reader.all()?;
         let runs = reader.into_runs();
