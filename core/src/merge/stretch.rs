@@ -69,46 +69,34 @@ impl Stretch {
     ///
     /// # Errors
     /// [`CodecError`] where the bytes are no stretch.
-    pub(crate) fn read(from: Stamp, left: &mut Scan<'_>) -> Result<Self, CodecError> {
-        let to = Self::read_end(from, left)?;
-        let fields = left.items(|left| Ok(FieldNumber(left.number_u16()?)))?;
-        let many = left.count()?;
-        if many > left.rest().len() {
+    pub(crate) fn read(from: Stamp, bytes: &[u8]) -> Result<Self, CodecError> {
+        let mut reading = Reading::begin(from, bytes)?;
+        while reading.many > 0 {
+            let next = reading.next()?;
+            reading.take(next)?;
+        }
+        if reading.ending.iter().any(Option::is_some) {
             return Err(ODD);
         }
-        let mut pasts: Vec<Past> = Vec::with_capacity(many);
-        // Of each field the write that ends with the next.
-        let mut ending: Vec<Option<usize>> = vec![None; fields.len()];
-        let mut last = Last::of(fields.len());
-        for nth in 0..many {
-            let (field, write, end) = last.read(left)?;
-            let before = ending.get_mut(field).ok_or(ODD)?;
-            if let Some(before) = before.take() {
-                pasts[before].ended = Some(write.stamp);
+        reading.left.finish()?;
+        Ok(reading.stretch)
+    }
+
+    /// Reads the writes that are ordered up to a moment, each with its end if it ends before it: what
+    /// comes after that ends none of them before.
+    ///
+    /// # Errors
+    /// Those of [`Self::read`], as far as it is read.
+    pub(crate) fn read_up_to(from: Stamp, bytes: &[u8], moment: Stamp) -> Result<Self, CodecError> {
+        let mut reading = Reading::begin(from, bytes)?;
+        while reading.many > 0 {
+            let next = reading.next()?;
+            if next.1.stamp > moment {
+                break;
             }
-            let ended = match end {
-                NEVER => None,
-                WITH_NEXT => {
-                    *before = Some(nth);
-                    None
-                }
-                SAID => {
-                    let wall = write.stamp.wall().get();
-                    let wall = wall.wrapping_add_signed(left.signed()?);
-                    Some(Stamp::new(WallMs::new(wall), left.number_u16()?))
-                }
-                _ => return Err(ODD),
-            };
-            pasts.push(Past {
-                field: fields[field],
-                write,
-                ended,
-            });
+            reading.take(next)?;
         }
-        if ending.iter().any(Option::is_some) {
-            return Err(ODD);
-        }
-        Ok(Self { from, to, pasts })
+        Ok(reading.stretch)
     }
 
     /// Reads only where one that begins at a moment ends, from its bytes.
@@ -132,6 +120,78 @@ impl Stretch {
     pub(crate) fn is_of(&self, chains: &[Chain]) -> bool {
         let mut pasts = self.pasts.iter();
         pasts.all(|past| (past.write.at.chain as usize) < chains.len())
+    }
+}
+
+/// A stretch that is being read.
+struct Reading<'a> {
+    left: Scan<'a>,
+    // How many writes come.
+    many: usize,
+    fields: Vec<FieldNumber>,
+    // Of each field the write that ends with the next.
+    ending: Vec<Option<usize>>,
+    last: Last,
+    stretch: Stretch,
+}
+
+/// The number of a field, a write, and how its end is told.
+type Next = (usize, Open, u8);
+
+impl<'a> Reading<'a> {
+    fn begin(from: Stamp, bytes: &'a [u8]) -> Result<Self, CodecError> {
+        let mut left = Scan::of(bytes);
+        let to = Stretch::read_end(from, &mut left)?;
+        let fields = left.items(|left| Ok(FieldNumber(left.number_u16()?)))?;
+        let many = left.count()?;
+        if many > left.rest().len() {
+            return Err(ODD);
+        }
+        Ok(Self {
+            left,
+            many,
+            ending: vec![None; fields.len()],
+            last: Last::of(fields.len()),
+            fields,
+            stretch: Stretch {
+                from,
+                to,
+                pasts: Vec::with_capacity(many),
+            },
+        })
+    }
+
+    /// Reads the next write, but for its end where that is said.
+    fn next(&mut self) -> Result<Next, CodecError> {
+        self.many -= 1;
+        self.last.read(&mut self.left)
+    }
+
+    fn take(&mut self, (field, write, end): Next) -> Result<(), CodecError> {
+        let pasts = &mut self.stretch.pasts;
+        let before = self.ending.get_mut(field).ok_or(ODD)?;
+        if let Some(before) = before.take() {
+            pasts[before].ended = Some(write.stamp);
+        }
+        let ended = match end {
+            NEVER => None,
+            WITH_NEXT => {
+                *before = Some(pasts.len());
+                None
+            }
+            SAID => {
+                let wall = write.stamp.wall().get();
+                let wall = wall.wrapping_add_signed(self.left.signed()?);
+                Some(Stamp::new(WallMs::new(wall), self.left.number_u16()?))
+            }
+            _ => return Err(ODD),
+        };
+        pasts.push(Past {
+            field: self.fields[field],
+            write,
+            ended,
+        });
+        Ok(())
     }
 }
 

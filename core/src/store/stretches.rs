@@ -71,29 +71,18 @@ pub(super) struct Item<'a> {
     pub(super) bytes: &'a [u8],
 }
 
-/// Reads one that begins at a moment.
-///
-/// # Errors
-/// [`Error::DamagedIndex`] where the bytes are none.
-fn read(from: Stamp, bytes: &[u8]) -> Result<Stretch, Error> {
-    let mut left = Scan::of(bytes);
-    let stretch = Stretch::read(from, &mut left).map_err(|_| damaged())?;
-    left.finish().map_err(|_| damaged())?;
-    Ok(stretch)
-}
-
 impl Item<'_> {
     /// Whether a moment lies in it.
     pub(super) fn holds(&self, moment: Stamp) -> bool {
         self.from <= moment && self.to.is_none_or(|to| moment < to)
     }
 
-    /// Reads it.
+    /// Reads of it what says which writes are open at a moment.
     ///
     /// # Errors
     /// [`Error::DamagedIndex`] where it is none.
-    pub(super) fn read(&self) -> Result<Stretch, Error> {
-        read(self.from, self.bytes)
+    pub(super) fn read_up_to(&self, moment: Stamp) -> Result<Stretch, Error> {
+        Stretch::read_up_to(self.from, self.bytes, moment).map_err(|_| damaged())
     }
 }
 
@@ -165,7 +154,7 @@ impl Put {
     /// # Errors
     /// [`Error::DamagedIndex`] where it is none.
     pub(super) fn read(&self) -> Result<Stretch, Error> {
-        read(self.from, &self.bytes)
+        Stretch::read(self.from, &self.bytes).map_err(|_| damaged())
     }
 }
 

@@ -8,16 +8,13 @@ use super::super::replay::{self, State};
 use super::*;
 use crate::log::codec::tests::value;
 use crate::log::id::Seq;
-use crate::log::shapes::Scan;
 use crate::log::stamp::WallMs;
 use crate::log::value::HowKnown;
 
 fn read(stretch: &Stretch) -> Stretch {
     let mut bytes = Vec::new();
     stretch.put(&mut bytes);
-    let mut left = Scan::of(&bytes);
-    let read = Stretch::read(stretch.from, &mut left).unwrap();
-    assert!(left.is_empty());
+    let read = Stretch::read(stretch.from, &bytes).unwrap();
     assert_eq!(Stretch::end(stretch.from, &bytes).unwrap(), stretch.to);
     read
 }
@@ -102,12 +99,30 @@ proptest! {
         let stretch = Stretch { from, to, pasts };
         // Values that are no numbers are themselves only in their bytes.
         prop_assert_eq!(format!("{:?}", read(&stretch)), format!("{stretch:?}"));
+        let mut bytes = Vec::new();
+        stretch.put(&mut bytes);
+        for moment in (0..52).map(|wall| Stamp::end_of(WallMs::new(wall))) {
+            let open = |stretch: &Stretch| -> Vec<_> {
+                let pasts = stretch.pasts.iter();
+                let within = pasts.filter(|past| past.write.stamp <= moment);
+                let open = within.filter(|past| past.is_open_after(moment));
+                open.map(|past| format!("{:?} {:?}", past.field, past.write)).collect()
+            };
+            let read = Stretch::read_up_to(from, &bytes, moment).unwrap();
+            prop_assert_eq!(open(&read), open(&stretch));
+        }
     }
 
     #[test]
-    fn no_bytes_make_the_reader_panic(bytes in any::<Vec<u8>>(), from in any::<u64>()) {
+    fn no_bytes_make_the_reader_panic(
+        bytes in any::<Vec<u8>>(),
+        from in any::<u64>(),
+        moment in any::<u64>(),
+    ) {
+        let moment = Stamp::from_bits(moment);
         let from = Stamp::from_bits(from);
-        let _unread = Stretch::read(from, &mut Scan::of(&bytes)).is_ok();
+        let _unread = Stretch::read(from, &bytes).is_ok();
+        let _unread = Stretch::read_up_to(from, &bytes, moment).is_ok();
         let _unread = Stretch::end(from, &bytes).is_ok();
     }
 }
