@@ -35,6 +35,19 @@ pub(crate) fn includes(chains: &[Chain], place: Place) -> bool {
     chain.is_some_and(|chain| chain.last >= Some(place.seq))
 }
 
+/// Writes the chains of a balance.
+pub(crate) fn put_chains(chains: &[Chain], out: &mut Vec<u8>) {
+    number(out, chains.len() as u64);
+    for chain in chains {
+        out.extend_from_slice(chain.id.bytes());
+        number(out, chain.last.map_or(0, Seq::get));
+        number(out, chain.knows.len() as u64);
+        for known in &chain.knows {
+            number(out, *known);
+        }
+    }
+}
+
 impl Balance {
     /// The same of one thing alone.
     pub(crate) fn of_thing(&self, thing: ThingId) -> Self {
@@ -44,19 +57,6 @@ impl Balance {
         Self {
             chains: self.chains.clone(),
             registers: registers.cloned().collect(),
-        }
-    }
-
-    /// Writes the chains.
-    pub(crate) fn put_chains(&self, out: &mut Vec<u8>) {
-        number(out, self.chains.len() as u64);
-        for chain in &self.chains {
-            out.extend_from_slice(chain.id.bytes());
-            number(out, chain.last.map_or(0, Seq::get));
-            number(out, chain.knows.len() as u64);
-            for known in &chain.knows {
-                number(out, *known);
-            }
         }
     }
 
@@ -92,7 +92,7 @@ impl Balance {
         wall
     }
 
-    /// Reads what [`Self::put_chains`] wrote.
+    /// Reads what [`put_chains`] wrote.
     ///
     /// # Errors
     /// [`CodecError`] where the bytes are no chains.
@@ -163,7 +163,7 @@ mod tests {
             let (before, after) = placed.split_at(cut.index(placed.len() + 1));
             let balance = fold(Fold::default(), before).balance();
             let mut bytes = Vec::new();
-            balance.put_chains(&mut bytes);
+            put_chains(&balance.chains, &mut bytes);
             balance.put_registers(&mut bytes);
             let mut left = Scan::of(&bytes);
             let chains = Balance::read_chains(&mut left).unwrap();

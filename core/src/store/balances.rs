@@ -86,7 +86,7 @@ fn tell_since(
 /// What stands at arrival zero before the registers, and with the chains is the head of a balance.
 #[derive(Debug, Clone)]
 struct Title {
-    /// When the last entry came that is in it.
+    /// Up to when all that came is in it, so that nobody looks for more there.
     up_to: Arrival,
     /// How many are in it.
     entries: u64,
@@ -404,13 +404,11 @@ impl<'txn> Balancing<'txn> {
         let key = key(logbook, REGISTERS, 0);
         let kept = self.0.get(&key)?;
         let kept = kept.map(|row| registers(&key, row.value())).transpose()?;
-        let mut last = Arrival(0);
-        let mut tell = |after: Arrival, hearing: &mut Hearing| {
+        let tell = |after: Arrival, hearing: &mut Hearing| {
             hearing.fold.keep_lately();
             let mut told = 0;
             archive.each_block_within((after, to), |block| {
                 told += block.tell(hearing)? as u64;
-                last = block.last();
                 Ok(())
             })?;
             Ok(told)
@@ -437,23 +435,53 @@ impl<'txn> Balancing<'txn> {
             return Ok(());
         }
         let after = Arrival(title.up_to.0 + 1);
-        (title.up_to, title.entries) = (last, title.entries + heard.told);
+        (title.up_to, title.entries) = (to, title.entries + heard.told);
         self.1.enter(logbook, &heard.fold.take_lately())?;
         let balance = heard.fold.balance();
         self.put_bundle(logbook, after, heard.fold.done(), &mut title)?;
+        let registers = tables::summed_row(&key, |row| balance.put_registers(row));
+        self.put(&key, &title, &balance.chains, &registers)
+    }
+
+    /// Writes the head of a balance, and behind it its registers with their check.
+    fn put(
+        &mut self,
+        key: &[u8; 26],
+        title: &Title,
+        chains: &[Chain],
+        registers: &[u8],
+    ) -> Result<(), Error> {
+        let head = tables::summed_row(key, |head| {
+            title.put(head);
+            balance::put_chains(chains, head);
+        });
         let mut row = Vec::new();
-        sized(
-            &mut row,
-            &tables::summed_row(&key, |head| {
-                title.put(head);
-                balance.put_chains(head);
-            }),
-        );
-        row.extend_from_slice(&tables::summed_row(&key, |registers| {
-            balance.put_registers(registers);
-        }));
-        self.0.insert(&key, row.as_slice())?;
+        sized(&mut row, &head);
+        row.extend_from_slice(registers);
+        self.0.insert(key, row.as_slice())?;
         Ok(())
+    }
+
+    /// Lets a logbook's balance reach no further than an arrival after which the numbers are given again:
+    /// it holds nothing from there on.
+    pub(super) fn reach_no_further(
+        &mut self,
+        logbook: LogbookId,
+        last: Arrival,
+    ) -> Result<(), Error> {
+        let key = key(logbook, REGISTERS, 0);
+        let Some(row) = self.0.get(&key)?.map(|row| row.value().to_vec()) else {
+            return Ok(());
+        };
+        let Head {
+            parts: (mut title, chains),
+            rest,
+        } = head(&key, &row)?;
+        if title.up_to <= last {
+            return Ok(());
+        }
+        title.up_to = last;
+        self.put(&key, &title, &chains, rest)
     }
 
     /// Writes observations that came from an arrival on. Bundles before that are not much larger become

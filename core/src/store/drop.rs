@@ -69,12 +69,18 @@ fn last_arrival(txn: &WriteTransaction) -> Result<Arrival, Error> {
     Ok(Arrival(last.or(settled).unwrap_or(0)))
 }
 
-/// Takes back to the last arrival what is packed tight, or entries whose numbers are given again would
-/// never be.
+/// Takes back to the last arrival what is packed tight and balanced, or entries whose numbers are given
+/// again would never be.
 fn pressed_up_to(txn: &WriteTransaction, last: Arrival) -> Result<(), Error> {
     let mut identity = txn.open_table(IDENTITY)?;
-    if tables::word_if_any(&identity, "pressed")?.is_some_and(|pressed| pressed > last.0) {
-        identity.insert("pressed", last.0.to_be_bytes().as_slice())?;
+    if tables::word_if_any(&identity, "pressed")?.is_none_or(|pressed| pressed <= last.0) {
+        return Ok(());
+    }
+    identity.insert("pressed", last.0.to_be_bytes().as_slice())?;
+    let mut balancing = Balancing::begin(txn)?;
+    for row in txn.open_table(LEDGERS)?.iter()? {
+        let logbook = LogbookId::from_bytes(*row?.0.value());
+        balancing.reach_no_further(logbook, last)?;
     }
     Ok(())
 }
