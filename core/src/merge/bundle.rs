@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use foldhash::fast::RandomState;
 
+use super::pieces::{Piece, Pieces};
 use super::state::Observation;
 use crate::log::brief;
 use crate::log::codec::{self, CodecError};
@@ -36,7 +37,7 @@ pub(crate) struct Bundle(Arc<Inner>, Vec<(About, Where)>);
 
 #[derive(Debug)]
 struct Inner {
-    bytes: Vec<u8>,
+    pieces: Pieces,
     authors: Vec<Author>,
     visits: Visits,
     // Where each longer value stands.
@@ -91,6 +92,7 @@ struct Visits {
 #[derive(Debug, Clone, Copy)]
 struct Where {
     from: usize,
+    length: usize,
     many: usize,
     has_blanks: bool,
 }
@@ -116,13 +118,68 @@ impl Bundle {
         packing.finish()
     }
 
-    /// Reads what [`Self::pack`] wrote: what the lists name, and where each of them is.
+    /// Reads what [`Self::pack`] wrote, cut into pieces anywhere: what the lists name, and where each of them
+    /// is.
     ///
     /// # Errors
     /// [`CodecError`] where the bytes are no bundle. Lists are read when somebody asks, so whoever reads
     /// bytes that others may have changed holds them against a check before.
-    pub(crate) fn read(bytes: Vec<u8>) -> Result<Self, CodecError> {
-        let mut left = Scan::of(&bytes);
+    pub(crate) fn read(pieces: Vec<Piece>) -> Result<Self, CodecError> {
+        let mut pieces = Pieces::of(pieces);
+        let mut head = Head::find(pieces.first(), pieces.length());
+        if head.is_err() && pieces.are_many() {
+            // It may go on in the second piece.
+            pieces = pieces.joined();
+            head = Head::find(pieces.first(), pieces.length());
+        }
+        let Head {
+            authors,
+            visits,
+            values,
+            lists,
+        } = head?;
+        let inner = Inner {
+            pieces,
+            authors,
+            visits,
+            values,
+        };
+        Ok(Self(Arc::new(inner), lists))
+    }
+
+    /// Counts its observations.
+    pub(crate) fn len(&self) -> usize {
+        self.1.iter().map(|(_, at)| at.many).sum()
+    }
+
+    /// Returns its lists, by thing and kind.
+    pub(crate) fn lists(&self) -> impl Iterator<Item = (About, Packed)> {
+        self.1.iter().map(|(about, at)| {
+            let bundle = Arc::clone(&self.0);
+            let packed = Packed {
+                bundle,
+                at: *at,
+                until: None,
+            };
+            (*about, packed)
+        })
+    }
+}
+
+const ODD: CodecError = CodecError::Shape("the bundle is in another shape");
+
+/// What stands before the lists.
+struct Head {
+    authors: Vec<Author>,
+    visits: Visits,
+    values: Vec<usize>,
+    lists: Vec<(About, Where)>,
+}
+
+impl Head {
+    /// Finds it in the first bytes of a bundle that has so many.
+    fn find(bytes: &[u8], length: usize) -> Result<Self, CodecError> {
+        let mut left = Scan::of(bytes);
         let chains = left.items(|left| Ok(ChainId::from_bytes(left.array()?)))?;
         let people = left.items(|left| Ok(Arc::<str>::from(left.text()?)))?;
         let authors = left.items(|left| {
@@ -166,6 +223,7 @@ impl Bundle {
                 }
                 let at = Where {
                     from,
+                    length,
                     many,
                     has_blanks,
                 };
@@ -173,38 +231,17 @@ impl Bundle {
                 from = from.checked_add(length).ok_or(ODD)?;
             }
         }
-        if from != bytes.len() {
+        if from != length {
             return Err(ODD);
         }
-        let inner = Inner {
-            bytes,
+        Ok(Self {
             authors,
             visits,
             values,
-        };
-        Ok(Self(Arc::new(inner), wheres))
-    }
-
-    /// Counts its observations.
-    pub(crate) fn len(&self) -> usize {
-        self.1.iter().map(|(_, at)| at.many).sum()
-    }
-
-    /// Returns its lists, by thing and kind.
-    pub(crate) fn lists(&self) -> impl Iterator<Item = (About, Packed)> {
-        self.1.iter().map(|(about, at)| {
-            let bundle = Arc::clone(&self.0);
-            let packed = Packed {
-                bundle,
-                at: *at,
-                until: None,
-            };
-            (*about, packed)
+            lists: wheres,
         })
     }
 }
-
-const ODD: CodecError = CodecError::Shape("the bundle is in another shape");
 
 impl Packed {
     /// Lets its observations count up to a moment; none if no such one is in it.
@@ -242,7 +279,9 @@ impl Packed {
 
     fn make(&self, most: usize, list: &mut Vec<Observation>) -> Result<(), CodecError> {
         let bundle = &self.bundle;
-        let mut left = Scan::of(bundle.bytes.get(self.at.from..).ok_or(ODD)?);
+        let body = bundle.pieces.at(self.at.from, self.at.length);
+        let body = body.ok_or(ODD)?;
+        let mut left = Scan::of(&body);
         let mut last = Last::default();
         let mut during = None;
         for _ in 0..most {
@@ -299,7 +338,8 @@ impl Packed {
         }
         left.byte()?;
         let at = self.bundle.values.get(left.count()?).ok_or(ODD)?;
-        brief::read(&mut Scan::of(self.bundle.bytes.get(*at..).ok_or(ODD)?))
+        let head = self.bundle.pieces.first();
+        brief::read(&mut Scan::of(head.get(*at..).ok_or(ODD)?))
     }
 }
 
@@ -314,7 +354,7 @@ impl Inner {
             return Err(ODD);
         }
         let at = self.visits.from + number * Visit::LENGTH;
-        let mut left = Scan::of(self.bytes.get(at..).ok_or(ODD)?);
+        let mut left = Scan::of(self.pieces.first().get(at..).ok_or(ODD)?);
         Visit::read(&mut left).map(Some)
     }
 }
@@ -537,6 +577,18 @@ mod tests {
     use super::super::replay::State;
     use super::*;
 
+    /// Reads a bundle that was cut into about so many pieces, each of them shorter than the one before.
+    fn read(bytes: Vec<u8>, cuts: usize) -> Result<Bundle, CodecError> {
+        let (mut pieces, mut left) = (Vec::<Piece>::new(), bytes.as_slice());
+        for nth in 0..cuts {
+            let (piece, rest) = left.split_at(left.len() * (cuts - nth) / (cuts + 1));
+            pieces.push(Box::new(piece.to_vec()));
+            left = rest;
+        }
+        pieces.push(Box::new(left.to_vec()));
+        Bundle::read(pieces)
+    }
+
     proptest! {
         #[test]
         fn what_was_packed_is_the_same_and_goes_on_with_what_came_since(
@@ -561,7 +613,7 @@ mod tests {
             );
             for part in parts {
                 let lists = part.lists().map(|(thing, what, list)| ((thing, what), list));
-                let bundle = Bundle::read(Bundle::pack(lists)).unwrap();
+                let bundle = read(Bundle::pack(lists), cuts[0].index(9)).unwrap();
                 prop_assert_eq!(bundle.len(), part.all_observations().count());
                 told.put_bundle(&bundle, None, None);
             }
@@ -571,7 +623,7 @@ mod tests {
 
         #[test]
         fn no_bytes_make_the_reader_panic(bytes in any::<Vec<u8>>()) {
-            let _unread = Bundle::read(bytes).is_ok();
+            let _unread = read(bytes, 1).is_ok();
         }
 
         #[test]
@@ -585,7 +637,7 @@ mod tests {
             let mut bytes = Bundle::pack(lists);
             let at = at.index(bytes.len());
             bytes[at] = byte;
-            if let Ok(bundle) = Bundle::read(bytes) {
+            if let Ok(bundle) = read(bytes, byte.into()) {
                 for (_, packed) in bundle.lists() {
                     prop_assert!(packed.unpacked().len() <= packed.len());
                 }
@@ -622,7 +674,7 @@ mod tests {
         let about = |thing, what| (ThingId::from_bytes([thing; 16]), ObservationNumber(what));
         let lists = [(about(1, 7), one), (about(1, 9), &[]), (about(2, 7), other)];
         let bytes = Bundle::pack(lists.into_iter());
-        let bundle = Bundle::read(bytes.clone()).unwrap();
+        let bundle = read(bytes.clone(), 5).unwrap();
         let made: Vec<_> = bundle
             .lists()
             .map(|(about, packed)| (about, packed.unpacked()))

@@ -13,6 +13,7 @@ mod gathered;
 pub(crate) mod history;
 pub mod knowledge;
 pub(crate) mod lately;
+pub(crate) mod pieces;
 mod pile;
 pub mod register;
 pub mod replay;

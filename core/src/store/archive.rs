@@ -10,6 +10,7 @@ use super::Error;
 use super::balances::{Balanced, Balances};
 use super::block::{self, Block};
 use super::bunch::{self, Bunched, Lie};
+use super::bundles::Pages;
 use super::filed::Filed;
 use super::found::Spoken;
 use super::histories::Histories;
@@ -44,6 +45,7 @@ impl Shelves {
         txn: &Arc<ReadTransaction>,
         tail: Arc<Tail>,
         bunched: Arc<Bunched>,
+        pages: Pages,
     ) -> Result<Self, Error> {
         Ok(Self {
             txn: Arc::clone(txn),
@@ -51,7 +53,7 @@ impl Shelves {
             bunches: Late::of(BUNCHES),
             bunched,
             ids: Late::of(IDS),
-            balances: Balances::open(txn)?,
+            balances: Balances::open(txn, pages)?,
             tail,
             tips: RefCell::default(),
         })

@@ -12,6 +12,7 @@ use redb::{ReadOnlyTable, ReadTransaction, ReadableTable, Table, WriteTransactio
 use super::Error;
 use super::archive::{Archive, Shelves};
 use super::block;
+use super::bundles::{Bundled, LAST_PIECE, Pages, Rows, bundle, copied, kept, key, pieces};
 use super::entering::Entering;
 use super::histories::Histories;
 use super::said::{Asked, Heard, Hearing};
@@ -28,14 +29,8 @@ use crate::merge::replay::State;
 
 /// Where the registers stand; every entry came after it.
 const REGISTERS: Arrival = Arrival(0);
-/// A bundle has no so many pieces.
-const LAST_PIECE: u16 = u16::MAX;
 /// How many times as large a bundle may be to become one with the one after it.
 const MERGED: u64 = 4;
-/// What redb takes of a page for itself where one row fills it, and of a row for its check.
-const TAKEN: usize = 42 + 8;
-/// The smallest page, and the largest for which a bundle is cut.
-const PAGES: core::ops::RangeInclusive<usize> = 4 * 1_024..=256 * 1_024;
 
 /// What a logbook came to.
 pub(super) struct Balanced {
@@ -93,17 +88,6 @@ struct Title {
     bundles: Vec<Bundled>,
 }
 
-/// What is known of a bundle without reading it.
-#[derive(Debug, Clone, Copy)]
-struct Bundled {
-    /// When what is in it began to come.
-    from: Arrival,
-    /// How many observations it holds,
-    many: u64,
-    /// in how many bytes.
-    length: u64,
-}
-
 impl Title {
     /// Of no entry.
     const BEGINNING: Self = Self {
@@ -138,15 +122,13 @@ impl Title {
     }
 }
 
-type Rows = &'static [u8; 26];
-
 /// The table, where the file has it.
-pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>);
+pub(super) struct Balances(Option<ReadOnlyTable<Rows, &'static [u8]>>, Pages);
 
 impl Balances {
-    pub(super) fn open(txn: &ReadTransaction) -> Result<Self, Error> {
+    pub(super) fn open(txn: &ReadTransaction, pages: Pages) -> Result<Self, Error> {
         // Where a version made the file that kept none, there is none.
-        tables::if_there(txn, BALANCES).map(Self)
+        Ok(Self(tables::if_there(txn, BALANCES)?, pages))
     }
 
     /// Whether every row, also of histories, is one of those that [`Self::of`] reads of these logbooks.
@@ -200,7 +182,10 @@ impl Balances {
             }
         };
         let bundles = title.bundles.iter();
-        let bundles = bundles.map(|bundled| bundle(rows, logbook, *bundled));
+        let bundles = bundles.map(|&bundled| match self.1 {
+            Pages::Kept => bundle(bundled, kept(rows, logbook, bundled.from)?),
+            Pages::Copied => bundle(bundled, copied(rows, logbook, bundled.from)?),
+        });
         Ok(Some(Balanced {
             bundles: bundles.collect::<Result<_, _>>()?,
             title,
@@ -299,7 +284,7 @@ impl Balances {
     }
 }
 
-const fn damaged() -> Error {
+pub(super) const fn damaged() -> Error {
     Error::damaged_index("balances")
 }
 
@@ -334,54 +319,6 @@ fn registers(key: &[u8; 26], row: &[u8]) -> Result<(Title, Balance), Error> {
     let balance = Balance::read(chains, &mut left).map_err(|_| damaged())?;
     left.finish().map_err(|_| damaged())?;
     Ok((title, balance))
-}
-
-fn bundle(
-    rows: &impl ReadableTable<Rows, &'static [u8]>,
-    logbook: LogbookId,
-    Bundled { from, many, length }: Bundled,
-) -> Result<Bundle, Error> {
-    let mut bytes = Vec::new();
-    let room = usize::try_from(length).map_err(|_| damaged())?;
-    bytes.try_reserve_exact(room).map_err(|_| damaged())?;
-    let mut pieces =
-        rows.range::<&[u8; 26]>(&key(logbook, from, 0)..&key(logbook, from, LAST_PIECE))?;
-    // No further than that: looking whether there is more reads another page.
-    while bytes.len() < room {
-        let (key, row) = pieces.next().ok_or(damaged())??;
-        bytes.extend_from_slice(tables::behind_sum(key.value(), row.value(), "balances")?);
-    }
-    let bundle = Bundle::read(bytes).map_err(|_| damaged())?;
-    match bundle.len() as u64 == many {
-        true => Ok(bundle),
-        false => Err(damaged()),
-    }
-}
-
-fn key(logbook: LogbookId, from: Arrival, piece: u16) -> [u8; 26] {
-    let mut key = [0; 26];
-    key[..24].copy_from_slice(&block::key(logbook, from));
-    key[24..].copy_from_slice(&piece.to_be_bytes());
-    key
-}
-
-/// Cuts a bundle's bytes for pages of redb, which gives a row of more than 4 KiB a page of twice that or four
-/// or eight times: into few pieces, since each is a page to read, but so that what is left over of the
-/// last one's is at most a third of all bytes.
-fn pieces(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
-    let mut left = bytes;
-    core::iter::from_fn(move || {
-        let mut page = *PAGES.start();
-        while page < *PAGES.end() && page - TAKEN < left.len() {
-            page *= 2;
-        }
-        let left_over = (page - TAKEN).saturating_sub(left.len());
-        let fits = page == *PAGES.start() || left_over <= bytes.len() / 3;
-        let filled = if fits { page } else { page / 2 } - TAKEN;
-        let (piece, rest) = left.split_at(filled.min(left.len()));
-        left = rest;
-        (!piece.is_empty()).then_some(piece)
-    })
 }
 
 /// Balances under way.
@@ -503,7 +440,8 @@ impl<'txn> Balancing<'txn> {
         {
             let before = bundled.from;
             title.bundles.pop();
-            state.put_bundle(&bundle(&self.0, logbook, bundled)?, None, None);
+            let pieces = copied(&self.0, logbook, before)?;
+            state.put_bundle(&bundle(bundled, pieces)?, None, None);
             self.remove(key(logbook, before, 0)..key(logbook, before, LAST_PIECE))?;
             (from, many) = (before, many + bundled.many);
         }

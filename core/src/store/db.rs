@@ -8,6 +8,7 @@ use redb::{
 };
 
 use super::Error;
+use super::bundles::Pages;
 
 /// How many bytes of the file's pages are kept in memory at most. The operating system keeps them as
 /// well; redb's own measure, 1 GiB, would hold a whole log.
@@ -60,6 +61,14 @@ impl Db {
         match self {
             Self::Writing(db) => Ok(db.begin_write()?),
             Self::Reading(_) => Err(Error::ForReading),
+        }
+    }
+
+    /// What may be kept of what is read.
+    pub(super) const fn pages(&self) -> Pages {
+        match self {
+            Self::Writing(_) => Pages::Copied,
+            Self::Reading(_) => Pages::Kept,
         }
     }
 

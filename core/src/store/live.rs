@@ -10,6 +10,7 @@ use super::archive::{self, Shelves, Tail};
 use super::at_hand::AtHand;
 use super::batches::Batches;
 use super::bunch::Bunched;
+use super::bundles::Pages;
 use super::db::Db;
 use super::filed::Lying;
 use super::first_seen::FirstSeen;
@@ -45,6 +46,7 @@ pub(super) struct Live {
     /// Entries of the tail that are not what was written.
     pub(super) damaged: Vec<Arrival>,
     pub(super) last: Last,
+    pages: Pages,
     pub(super) clock: Clock,
     /// How many entries may lie in no block.
     pub(super) most_loose: usize,
@@ -122,6 +124,7 @@ impl Live {
             bunched: Arc::new(Bunched::read(&txn)?),
             damaged,
             last,
+            pages: db.pages(),
             clock,
             most_loose: MOST_LOOSE,
             keeps_little: false,
@@ -164,7 +167,8 @@ impl Live {
 
     /// Returns all that is held, as a transaction sees it that nothing was written since.
     pub(super) fn shelves(&self, txn: &Arc<ReadTransaction>) -> Result<Shelves, Error> {
-        Shelves::open(txn, Arc::clone(&self.tail), Arc::clone(&self.bunched))
+        let (tail, bunched) = (Arc::clone(&self.tail), Arc::clone(&self.bunched));
+        Shelves::open(txn, tail, bunched, self.pages)
     }
 
     /// Sees to it that everything that came last is whole: which logbook a damaged entry is of, nobody

@@ -14,6 +14,7 @@ mod balances;
 mod batches;
 mod block;
 mod bunch;
+mod bundles;
 mod db;
 mod drop;
 mod entering;
