@@ -8,10 +8,11 @@
 //! BLAKE3 over the `so_far` before it (as written; nothing at first) and its own text up to there.
 //! DEVELOPERS.md says how another program checks such a file.
 
+mod straight;
 mod written;
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::io::{self, Write};
+use std::io::{self, BufRead, Seek, Write};
 
 pub use written::{Unwritten, write_logbooks};
 
@@ -22,6 +23,7 @@ use headwalk_core::log::chain::{Link, Mark};
 use headwalk_core::log::entry::Change;
 use headwalk_core::log::id::{LogbookId, Seq};
 use headwalk_core::log::seal::{Seal, Step};
+use headwalk_core::log::stamp::Stamp;
 use headwalk_core::log::walk::{End, Fault, Walk, Walked};
 use headwalk_core::site::fields::UNKNOWN;
 use headwalk_core::site::sight::What;
@@ -142,9 +144,8 @@ impl<'o, W: Write + ?Sized> Lines<'o, W> {
 }
 
 /// In which order entries stand: by the moments that count.
-fn rank(walked: &Walked) -> impl Ord + use<> {
-    let entry = &walked.entry;
-    (walked.stamp, entry.logbook, walked.mark)
+fn rank(walked: &Walked) -> (Stamp, LogbookId, Mark) {
+    (walked.stamp, walked.entry.logbook, walked.mark)
 }
 
 /// The lines before the entries.
@@ -239,15 +240,54 @@ impl ChangeJson {
 }
 
 /// A file in which nothing is wrong.
+#[derive(Debug, PartialEq)]
 pub struct Sound {
-    /// The entries' bytes, each after those that its writer had seen.
+    /// The entries' bytes, each after those that its writer had seen, where they were asked for.
     pub entries: Vec<Vec<u8>>,
+    /// How many entries there are.
+    pub many: u64,
     /// The seals of their devices.
     pub seals: Vec<Seal>,
-    /// How they hang together.
-    pub walk: Walk,
+    /// The ends of their chains.
+    pub ends: BTreeMap<(LogbookId, Mark), End>,
     /// Entries with words that this version does not know, and so could not hold against the bytes.
     pub unread: u64,
+}
+
+impl Sound {
+    /// Counts the entries for which their devices do not vouch: those after the last seal.
+    #[must_use]
+    pub fn unsealed(&self) -> u64 {
+        let ends = self.ends.iter();
+        ends.map(|((_, last), end)| last.seq.get() - end.sealed.map_or(0, Seq::get))
+            .sum()
+    }
+}
+
+/// Why a file is not taken for what it says that it is.
+#[derive(Debug, thiserror::Error)]
+pub enum Unsound {
+    /// It cannot be read.
+    #[error(transparent)]
+    Unreadable(#[from] io::Error),
+    /// What is wrong in it, a sentence each, by line.
+    #[error("{} faults", .0.len())]
+    Wrong(Vec<String>),
+}
+
+/// Reads a file as [`check`] does. Where nothing is wrong with it, it is nearly always read line by line, and
+/// eight bytes are held of each entry; all of it, where the entries are wanted.
+///
+/// # Errors
+/// [`Unsound`].
+pub fn check_file(file: &mut (impl BufRead + Seek), wants_entries: bool) -> Result<Sound, Unsound> {
+    if let Some(sound) = straight::read(file, wants_entries)? {
+        return Ok(sound);
+    }
+    file.rewind()?;
+    let mut text = String::new();
+    file.read_to_string(&mut text)?;
+    check(&text).map_err(Unsound::Wrong)
 }
 
 /// Reads a file and holds everything in it against everything else.
@@ -264,12 +304,14 @@ pub fn check(text: &str) -> Result<Sound, Vec<String>> {
         return Err(faults.map(|(_, fault)| fault).collect());
     }
     let unread = checking.unread;
-    let (walk, raws) = (checking.walk, checking.entries);
-    let in_order = walk.order.iter().map(|&at| raws[at].1.clone());
+    let (walk, mut raws) = (checking.walk, checking.entries);
+    let in_order = walk.order.iter();
+    let in_order = in_order.map(|&at| core::mem::take(&mut raws[at].1));
     Ok(Sound {
         entries: in_order.collect(),
+        many: walk.order.len() as u64,
         seals: checking.seals,
-        walk,
+        ends: walk.ends,
         unread,
     })
 }
@@ -300,11 +342,7 @@ impl<'t> Checking<'t> {
         let mut number = 0;
         for whole in text.split_inclusive('\n') {
             number += 1;
-            let parted = whole.strip_suffix("\"}\n").and_then(|line| {
-                let (body, told) = line.rsplit_once(",\"so_far\":\"")?;
-                Some((body, told))
-            });
-            let Some((body, told)) = parted else {
+            let Some((body, told)) = parted(whole) else {
                 self.fault(number, "it is cut short, or no line of an export");
                 continue;
             };
@@ -458,6 +496,12 @@ impl<'t> Checking<'t> {
             _ => format!("the entries of device {device} do not end as it says"),
         }
     }
+}
+
+/// A line but for its end, and what it has of the lines before.
+fn parted(whole: &str) -> Option<(&str, &str)> {
+    let line = whole.strip_suffix("\"}\n")?;
+    line.rsplit_once(",\"so_far\":\"")
 }
 
 /// Whether two lines of one entry differ in nothing but the words of changes for which this version

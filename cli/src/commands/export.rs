@@ -153,17 +153,17 @@ fn map(store: &Store, wanted: &[Root], call: &Call) -> Result<String, Error> {
 /// A table of the things of one kind that are there: every field that any of them has.
 fn things(store: &Store, wanted: &[Root], kind: ThingKind, call: &Call) -> Result<String, Error> {
     let mut columns = BTreeSet::new();
-    let mut states = Vec::new();
-    for root in wanted
-        .iter()
-        .filter(|root| root.kind == Some(ThingKind::Site))
-    {
+    let sites = || {
+        let is_site = |root: &&Root| root.kind == Some(ThingKind::Site);
+        wanted.iter().filter(is_site)
+    };
+    // Twice, one site after the other: all of them together are the whole log.
+    for root in sites() {
         let state = state_of(store, root.id)?;
         for thing in of_kind(&Site::of(&state, root.id), kind) {
             let has = fields::fields_of(kind).filter(|field| thing.raw(field).is_some());
             columns.extend(has.map(|field| field.number));
         }
-        states.push((root, state));
     }
     columns.remove(&any::KIND.number);
     let columns: Vec<&FieldDef> = columns
@@ -182,8 +182,9 @@ fn things(store: &Store, wanted: &[Root], kind: ThingKind, call: &Call) -> Resul
             .chain(names)
             .collect(),
     )?;
-    for (root, state) in &states {
-        let site = Site::of(state, root.id);
+    for root in sites() {
+        let state = state_of(store, root.id)?;
+        let site = Site::of(&state, root.id);
         for thing in of_kind(&site, kind) {
             let mut row = vec![root.name.clone(), site.address(thing)];
             for field in &columns {

@@ -1,6 +1,7 @@
 //! `headwalk verify`: whether the store still is what was written.
 
-use std::fs;
+use std::fs::File;
+use std::io::{self, BufReader};
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
@@ -11,7 +12,7 @@ use headwalk_core::store::{Fault, Verified};
 use crate::call::Call;
 use crate::error::{Error, Kind};
 use crate::output::{Page, Report, counted};
-use headwalk_sync_server::export_file::{self, Sound};
+use headwalk_sync_server::export_file::{self, Sound, Unsound};
 
 /// Check that nothing in the store was changed, lost or reordered since it was written.
 ///
@@ -51,7 +52,7 @@ struct Chain {
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     if let Some(path) = &args.export {
-        return call.print(&CheckedFile::of(&sound(path)?, path));
+        return call.print(&CheckedFile::of(&sound(path, false)?, path));
     }
     let mut store = call.store()?;
     let verified = store.verify()?;
@@ -78,15 +79,20 @@ fn wrong(faults: &[Fault]) -> Error {
     })
 }
 
-/// Reads an export in which nothing is wrong.
+/// Reads an export in which nothing is wrong; its entries, where they are wanted.
 ///
 /// # Errors
 /// An error with all that is wrong, the first damaged line first.
-pub fn sound(path: &Path) -> Result<Sound, Error> {
-    let text = fs::read_to_string(path).map_err(|error| {
+pub fn sound(path: &Path, wants_entries: bool) -> Result<Sound, Error> {
+    let unreadable = |error: io::Error| {
         Error::input(format!("{} cannot be read: {error}", path.display())).field("file")
-    })?;
-    export_file::check(&text).map_err(|faults| {
+    };
+    let mut file = BufReader::new(File::open(path).map_err(unreadable)?);
+    export_file::check_file(&mut file, wants_entries).map_err(|unsound| {
+        let faults = match unsound {
+            Unsound::Unreadable(error) => return unreadable(error),
+            Unsound::Wrong(faults) => faults,
+        };
         let message = format!(
             "{} is not what was written: {}",
             path.display(),
@@ -112,10 +118,10 @@ struct CheckedFile {
 
 impl CheckedFile {
     fn of(sound: &Sound, path: &Path) -> Self {
-        let ends = sound.walk.ends.iter();
+        let ends = sound.ends.iter();
         Self {
             file: path.display().to_string(),
-            entries: sound.entries.len() as u64,
+            entries: sound.many,
             chains: ends
                 .map(|((logbook, last), end)| Chain {
                     logbook: logbook.to_string(),
@@ -125,7 +131,7 @@ impl CheckedFile {
                     digest: end.link.to_string(),
                 })
                 .collect(),
-            unsealed: sound.walk.unsealed(),
+            unsealed: sound.unsealed(),
             unread: sound.unread,
         }
     }

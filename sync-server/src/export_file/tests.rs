@@ -1,5 +1,7 @@
 //! Whatever is done to an export is found, and the entry is named.
 
+use std::io::Cursor;
+
 use headwalk_core::log::codec;
 
 use headwalk_core::log::vector::VersionVector;
@@ -8,7 +10,19 @@ use super::scene::{export, met, store};
 use super::*;
 
 fn faults(text: &str) -> Vec<String> {
-    check(text).err().unwrap_or_default()
+    let found = check(text);
+    if let Some(sound) = straight(text) {
+        assert_eq!(
+            Ok(&sound),
+            found.as_ref(),
+            "whoever reads line by line finds it"
+        );
+    }
+    found.err().unwrap_or_default()
+}
+
+fn straight(text: &str) -> Option<Sound> {
+    straight::read(&mut Cursor::new(text), true).unwrap()
 }
 
 /// Lines with the digests of what stands before them made anew, as a forger would.
@@ -115,10 +129,10 @@ fn any_one_byte_of_a_file_that_is_another_is_found() {
 fn entries_at_the_end_that_nobody_sealed_are_counted() {
     let (raws, _) = export(2);
     let sound = check(&text(&raws, &[])).unwrap_or_else(|faults| panic!("{faults:?}"));
-    assert_eq!(sound.walk.unsealed(), raws.len() as u64);
+    assert_eq!(sound.unsealed(), raws.len() as u64);
     let (raws, seals) = export(2);
     let sound = check(&text(&raws, &seals)).unwrap_or_else(|faults| panic!("{faults:?}"));
-    assert_eq!(sound.walk.unsealed(), 0);
+    assert_eq!(sound.unsealed(), 0);
     assert_eq!(sound.entries.len(), raws.len());
     for raw in &sound.entries {
         assert!(raws.contains(raw) && codec::decode(raw).is_ok());
@@ -142,7 +156,7 @@ fn of_all_at_once(store: &Store, logbooks: &[LogbookId]) -> String {
 #[test]
 fn what_is_written_as_it_is_read_is_what_is_written_of_all_at_once() {
     let logbooks = [7, 9, 8].map(|number| LogbookId::from_bytes([number; 16]));
-    let (mut branched, mut receipts, mut parts) = (0, 0, 0);
+    let (mut branched, mut receipts, mut parts, mut simple) = (0, 0, 0, 0);
     for number in 0..24 {
         let hub = store(1);
         hub.keep_loose(number as usize % 4);
@@ -158,9 +172,12 @@ fn what_is_written_as_it_is_read_is_what_is_written_of_all_at_once() {
         branched += hub.branched(logbooks[0]).unwrap().len();
         receipts += whole.matches("\"counts_as\"").count();
         parts += whole.matches("\"path\"").count();
+        simple += usize::from(straight(&whole).is_some());
+        let read = check_file(&mut Cursor::new(&whole), true);
+        assert_eq!(read.unwrap(), check(&whole).unwrap());
     }
     assert!(
-        branched > 0 && receipts > 0 && parts > 0,
-        "{branched} {receipts} {parts}"
+        branched > 0 && receipts > 0 && parts > 0 && simple > 0,
+        "{branched} {receipts} {parts} {simple}"
     );
 }

@@ -36,7 +36,7 @@ pub fn is_export(path: &Path) -> bool {
 
 /// Takes all of them or none.
 pub fn run(path: &Path, call: &Call) -> Result<(), Error> {
-    let sound = verify::sound(path)?;
+    let sound = verify::sound(path, true)?;
     let store = call.store()?;
     let appended = store.append_sealed(
         &sound.entries,
@@ -49,7 +49,7 @@ pub fn run(path: &Path, call: &Call) -> Result<(), Error> {
         entries: sound.entries.len(),
         taken: appended.new,
         as_before: appended.held,
-        unsealed: sound.walk.unsealed(),
+        unsealed: sound.unsealed(),
     })
 }
 
