@@ -7,7 +7,7 @@ use headwalk_core::site::things::Site;
 
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::state_of;
 use crate::record::{Action, record};
 use crate::roots::Roots;
 use crate::said::{LETTERS, What};
@@ -34,8 +34,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
     let roots = Roots::of(&store)?;
     let root = roots.find(&args.site)?;
-    let logbook = Logbook::read(&store, root.id, Moment::default())?;
-    let site = Site::of(&logbook.state, root.id);
+    let state = state_of(&store, root.id)?;
+    let site = Site::of(&state, root.id);
     let found = site.find_record(&args.thing)?;
     let kind = found.kind.unwrap_or(ThingKind::Site);
     let field = fields::known_field(kind, &args.field).map_err(Error::from)?;
@@ -44,7 +44,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         true => found,
         false => site.thing(site.kept(found.id)).unwrap_or(found),
     };
-    let register = logbook.state.register(thing.id, field.number);
+    let register = state.register(thing.id, field.number);
     let Some(register) = register.filter(|register| register.stands_in_two_versions()) else {
         let (field, thing) = (field.name, site.address(thing));
         return Err(

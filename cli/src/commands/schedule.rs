@@ -28,7 +28,7 @@ use self::why::Reasons;
 use crate::args::MomentArgs;
 use crate::call::Call;
 use crate::error::{Error, Kind};
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::{Moment, state_at};
 use crate::roots::Roots;
 
 /// Show what the controller should run, beside what was found and what was left, and why.
@@ -79,8 +79,8 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
             .field("site")
             .hint("`headwalk sites` lists them."));
     }
-    let logbook = Logbook::read(&store, root.id, moment)?;
-    let site = Site::of(&logbook.state, logbook.id);
+    let state = state_at(&store, root.id, moment)?;
+    let site = Site::of(&state, root.id);
     let weather = Weather::of(&store, &roots, &site, moment)?;
     let rules = house_rules(&store, &roots, moment)?;
     if args.season.is_asked() {
@@ -129,8 +129,8 @@ fn house_rules(store: &Store, roots: &Roots, moment: Moment) -> Result<HouseRule
     let Some(company) = roots.of_kind(ThingKind::Company).next() else {
         return Ok(HouseRules::default());
     };
-    let logbook = Logbook::read(store, company.id, moment)?;
-    Ok(HouseRules::of(Site::of(&logbook.state, logbook.id).root()))
+    let state = state_at(store, company.id, moment)?;
+    Ok(HouseRules::of(Site::of(&state, company.id).root()))
 }
 
 /// The day that is asked about: of the moment that is replayed, else this one.

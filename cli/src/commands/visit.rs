@@ -13,11 +13,11 @@ use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::things::{Site, Thing, Visit};
 use headwalk_core::site::visit::{Lacks, VisitState, ZoneDone};
 use headwalk_core::site::words::{Vocabulary, plain};
-use headwalk_core::store::{Kept, Store};
+use headwalk_core::store::Store;
 
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment, state_of};
+use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
 use crate::record::{Action, keep_visit, record, visit_anywhere};
 use crate::roots::{Root, Roots};
@@ -129,7 +129,7 @@ struct Standing {
     /// What is missing before it may be called finished.
     missing: Vec<String>,
     /// Entries that were recorded during it.
-    entries: usize,
+    entries: u64,
 }
 
 /// What a visit did to one zone.
@@ -362,8 +362,8 @@ impl<'a> Open<'a> {
     }
 
     fn standing(&self) -> Result<Standing, Error> {
-        let logbook = Logbook::read(self.store, self.root.id, Moment::default())?;
-        let site = Site::of(&logbook.state, self.root.id);
+        let state = state_of(self.store, self.root.id)?;
+        let site = Site::of(&state, self.root.id);
         let walk = self.walk(&site)?;
         let line = |zone: Thing<'_>, done: ZoneDone| {
             let (done, why) = match done {
@@ -378,7 +378,6 @@ impl<'a> Open<'a> {
                 why,
             }
         };
-        let during = |kept: &&Kept| kept.entry.visit == Some(self.id);
         Ok(Standing {
             logbook: self.root.id.to_string(),
             site: self.root.name.clone(),
@@ -394,7 +393,7 @@ impl<'a> Open<'a> {
                 VisitState::Open => walk.lacks(&site).iter().map(Lacks::to_string).collect(),
                 _ => Vec::new(),
             },
-            entries: logbook.entries.values().filter(during).count(),
+            entries: self.store.count_during(self.root.id, self.id)?,
         })
     }
 }
@@ -409,7 +408,7 @@ fn zone<'s>(site: &'s Site<'_>, typed: &str) -> Result<Thing<'s>, Error> {
 
 impl Report for Standing {
     fn write(&self, page: &mut Page) {
-        let entries = counted(self.entries as u64, "entry", "entries");
+        let entries = counted(self.entries, "entry", "entries");
         let state = plain(self.state);
         page.line(format!(
             "{} at {}: {state}, {entries}.",

@@ -7,7 +7,7 @@ use super::filed::Filed;
 use super::query::Reading;
 use super::{Error, Store};
 use crate::log::chain::Link;
-use crate::log::id::{Arrival, DeviceId, LogbookId};
+use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
 use crate::log::seal::Seal;
 use crate::log::written::Written;
 
@@ -43,6 +43,29 @@ impl Unrolled {
 }
 
 impl Store {
+    /// Counts the entries of a logbook that were written during a visit.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or an entry is not what was written.
+    pub fn count_during(&self, logbook: LogbookId, visit: ThingId) -> Result<u64, Error> {
+        let unrolling = self.unrolling()?;
+        if unrolling.has_branches(logbook)? {
+            let all = self.entries(logbook)?.into_iter();
+            return Ok(all.filter(|kept| kept.entry.visit == Some(visit)).count() as u64);
+        }
+        let (mut read, mut many) = (Unrolled::nothing(logbook), 0);
+        loop {
+            let part = unrolling.more(&mut read)?;
+            if part.is_empty() {
+                return Ok(many);
+            }
+            let during = part
+                .iter()
+                .filter(|(one, _)| one.entry.visit == Some(visit));
+            many += during.count() as u64;
+        }
+    }
+
     /// Begins to read logbooks, all as they stand now.
     ///
     /// # Errors

@@ -9,7 +9,7 @@ use headwalk_core::site::weather::Record;
 use headwalk_core::store::Store;
 
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::{Moment, state_at};
 use crate::roots::{Root, Roots};
 
 /// The weather of a site.
@@ -41,8 +41,8 @@ impl Weather {
         let record = match station {
             None => Record::default(),
             Some(root) => {
-                let logbook = Logbook::read(store, root.id, moment)?;
-                Record::of(&logbook.state, root.id)
+                let state = state_at(store, root.id, moment)?;
+                Record::of(&state, root.id)
             }
         };
         let station = station.map(|root| root.name.clone());
