@@ -455,7 +455,7 @@ impl Reach {
 }
 
 /// A stretch of arrivals that no block reaches beyond.
-pub(super) struct Stretch {
+pub(super) struct Grouped {
     pub(super) end: Arrival,
     /// The first entry of the block that holds its last one, and that block's logbook.
     pub(super) first_of_last: Arrival,
@@ -465,9 +465,9 @@ pub(super) struct Stretch {
 
 /// Returns the stretches of arrivals into which blocks fall. Other blocks beside them change nothing in a
 /// stretch that they do not reach into.
-pub(super) fn stretches(mut blocks: Vec<Reach>) -> Vec<Stretch> {
+pub(super) fn grouped(mut blocks: Vec<Reach>) -> Vec<Grouped> {
     blocks.sort_unstable();
-    let mut stretches: Vec<Stretch> = Vec::new();
+    let mut stretches: Vec<Grouped> = Vec::new();
     for reach in blocks {
         let Reach {
             from,
@@ -483,7 +483,7 @@ pub(super) fn stretches(mut blocks: Vec<Reach>) -> Vec<Stretch> {
                 }
                 stretch.logbooks.insert(logbook);
             }
-            _ => stretches.push(Stretch {
+            _ => stretches.push(Grouped {
                 end: last,
                 first_of_last: first,
                 of_last: logbook,

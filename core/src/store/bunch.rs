@@ -25,18 +25,18 @@ type Key = &'static [u8; 24];
 
 /// The stretches of arrivals whose blocks lie in bunches, in order. No other block reaches into one.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]
-pub(super) struct Bunched(Vec<Stretch>);
+pub(super) struct Bunched(Vec<Arrivals>);
 
 /// One of them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Stretch {
+pub(super) struct Arrivals {
     first: Arrival,
     last: Arrival,
     /// A bit for each of its logbooks, which several may share.
     logbooks: u64,
 }
 
-impl Stretch {
+impl Arrivals {
     /// From one arrival to another, with no logbook in it yet.
     pub(super) const fn between(first: Arrival, last: Arrival) -> Self {
         Self {
@@ -114,7 +114,7 @@ impl Bunched {
         let stretches = left.items(|left| {
             let first = left.number()?;
             let last = first.checked_add(left.number()?).ok_or(ODD)?;
-            Ok(Stretch {
+            Ok(Arrivals {
                 first: Arrival(first),
                 last: Arrival(last),
                 logbooks: u64::from_be_bytes(left.array()?),
@@ -148,7 +148,7 @@ impl Bunched {
     /// Finds which they are from what lies in bunches.
     fn found(txn: &redb::ReadTransaction) -> Result<Self, Error> {
         let (bunches, groups) = (txn.open_table(BUNCHES)?, txn.open_table(GROUPS)?);
-        let mut all: Vec<Stretch> = Vec::new();
+        let mut all: Vec<Arrivals> = Vec::new();
         for row in bunches.iter()? {
             let first = stretch_of(row?.0.value());
             if all.last().is_none_or(|before| before.first != first) {
@@ -156,7 +156,7 @@ impl Bunched {
                 let (end, row) = end.ok_or(Error::damaged_index("groups"))?;
                 let group = tables::group(end.value(), row.value())?;
                 let bits = group.logbooks.iter().map(|logbook| bit(*logbook));
-                all.push(Stretch {
+                all.push(Arrivals {
                     first,
                     last: group.end.arrival,
                     logbooks: bits.fold(0, |all, bit| all | bit),
@@ -167,7 +167,7 @@ impl Bunched {
     }
 
     /// Adds a stretch that comes after all others, if there is one.
-    pub(super) fn extend(&mut self, stretch: Option<Stretch>) {
+    pub(super) fn extend(&mut self, stretch: Option<Arrivals>) {
         self.0.extend(stretch);
     }
 
@@ -308,7 +308,7 @@ pub(super) fn each(
 /// The bunches of one stretch under way.
 pub(super) struct Bunching<'txn> {
     bunches: Table<'txn, Key, &'static [u8]>,
-    stretch: Stretch,
+    stretch: Arrivals,
     // What stands before the blocks, but for how many they are, and the blocks.
     many: u64,
     last: LogbookId,
@@ -318,7 +318,7 @@ pub(super) struct Bunching<'txn> {
 
 impl<'txn> Bunching<'txn> {
     /// Begins those of a stretch.
-    pub(super) fn begin(txn: &'txn WriteTransaction, stretch: Stretch) -> Result<Self, Error> {
+    pub(super) fn begin(txn: &'txn WriteTransaction, stretch: Arrivals) -> Result<Self, Error> {
         Ok(Self {
             bunches: txn.open_table(BUNCHES)?,
             stretch,
@@ -374,7 +374,7 @@ impl<'txn> Bunching<'txn> {
     }
 
     /// Writes the last of them; returns the stretch with its logbooks.
-    pub(super) fn finish(mut self) -> Result<Stretch, Error> {
+    pub(super) fn finish(mut self) -> Result<Arrivals, Error> {
         self.write()?;
         Ok(self.stretch)
     }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use redb::{Table, WriteTransaction};
 
 use super::block::{self, Making, Packing, Reach};
-use super::bunch::{Bunching, Stretch};
+use super::bunch::{Arrivals, Bunching};
 use super::filed::Lying;
 use super::tables::{self, BLOCKS, GROUPS, Group};
 use super::{Bookmark, Error};
@@ -40,7 +40,7 @@ impl<'txn> Filing<'txn> {
     /// Begins loose blocks of a stretch, each in a bunch.
     pub(super) fn begin_bunches(
         txn: &'txn WriteTransaction,
-        stretch: Stretch,
+        stretch: Arrivals,
     ) -> Result<Self, Error> {
         Ok(Self {
             bunching: Some(Bunching::begin(txn, stretch)?),
@@ -76,10 +76,10 @@ impl<'txn> Filing<'txn> {
     }
 
     /// Writes the groups into which these blocks fall; returns the stretch that lies in bunches, if one does.
-    pub(super) fn finish(self, txn: &WriteTransaction) -> Result<Option<Stretch>, Error> {
+    pub(super) fn finish(self, txn: &WriteTransaction) -> Result<Option<Arrivals>, Error> {
         let bunched = self.bunching.map(Bunching::finish).transpose()?;
         let mut groups = txn.open_table(GROUPS)?;
-        for stretch in block::stretches(self.written) {
+        for stretch in block::grouped(self.written) {
             let (end, arrived) = self.lasts[&stretch.end];
             let group = Group {
                 end,

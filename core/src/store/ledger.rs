@@ -4,11 +4,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use redb::{Table, WriteTransaction};
+
+use super::Error;
 use super::archive::Archive;
 use super::filed::Filed;
 use super::heads::{HeadRow, Heads};
 use super::known::KnownIds;
-use super::{Error, tables};
+use super::tables::{self, IDS, LEDGERS};
 use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::Entry;
@@ -18,6 +21,31 @@ use crate::log::vector::VersionVector;
 use crate::log::view::View;
 use crate::log::written::Written;
 use crate::merge::branches::{Branch, Branches, Parting, Standing};
+
+/// The rows of ledgers and of their ids, for writing.
+pub(super) struct Rows<'txn> {
+    ledgers: Table<'txn, &'static [u8; 16], &'static [u8]>,
+    ids: Table<'txn, &'static [u8; 16], &'static [u8]>,
+}
+
+impl<'txn> Rows<'txn> {
+    pub(super) fn open(txn: &'txn WriteTransaction) -> Result<Self, Error> {
+        Ok(Self {
+            ledgers: txn.open_table(LEDGERS)?,
+            ids: txn.open_table(IDS)?,
+        })
+    }
+
+    /// Keeps a logbook's ledger, and its ids if there are new ones.
+    pub(super) fn keep(&mut self, logbook: LogbookId, ledger: &mut Ledger) -> Result<(), Error> {
+        let row = ledger.row(logbook);
+        self.ledgers.insert(logbook.bytes(), row.as_slice())?;
+        if let Some(row) = ledger.new_ids(logbook) {
+            self.ids.insert(logbook.bytes(), row.as_slice())?;
+        }
+        Ok(())
+    }
+}
 
 /// How many tips are remembered of entries that are no chain's last.
 const MOST_TIPS: usize = 512;

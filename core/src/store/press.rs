@@ -9,7 +9,7 @@ use redb::ReadableTable;
 use super::archive::Shelves;
 use super::balances::Balancing;
 use super::block::{self, Packing};
-use super::bunch;
+use super::bunch::{self, Bunched};
 use super::filed::Filed;
 use super::filing::Filing;
 use super::live::{self, Live};
@@ -121,7 +121,10 @@ impl Store {
             let mut identity = txn.open_table(IDENTITY)?;
             identity.insert("pressed", end.to_be_bytes().as_slice())?;
             drop(identity);
-            bunch::forget(&txn, &live.bunched, Arrival(end))?
+            match live.bunched.is_empty() {
+                true => Bunched::default(),
+                false => bunch::forget(&txn, &live.bunched, Arrival(end))?,
+            }
         };
         txn.commit()?;
         live.bunched = Arc::new(bunched);

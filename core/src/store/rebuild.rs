@@ -9,7 +9,7 @@ use super::balances::Balancing;
 use super::block::{self, Block, Reach};
 use super::bunch;
 use super::filed::Filed;
-use super::ledger::Ledger;
+use super::ledger::{self, Ledger};
 use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, HISTORIES, IDENTITY, IDS, LEDGERS};
 use super::{Error, Store};
 use crate::log::chain::Link;
@@ -60,7 +60,7 @@ impl Store {
         let rows = txn.open_table(BLOCKS)?;
         let groups = regroup(&txn, &rows)?;
         {
-            let (mut ledgers, mut ids) = (txn.open_table(LEDGERS)?, txn.open_table(IDS)?);
+            let mut ledgers = ledger::Rows::open(&txn)?;
             let mut balancing = Balancing::begin(&txn)?;
             let pressed = tables::word_if_any(&txn.open_table(IDENTITY)?, "pressed")?;
             let pressed = Arrival(pressed.unwrap_or(0));
@@ -69,10 +69,7 @@ impl Store {
             let logbooks = groups.iter().flat_map(|group| &group.logbooks);
             for logbook in logbooks.collect::<BTreeSet<_>>() {
                 let mut ledger = ledger_of(&rows, *logbook)?;
-                ledgers.insert(logbook.bytes(), ledger.row(*logbook).as_slice())?;
-                if let Some(row) = ledger.new_ids(*logbook) {
-                    ids.insert(logbook.bytes(), row.as_slice())?;
-                }
+                ledgers.keep(*logbook, &mut ledger)?;
                 if ledger.branches().is_empty() {
                     balancing.bring_up(*logbook, &blocks, pressed)?;
                 }
@@ -125,7 +122,7 @@ pub(super) fn groups(
         blocks.push(Reach::read(from, key, row)?);
         Ok(())
     })?;
-    let stretches = block::stretches(blocks);
+    let stretches = block::grouped(blocks);
     let last_blocks = stretches
         .iter()
         .map(|stretch| block::key(stretch.of_last, stretch.first_of_last));

@@ -11,12 +11,12 @@ use redb::WriteTransaction;
 use super::archive::{Archive, Shelves, Tail};
 use super::batches::{Batch, Spans};
 use super::block::{self, Packing};
-use super::bunch::{Bunched, Stretch};
+use super::bunch::{Arrivals, Bunched};
 use super::filed::Lying;
 use super::filing::Filing;
-use super::ledger::{Ledger, Slot};
+use super::ledger::{self, Ledger, Slot};
 use super::live::{self, Last, Live};
-use super::tables::{self, ENTRIES, IDENTITY, IDS, LEDGERS};
+use super::tables::{self, ENTRIES, IDENTITY};
 use super::{Error, Recorded, Store, Writer};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec::CodecError;
@@ -443,17 +443,10 @@ impl<'s> Writing<'s> {
             looked.expect("it was just looked at").is_loose = true;
         }
         {
-            let mut ledgers = self.txn.open_table(LEDGERS)?;
-            let mut ids = self.txn.open_table(IDS)?;
+            let mut rows = ledger::Rows::open(&self.txn)?;
             let loose = self.ledgers.all.iter_mut();
-            for Looked {
-                logbook, ledger, ..
-            } in loose.filter(|looked| looked.is_loose)
-            {
-                ledgers.insert(logbook.bytes(), ledger.row(*logbook).as_slice())?;
-                if let Some(row) = ledger.new_ids(*logbook) {
-                    ids.insert(logbook.bytes(), row.as_slice())?;
-                }
+            for looked in loose.filter(|looked| looked.is_loose) {
+                rows.keep(looked.logbook, &mut looked.ledger)?;
             }
         }
         let loose = Loose {
@@ -506,7 +499,7 @@ fn write_group(
     loose: &Loose<'_>,
     group: Range<usize>,
     came_together: bool,
-) -> Result<Option<Stretch>, Error> {
+) -> Result<Option<Arrivals>, Error> {
     let mut runs: Vec<(LogbookId, Range<usize>)> = Vec::new();
     for nth in group.clone() {
         let logbook = loose.get(nth).logbook();
@@ -528,7 +521,7 @@ fn write_group(
     let mut filing = match came_together && are_small() {
         true => {
             let [first, last] = [group.start, group.end - 1].map(|nth| loose.get(nth).arrival);
-            Filing::begin_bunches(txn, Stretch::between(first, last))?
+            Filing::begin_bunches(txn, Arrivals::between(first, last))?
         }
         false => Filing::begin(txn, Packing::Loose)?,
     };

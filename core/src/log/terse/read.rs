@@ -375,7 +375,8 @@ impl<'a, H> Reader<'a, H> {
                 book,
                 device,
                 first: 0,
-                tips: Vec::new(),
+                // As many as a device writes at one site on a day, about.
+                tips: Vec::with_capacity(64),
                 visit: None,
             });
         }

@@ -236,9 +236,9 @@ fn a_damaged_bunch_is_found_and_its_blocks_are_got_again() {
 
 #[test]
 fn blocks_lie_between_the_stretches_of_bunches() {
-    let stretch = |first, last| Stretch {
+    let stretch = |first, last| Arrivals {
         logbooks: bit(LOGBOOKS[0]) | bit(LOGBOOKS[1]),
-        ..Stretch::between(Arrival(first), Arrival(last))
+        ..Arrivals::between(Arrival(first), Arrival(last))
     };
     let bunched = Bunched(vec![stretch(10, 19), stretch(20, 25), stretch(40, 50)]);
     let bunch = |first| Lie::Bunch(Arrival(first));
