@@ -8,6 +8,7 @@ use crate::log::codec::{self, CodecError};
 use crate::log::id::{FieldNumber, Seq};
 use crate::log::shapes::{Scan, number, signed};
 use crate::log::stamp::{Stamp, WallMs};
+use crate::log::value::Value;
 
 /// From one moment on, before another: each write that is ordered before its end and open after its
 /// beginning. One that has no end in it is open as long as it lasts.
@@ -71,32 +72,76 @@ impl Stretch {
     /// [`CodecError`] where the bytes are no stretch.
     pub(crate) fn read(from: Stamp, bytes: &[u8]) -> Result<Self, CodecError> {
         let mut reading = Reading::begin(from, bytes)?;
-        while reading.many > 0 {
-            let next = reading.next()?;
-            reading.take(next)?;
+        let mut pasts: Vec<Past> = Vec::with_capacity(reading.many);
+        // Of each field the write that ends with the next.
+        let mut ending: Vec<Option<usize>> = vec![None; reading.fields.len()];
+        while let Some(told) = reading.next()? {
+            let (field, end, write) = (told.field, told.end, told.write());
+            if let Some(before) = ending[field].take() {
+                pasts[before].ended = Some(write.stamp);
+            }
+            if end == WITH_NEXT {
+                ending[field] = Some(pasts.len());
+            }
+            pasts.push(Past {
+                field: reading.fields[field],
+                ended: reading.end(end, write.stamp)?,
+                write,
+            });
         }
-        if reading.ending.iter().any(Option::is_some) {
+        if ending.iter().any(Option::is_some) {
             return Err(ODD);
         }
         reading.left.finish()?;
-        Ok(reading.stretch)
+        let to = reading.to;
+        Ok(Self { from, to, pasts })
     }
 
-    /// Reads the writes that are ordered up to a moment, each with its end if it ends before it: what
-    /// comes after that ends none of them before.
+    /// Reads those of its writes that are open at a moment, each as one that does not end. What is ordered
+    /// after that is not looked at.
     ///
     /// # Errors
     /// Those of [`Self::read`], as far as it is read.
-    pub(crate) fn read_up_to(from: Stamp, bytes: &[u8], moment: Stamp) -> Result<Self, CodecError> {
+    pub(crate) fn read_open(from: Stamp, bytes: &[u8], moment: Stamp) -> Result<Self, CodecError> {
         let mut reading = Reading::begin(from, bytes)?;
-        while reading.many > 0 {
-            let next = reading.next()?;
-            if next.1.stamp > moment {
+        // Of each field the write that ends with the next; and those that end otherwise. With each, which
+        // of all writes it is.
+        let mut ending: Vec<Option<(usize, Told)>> = Vec::new();
+        ending.resize_with(reading.fields.len(), || None);
+        let mut open = Vec::new();
+        for nth in 0.. {
+            let Some(told) = reading.next()? else {
+                if ending.iter().any(Option::is_some) {
+                    return Err(ODD);
+                }
+                break;
+            };
+            if told.stamp > moment {
                 break;
             }
-            reading.take(next)?;
+            let before = &mut ending[told.field];
+            *before = None;
+            if told.end == WITH_NEXT {
+                *before = Some((nth, told));
+            } else if reading
+                .end(told.end, told.stamp)?
+                .is_none_or(|ended| ended > moment)
+            {
+                open.push((nth, told));
+            }
         }
-        Ok(reading.stretch)
+        open.extend(ending.into_iter().flatten());
+        open.sort_unstable_by_key(|(nth, _)| *nth);
+        let pasts = open.into_iter().map(|(_, told)| Past {
+            field: reading.fields[told.field],
+            write: told.write(),
+            ended: None,
+        });
+        Ok(Self {
+            from,
+            to: reading.to,
+            pasts: pasts.collect(),
+        })
     }
 
     /// Reads only where one that begins at a moment ends, from its bytes.
@@ -126,17 +171,12 @@ impl Stretch {
 /// A stretch that is being read.
 struct Reading<'a> {
     left: Scan<'a>,
+    to: Option<Stamp>,
     // How many writes come.
     many: usize,
     fields: Vec<FieldNumber>,
-    // Of each field the write that ends with the next.
-    ending: Vec<Option<usize>>,
     last: Last,
-    stretch: Stretch,
 }
-
-/// The number of a field, a write, and how its end is told.
-type Next = (usize, Open, u8);
 
 impl<'a> Reading<'a> {
     fn begin(from: Stamp, bytes: &'a [u8]) -> Result<Self, CodecError> {
@@ -149,49 +189,65 @@ impl<'a> Reading<'a> {
         }
         Ok(Self {
             left,
+            to,
             many,
-            ending: vec![None; fields.len()],
             last: Last::of(fields.len()),
             fields,
-            stretch: Stretch {
-                from,
-                to,
-                pasts: Vec::with_capacity(many),
-            },
         })
     }
 
-    /// Reads the next write, but for its end where that is said.
-    fn next(&mut self) -> Result<Next, CodecError> {
-        self.many -= 1;
-        self.last.read(&mut self.left)
+    /// Reads the next write, if there is one, of one of the fields.
+    fn next(&mut self) -> Result<Option<Told>, CodecError> {
+        let Some(after) = self.many.checked_sub(1) else {
+            return Ok(None);
+        };
+        self.many = after;
+        self.last.read(&mut self.left).map(Some)
     }
 
-    fn take(&mut self, (field, write, end): Next) -> Result<(), CodecError> {
-        let pasts = &mut self.stretch.pasts;
-        let before = self.ending.get_mut(field).ok_or(ODD)?;
-        if let Some(before) = before.take() {
-            pasts[before].ended = Some(write.stamp);
-        }
-        let ended = match end {
-            NEVER => None,
-            WITH_NEXT => {
-                *before = Some(pasts.len());
-                None
-            }
+    /// Reads when the write before, of this stamp, ends, if that does not follow from the next.
+    fn end(&mut self, end: u8, stamp: Stamp) -> Result<Option<Stamp>, CodecError> {
+        match end {
+            NEVER | WITH_NEXT => Ok(None),
             SAID => {
-                let wall = write.stamp.wall().get();
+                let wall = stamp.wall().get();
                 let wall = wall.wrapping_add_signed(self.left.signed()?);
-                Some(Stamp::new(WallMs::new(wall), self.left.number_u16()?))
+                let tick = self.left.number_u16()?;
+                Ok(Some(Stamp::new(WallMs::new(wall), tick)))
             }
-            _ => return Err(ODD),
-        };
-        pasts.push(Past {
-            field: self.fields[field],
-            write,
-            ended,
-        });
-        Ok(())
+            _ => Err(ODD),
+        }
+    }
+}
+
+/// A write as it was read, whose value is not made yet.
+struct Told {
+    /// The number of its field among those of the stretch.
+    field: usize,
+    at: At,
+    stamp: Stamp,
+    worth: Worth,
+    how: u8,
+    /// How its end is told.
+    end: u8,
+}
+
+enum Worth {
+    Digits(Form, i64),
+    Said(Value),
+}
+
+impl Told {
+    fn write(self) -> Open {
+        Open {
+            at: self.at,
+            stamp: self.stamp,
+            value: match self.worth {
+                Worth::Digits(form, digits) => form.value(digits),
+                Worth::Said(value) => value,
+            },
+            how: codec::code_how(self.how),
+        }
     }
 }
 
@@ -263,8 +319,8 @@ impl Last {
         (self.wall, self.chain) = (wall, at.chain);
     }
 
-    /// Reads the number of a field, a write, and how its end is told.
-    fn read(&mut self, left: &mut Scan<'_>) -> Result<(usize, Open, u8), CodecError> {
+    /// Reads a write.
+    fn read(&mut self, left: &mut Scan<'_>) -> Result<Told, CodecError> {
         let flags = left.byte()?;
         let field = match flags & FIELD {
             FIELD => left.count()?,
@@ -283,25 +339,26 @@ impl Last {
             _ => left.number_u16()?,
         };
         let before = self.forms.get_mut(field).ok_or(ODD)?;
-        let (value, how) = match flags & UNLIKE {
+        let (worth, how) = match flags & UNLIKE {
             0 => {
                 let (form, how) = before.ok_or(ODD)?;
-                (form.value(left.signed()?), how)
+                (Worth::Digits(form, left.signed()?), how)
             }
             _ => {
                 let (how, value) = (left.byte()?, brief::read(left)?);
                 *before = Form::of(&value).map(|form| (form, how));
-                (value, how)
+                (Worth::Said(value), how)
             }
         };
         let chain = self.chain;
-        let write = Open {
+        Ok(Told {
+            field,
             at: At { chain, seq },
             stamp: Stamp::new(WallMs::new(self.wall), tick),
-            value,
-            how: codec::code_how(how),
-        };
-        Ok((field, write, flags >> END_FROM))
+            worth,
+            how,
+            end: flags >> END_FROM,
+        })
     }
 
     /// The last number of a chain.

@@ -204,7 +204,7 @@ impl Histories {
 
 /// Reads the stretch in which a moment should lie, with writes of these chains.
 fn read(item: &Item<'_>, moment: Stamp, chains: &[Chain]) -> Result<Stretch, Error> {
-    let stretch = item.read_up_to(moment)?;
+    let stretch = item.read_open(moment)?;
     match item.holds(moment) && stretch.is_of(chains) {
         true => Ok(stretch),
         // If it does not, a row is missing.

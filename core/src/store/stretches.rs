@@ -77,12 +77,12 @@ impl Item<'_> {
         self.from <= moment && self.to.is_none_or(|to| moment < to)
     }
 
-    /// Reads of it what says which writes are open at a moment.
+    /// Reads those of its writes that are open at a moment.
     ///
     /// # Errors
     /// [`Error::DamagedIndex`] where it is none.
-    pub(super) fn read_up_to(&self, moment: Stamp) -> Result<Stretch, Error> {
-        Stretch::read_up_to(self.from, self.bytes, moment).map_err(|_| damaged())
+    pub(super) fn read_open(&self, moment: Stamp) -> Result<Stretch, Error> {
+        Stretch::read_open(self.from, self.bytes, moment).map_err(|_| damaged())
     }
 }
 

@@ -108,7 +108,7 @@ proptest! {
                 let open = within.filter(|past| past.is_open_after(moment));
                 open.map(|past| format!("{:?} {:?}", past.field, past.write)).collect()
             };
-            let read = Stretch::read_up_to(from, &bytes, moment).unwrap();
+            let read = Stretch::read_open(from, &bytes, moment).unwrap();
             prop_assert_eq!(open(&read), open(&stretch));
         }
     }
@@ -122,7 +122,7 @@ proptest! {
         let moment = Stamp::from_bits(moment);
         let from = Stamp::from_bits(from);
         let _unread = Stretch::read(from, &bytes).is_ok();
-        let _unread = Stretch::read_up_to(from, &bytes, moment).is_ok();
+        let _unread = Stretch::read_open(from, &bytes, moment).is_ok();
         let _unread = Stretch::end(from, &bytes).is_ok();
     }
 }
