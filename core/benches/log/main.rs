@@ -428,6 +428,26 @@ impl Bench {
             .unwrap_or_default();
         row.target("1.0 of the fold");
         self.table.add(row);
+        // As whoever goes through all of them does: those that came together lie together.
+        let mut row = Row::new(
+            "state of all sites from the log, in the store's order",
+            many,
+            "fold in memory",
+        );
+        row.floor = floor;
+        row.ours = (0..2)
+            .map(|_| {
+                let store = fresh();
+                let in_order = || {
+                    for site in store.logbooks().expect("it reads") {
+                        black_box(store.state(site).expect("it reads"));
+                    }
+                };
+                timed(in_order).1
+            })
+            .reduce(Taken::less)
+            .unwrap_or_default();
+        self.table.add(row);
         let mut row = Row::new(
             "state of all sites as a hub keeps them",
             many,
