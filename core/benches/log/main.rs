@@ -31,7 +31,7 @@ use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::store::{Clocks, Store};
 
 use floors::{Prepared, RawRedb};
-use measure::{Taken, in_new_process, least, timed, timed_together};
+use measure::{Child, Taken, in_new_process, least, timed, timed_together};
 use ours::Wire;
 use season::{Chance, DEVICES, ENTRIES_A_DAY, SITES, Season, ZONES};
 use table::{Row, Table};
@@ -283,12 +283,12 @@ impl Bench {
                 })
                 .collect();
             rounds.sort_unstable_by_key(|round| round.wall);
-            let peak = rounds.iter().map(|round| round.peak_kib).max();
+            let most = rounds.iter().max_by_key(|round| round.peak_kib);
+            let memory = most.map_or_else(String::new, Child::memory);
             let ms = rounds[rounds.len() / 2].wall.as_secs_f64() * 1e3;
             self.table.figure(name, format!("{ms:.2} ms"), target);
-            let mib = peak.unwrap_or_default() as f64 / 1024.0;
-            self.table
-                .figure(&format!("{name}: memory"), format!("{mib:.1} MiB"), "6 MiB");
+            let name = format!("{name}: memory");
+            self.table.figure(&name, memory, "6 MiB");
         }
         let sites: Vec<_> = self.season.sites.iter().map(|site| site.logbook).collect();
         let mut row = Row::new("one site's state, store just opened", sites.len(), "");
@@ -642,9 +642,7 @@ impl Bench {
                 vec!["child-exchange", &other, &path]
             }),
         ] {
-            let child = in_new_process(&job);
-            let mib = child.peak_kib as f64 / 1024.0;
-            self.table.figure(name, format!("{mib:.1} MiB"), "");
+            self.table.figure(name, in_new_process(&job).memory(), "");
         }
     }
 }

@@ -79,6 +79,17 @@ pub fn drop_pages(path: &Path) {
 pub struct Child {
     pub wall: Duration,
     pub peak_kib: u64,
+    /// What was its own at its end; the rest are pages of programs and libraries, which all processes share
+    /// and the system takes back when it wants.
+    pub own_kib: u64,
+}
+
+impl Child {
+    /// Its memory, for the table.
+    pub fn memory(&self) -> String {
+        let [peak, own] = [self.peak_kib, self.own_kib].map(|kib| kib as f64 / 1024.0);
+        format!("{peak:.1} MiB, its own {own:.1}")
+    }
 }
 
 /// Runs one job in a new process of this program; `job` names it and what it is to work on.
@@ -95,6 +106,7 @@ pub fn in_new_process(job: &[&str]) -> Child {
     Child {
         wall: Duration::from_nanos(numbers.next().expect("nanoseconds")),
         peak_kib: numbers.next().expect("KiB"),
+        own_kib: numbers.next().expect("KiB"),
     }
 }
 
@@ -104,7 +116,10 @@ pub fn answer_as_child(work: impl FnOnce()) {
     work();
     let nanos = begun.elapsed().as_nanos();
     let status = fs::read_to_string("/proc/self/status").expect("Linux tells of its processes");
-    let peak = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
-    let peak = peak.and_then(|line| line.trim().strip_suffix(" kB"));
-    println!("{nanos} {}", peak.expect("the peak in kB"));
+    let kib = |name: &str| {
+        let line = status.lines().find_map(|line| line.strip_prefix(name));
+        let kib = line.and_then(|line| line.trim().strip_suffix(" kB"));
+        kib.expect("it is told in kB")
+    };
+    println!("{nanos} {} {}", kib("VmHWM:"), kib("RssAnon:"));
 }
