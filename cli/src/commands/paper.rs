@@ -9,7 +9,7 @@ use serde::Serialize;
 use headwalk_core::site::kind::ThingKind;
 use headwalk_core::site::papers::{Language, Options, Paper, Sheet};
 use headwalk_core::site::words::{Vocabulary, plain};
-use headwalk_sync_server::office::{Beside, PaperDay, Shelf};
+use headwalk_sync_server::office::{Beside, PaperDay, Shelf, pull_list_of};
 
 use super::page::write_file;
 use crate::args::MomentArgs;
@@ -112,12 +112,18 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let wanted = args.wanted(kind, &roots)?;
     let on = args.on(call, moment)?;
     let ids: Vec<_> = wanted.iter().map(|root| root.id).collect();
-    let shelf = Shelf::read(&ids, beside(&roots), |id| state_at(&store, id, moment))?;
+    let state = |id| state_at(&store, id, moment);
+    let beside = beside(&roots);
     let asked = PaperDay {
         on,
         utc_offset_min: call.now().utc_offset_min,
     };
-    let html = shelf.html(kind, asked, |options| args.change(options, call));
+    let change = |options: &mut Options| args.change(options, call);
+    let html = match kind {
+        // Of all sites: one after the other.
+        Paper::PullList => pull_list_of(&ids, &beside, asked, change, state)?,
+        _ => Shelf::read(&ids, beside, state)?.html(kind, asked, change),
+    };
     let sites = wanted.iter().map(|root| root.name.clone()).collect();
     let bytes = html.len();
     let (out, html) = match &args.out {

@@ -12,7 +12,7 @@ mod timeline;
 
 pub use causes::has_page;
 pub use digests::{Digests, Wearing, told, written};
-pub use papers::{Beside, PaperDay, Shelf};
+pub use papers::{Beside, PaperDay, Shelf, pull_list_of};
 pub use timeline::{Asked, Timeline, Told};
 
 use std::collections::BTreeMap;

@@ -8,7 +8,7 @@ use chrono::NaiveDate;
 use headwalk_core::log::id::LogbookId;
 use headwalk_core::merge::replay::State;
 use headwalk_core::site::kind::ThingKind;
-use headwalk_core::site::papers::{Facts, Options, Paper, paper, pull_list};
+use headwalk_core::site::papers::{Facts, Options, Paper, PullList, paper, pull_list};
 use headwalk_core::site::things::Site;
 use headwalk_core::site::weather::{Record, station_of};
 use headwalk_core::store::{self, Store};
@@ -41,6 +41,59 @@ pub struct PaperDay {
     pub on: NaiveDate,
     /// Minutes east of UTC.
     pub utc_offset_min: i16,
+}
+
+impl PaperDay {
+    fn facts<'a>(
+        self,
+        site: &'a Site<'a>,
+        firm: Option<&'a Site<'a>>,
+        weather: &'a Record,
+    ) -> Facts<'a> {
+        Facts {
+            site,
+            firm,
+            weather,
+            on: self.on,
+            utc_offset_min: self.utc_offset_min,
+        }
+    }
+}
+
+/// Returns a pull list of these sites, each read by a reader that knows the moment, one after the other; how to
+/// print is what the first site's client wants, changed by what was asked for.
+///
+/// # Errors
+/// The reader's.
+pub fn pull_list_of<E>(
+    wanted: &[LogbookId],
+    beside: &Beside,
+    asked: PaperDay,
+    change: impl FnOnce(&mut Options),
+    state: impl Fn(LogbookId) -> Result<Arc<State>, E>,
+) -> Result<String, E> {
+    let Some(first) = wanted.first() else {
+        return Ok(String::new());
+    };
+    let read = |id: &LogbookId| Ok((*id, state(*id)?));
+    let firm = beside.firm.as_ref().map(read).transpose()?;
+    let firm = firm.as_ref().map(|(id, state)| Site::of(state, *id));
+    let weather = Record::default();
+    let of_first = state(*first)?;
+    let site = Site::of(&of_first, *first);
+    let mut options = Options::of(&site);
+    change(&mut options);
+    let mut list = PullList::begin(
+        &asked.facts(&site, firm.as_ref(), &weather),
+        wanted.len() == 1,
+        &options,
+    );
+    for id in wanted {
+        let state = state(*id)?;
+        let site = Site::of(&state, *id);
+        list.add(&asked.facts(&site, firm.as_ref(), &weather));
+    }
+    Ok(list.html())
 }
 
 impl Shelf {
@@ -106,14 +159,10 @@ impl Shelf {
         let sites = self.sites.iter().map(|(id, state)| Site::of(state, *id));
         let sites: Vec<Site<'_>> = sites.collect();
         let none = Record::default();
-        let facts = sites.iter().map(|site| Facts {
-            site,
-            firm: firm.as_ref(),
-            weather: station_of(site, &self.stations)
-                .and_then(|station| self.weather.get(&station))
-                .unwrap_or(&none),
-            on: asked.on,
-            utc_offset_min: asked.utc_offset_min,
+        let facts = sites.iter().map(|site| {
+            let station = station_of(site, &self.stations);
+            let weather = station.and_then(|station| self.weather.get(&station));
+            asked.facts(site, firm.as_ref(), weather.unwrap_or(&none))
         });
         let facts: Vec<Facts<'_>> = facts.collect();
         let Some(first) = facts.first() else {

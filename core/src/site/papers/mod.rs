@@ -26,7 +26,7 @@ pub use card::card;
 pub use estimate::estimate;
 pub use letter::letter;
 pub use map::head_map;
-pub use parts::pull_list;
+pub use parts::{PullList, pull_list};
 pub use season::season_chart;
 pub use words::Language;
 pub use work_order::work_order;

@@ -34,33 +34,69 @@ struct Bag {
 /// What is scheduled for a later day than that of the first site's facts is left for that day.
 #[must_use]
 pub fn pull_list(sites: &[Facts<'_>], options: &Options) -> String {
-    let show = Show::of(options);
-    let mut html = Html::default();
     let Some(first) = sites.first() else {
-        return framed(show.words(w::PULL_TITLE), html, Size::Whole, options);
+        let title = Show::of(options).words(w::PULL_TITLE);
+        return framed(title, Html::default(), Size::Whole, options);
     };
-    let title = format!("{}, {}", show.words(w::PULL_TITLE), show.day(first.on));
-    let book = first.prices();
-    match sites {
-        [_] => letterhead(&mut html, first, &title, show),
-        _ => {
+    let mut list = PullList::begin(first, sites.len() == 1, options);
+    for facts in sites {
+        list.add(facts);
+    }
+    list.html()
+}
+
+/// A pull list on its way: holds a bag a site, so that whoever makes one of all sites needs one at a time.
+pub struct PullList<'o> {
+    options: &'o Options,
+    title: String,
+    html: Html,
+    book: Option<PriceBook>,
+    bags: Vec<Bag>,
+}
+
+impl<'o> PullList<'o> {
+    /// Begins it, as of one site or of several, on the day of the first site's facts.
+    #[must_use]
+    pub fn begin(first: &Facts<'_>, is_of_one: bool, options: &'o Options) -> Self {
+        let show = Show::of(options);
+        let title = format!("{}, {}", show.words(w::PULL_TITLE), show.day(first.on));
+        let mut html = Html::default();
+        if is_of_one {
+            letterhead(&mut html, first, &title, show);
+        } else {
             html.tag("h1", &title);
         }
-    }
-    let bags: Vec<Bag> = sites
-        .iter()
-        .map(|facts| Bag::of(facts, book.as_ref(), show))
-        .filter(|bag| !bag.wanted.is_empty())
-        .collect();
-    if bags.is_empty() {
-        html.tag("p", show.words(w::NOTHING_TO_PULL));
-    } else {
-        totals(&mut html, &bags, book.as_ref(), show);
-        for (nth, bag) in (1..).zip(&bags) {
-            bag.write(&mut html, nth, show);
+        Self {
+            options,
+            title,
+            html,
+            book: first.prices(),
+            bags: Vec::new(),
         }
     }
-    framed(&title, html, Size::Whole, options)
+
+    /// Adds what one site takes.
+    pub fn add(&mut self, facts: &Facts<'_>) {
+        let bag = Bag::of(facts, self.book.as_ref(), Show::of(self.options));
+        if !bag.wanted.is_empty() {
+            self.bags.push(bag);
+        }
+    }
+
+    /// Returns the page.
+    #[must_use]
+    pub fn html(self) -> String {
+        let (show, mut html) = (Show::of(self.options), self.html);
+        if self.bags.is_empty() {
+            html.tag("p", show.words(w::NOTHING_TO_PULL));
+        } else {
+            totals(&mut html, &self.bags, self.book.as_ref(), show);
+            for (nth, bag) in (1..).zip(&self.bags) {
+                bag.write(&mut html, nth, show);
+            }
+        }
+        framed(&self.title, html, Size::Whole, self.options)
+    }
 }
 
 impl Bag {
