@@ -44,6 +44,9 @@ fn leading<const N: usize>(hash: &[u8; 32]) -> [u8; N] {
     *bytes
 }
 
+/// At most so many bytes are hashed in one piece with the link before them.
+const SHORT: usize = 256;
+
 /// The chain up to and including one entry.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Link([u8; 32]);
@@ -56,7 +59,17 @@ impl Link {
 
     /// Returns the link after the entry with these exact bytes.
     pub fn after(&self, entry: &[u8]) -> Self {
-        Self(hash(&LINK, &[&self.0, entry]))
+        // In one piece if it is short, as most are: BLAKE3 then has no part of a block to keep.
+        let mut both = [0; SHORT];
+        let (before, rest) = both.split_at_mut(self.0.len());
+        match rest.get_mut(..entry.len()) {
+            Some(rest) => {
+                before.copy_from_slice(&self.0);
+                rest.copy_from_slice(entry);
+                Self(hash(&LINK, &[&both[..self.0.len() + entry.len()]]))
+            }
+            None => Self(hash(&LINK, &[&self.0, entry])),
+        }
     }
 
     /// Makes a link from its 32 bytes.
@@ -180,6 +193,28 @@ mod tests {
         assert_ne!(whole, chain(&[b"one", b"twO", b"three"]));
         assert_ne!(whole, chain(&[b"one", b"three"]));
         assert_ne!(whole, chain(&[b"two", b"one", b"three"]));
+    }
+
+    #[test]
+    fn a_link_is_the_hash_of_the_one_before_and_the_entry_however_long_that_is() {
+        let before = Link::from_bytes([7; 32]);
+        for length in [
+            0,
+            1,
+            31,
+            32,
+            33,
+            SHORT - 33,
+            SHORT - 32,
+            SHORT - 31,
+            SHORT,
+            5_000,
+        ] {
+            let entry = vec![length as u8; length];
+            let mut hasher = Hasher::new_derive_key("headwalk 2026 entry chain v1");
+            hasher.update(before.bytes()).update(&entry);
+            assert_eq!(before.after(&entry).bytes(), hasher.finalize().as_bytes());
+        }
     }
 
     #[test]

@@ -276,6 +276,11 @@ impl<'a> View<'a> {
         self.changes().filter_map(|part| part.thing())
     }
 
+    /// Returns whether it names other entries: its writer had gained some, or its changes are about some.
+    pub fn names_others(&self) -> bool {
+        self.gained.count > 0 || self.named().next().is_some()
+    }
+
     /// Returns the entries that its changes are about.
     pub fn named(&self) -> impl Iterator<Item = Mark> + use<'a> {
         self.changes().filter_map(|part| part.of())

@@ -1,5 +1,7 @@
 //! The ids that a logbook's entries name, by the bytes by which one who holds them is told of them.
 
+use core::ops::Range;
+
 use super::{Error, tables};
 use crate::log::codec::CodecError;
 use crate::log::id::{Arrival, LogbookId, Seq};
@@ -11,8 +13,10 @@ use crate::log::view::View;
 /// among them: there are ever more, and an old one is hardly named again.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct KnownIds {
-    // Read from their last byte to their first, in order, so that those that are told alike stand together.
-    ids: Vec<(u128, Arrival)>,
+    // Read from their last byte to their first, in order, so that those that are told alike stand together;
+    ids: Vec<u128>,
+    // and the arrival of each, which is seldom asked for.
+    first: Vec<Arrival>,
 }
 
 impl KnownIds {
@@ -32,49 +36,46 @@ impl KnownIds {
     }
 
     fn at(&self, id: &[u8; 16]) -> Result<usize, usize> {
-        let id = u128::from_le_bytes(*id);
-        self.ids.binary_search_by_key(&id, |(id, _)| *id)
+        self.ids.binary_search(&u128::from_le_bytes(*id))
     }
 
     fn learn_id(&mut self, id: &[u8; 16], arrival: Arrival) {
         if let Err(at) = self.at(id) {
-            self.ids.insert(at, (u128::from_le_bytes(*id), arrival));
+            self.ids.insert(at, u128::from_le_bytes(*id));
+            self.first.insert(at, arrival);
         }
     }
 
-    /// The ids that are told alike.
-    fn told_alike(&self, told: Told) -> &[(u128, Arrival)] {
+    /// Where the ids stand that are told alike.
+    fn told_alike(&self, told: Told) -> Range<usize> {
         let mut first = [0; 16];
         first[16 - terse::TOLD..].copy_from_slice(&told);
         let first = u128::from_le_bytes(first);
-        let from = self.ids.partition_point(|(id, _)| *id < first);
+        let from = self.ids.partition_point(|id| *id < first);
         let alike = self.ids[from..].iter();
-        let alike = alike.take_while(|(id, _)| terse::told(&id.to_le_bytes()) == told);
-        &self.ids[from..from + alike.count()]
+        let alike = alike.take_while(|id| terse::told(&id.to_le_bytes()) == told);
+        from..from + alike.count()
     }
 
     /// Whether an id occurs in entries that came up to an arrival, and no other that is told alike.
     pub(super) fn know(&self, id: &[u8; 16], up_to: Arrival) -> bool {
+        let alike = self.told_alike(terse::told(id));
         let wanted = u128::from_le_bytes(*id);
-        match self.told_alike(terse::told(id)) {
-            [(found, first)] => *found == wanted && *first <= up_to,
-            _ => false,
-        }
+        alike.len() == 1 && self.ids[alike.start] == wanted && self.first[alike.start] <= up_to
     }
 
     /// Finds the id of which this is told: of several the one that came first, since whoever tells of it
     /// has known it for some time.
     pub(super) fn find(&self, told: Told) -> Option<[u8; 16]> {
-        let alike = self.told_alike(told).iter();
-        let first = alike.min_by_key(|(_, first)| *first);
-        first.map(|(id, _)| id.to_le_bytes())
+        let first = self.told_alike(told).min_by_key(|at| self.first[*at]);
+        first.map(|at| self.ids[at].to_le_bytes())
     }
 
     /// The row that keeps them.
     pub(super) fn row(&self, logbook: LogbookId) -> Vec<u8> {
         tables::checked_row(logbook.bytes(), |row| {
             number(row, self.ids.len() as u64);
-            for (id, first) in &self.ids {
+            for (id, first) in self.ids.iter().zip(&self.first) {
                 row.extend_from_slice(&id.to_le_bytes());
                 number(row, first.0);
             }
@@ -99,7 +100,8 @@ impl KnownIds {
             let id = u128::from_le_bytes(left.array()?);
             Ok((id, Arrival(left.number()?)))
         })?;
-        Ok(Self { ids })
+        let (ids, first) = ids.into_iter().unzip();
+        Ok(Self { ids, first })
     }
 }
 

@@ -221,22 +221,28 @@ impl Ledger {
         })
     }
 
-    /// Finds where an entry goes: it must follow one that is here, and all that its writer had seen
-    /// must be here, too.
-    pub(super) fn slot(&self, entry: &View<'_>, archive: &Archive<'_>) -> Result<Slot, Error> {
-        let trunk = ChainId::of(entry.device);
-        let next = match self.heads.get(trunk) {
+    /// Finds the place of an entry that is just its device's next, as nearly always, in a logbook where
+    /// nobody's store was copied.
+    pub(super) fn next(&self, entry: &View<'_>) -> Option<Place> {
+        let chain = ChainId::of(entry.device);
+        let next = match self.heads.get(chain) {
             Some(head) => (head.seq.next(), head.tip),
             None => (Seq::FIRST, Tip::NONE),
         };
-        // Nearly always: the device's next, in a logbook where nobody's store was copied.
-        if self.branches.is_empty() && (entry.seq, entry.prev) == next {
-            let place = Place {
-                chain: trunk,
-                seq: entry.seq,
-            };
+        let is_next = self.branches.is_empty() && (entry.seq, entry.prev) == next;
+        is_next.then_some(Place {
+            chain,
+            seq: entry.seq,
+        })
+    }
+
+    /// Finds where an entry goes: it must follow one that is here, and all that its writer had seen
+    /// must be here, too.
+    pub(super) fn slot(&self, entry: &View<'_>, archive: &Archive<'_>) -> Result<Slot, Error> {
+        if let Some(place) = self.next(entry) {
             return Ok(Slot::Next(place, self.causes(entry, archive)?));
         }
+        let trunk = ChainId::of(entry.device);
         if self.find(entry.mark(), archive)?.is_some() {
             return Ok(Slot::Same);
         }

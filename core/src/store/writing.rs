@@ -24,6 +24,7 @@ use crate::log::entry::{Draft, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place, Seq};
 use crate::log::raws::Raw;
 use crate::log::stamp::{Clock, Stamp, WallMs};
+use crate::log::vector::VersionVector;
 use crate::log::view::{Outline, View};
 use crate::log::written::Written;
 
@@ -243,6 +244,13 @@ impl<'s> Writing<'s> {
 
     /// Finds whether an entry is here; if it is new, it may follow.
     pub(super) fn slot(&mut self, entry: &View<'_>) -> Result<Slot, Error> {
+        // Nearly always it goes on with a chain that was looked at before, and nothing else is to be found.
+        if let Some(ledger) = self.ledgers.get(entry.logbook)
+            && let Some(place) = ledger.next(entry)
+            && !entry.names_others()
+        {
+            return Ok(Slot::Next(place, VersionVector::new()));
+        }
         let (ledger, archive) = self.ledger(entry.logbook)?;
         let slot = ledger.slot(entry, &archive)?;
         if let Slot::Same = slot {
