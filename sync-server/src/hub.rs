@@ -130,6 +130,14 @@ impl Enrolled {
     }
 }
 
+/// How many bytes of its log's pages a hub keeps in memory at most: about what the histories of ten million
+/// entries take, so that whoever asks what was known when finds them there.
+const PAGES: usize = 128 << 20;
+
+fn open_log(path: &Path) -> Result<Store, store::Error> {
+    Store::open_keeping(path, PAGES)
+}
+
 /// Opens or begins the files of a fleet's hub, and begins to take in what the log has.
 fn follow(
     [log_file, access_file]: &[std::path::PathBuf; 2],
@@ -138,7 +146,7 @@ fn follow(
     edge: &Edge,
     meter: &Arc<Meter>,
 ) -> Result<HubStore, Error> {
-    let store = match Store::open(log_file) {
+    let store = match open_log(log_file) {
         Err(store::Error::Missing(_)) => {
             let new = NewStore {
                 id: log.log_id(),
@@ -146,7 +154,8 @@ fn follow(
             };
             // What one file holds follows from the log up to where the other says.
             Access::create(access_file, name)?;
-            Store::create(log_file, new)?
+            drop(Store::create(log_file, new)?);
+            open_log(log_file)?
         }
         opened => opened?,
     };
@@ -171,13 +180,14 @@ impl Hub {
             cause,
         })?;
         let (log_path, now) = (folder.join(LOG_FILE), edge.now().get());
-        let log = match Store::open(&log_path) {
+        let log = match open_log(&log_path) {
             Err(store::Error::Missing(_)) => {
                 let new = NewStore {
                     id: StoreId::fresh(now, edge.chance()?),
                     key: DeviceKey::from_bytes(edge.chance()?),
                 };
-                Store::create(&log_path, new)?
+                drop(Store::create(&log_path, new)?);
+                open_log(&log_path)?
             }
             opened => opened?,
         };
@@ -197,7 +207,7 @@ impl Hub {
         if !access_path.exists() {
             return Err(Error::NoHub(folder.to_owned()));
         }
-        let log = match Store::open(&log_path) {
+        let log = match open_log(&log_path) {
             Err(store::Error::Missing(path)) => return Err(Error::LogIsGone(path)),
             opened => opened?,
         };

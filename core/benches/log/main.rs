@@ -39,6 +39,8 @@ use table::{Row, Table};
 /// About what one parcel holds.
 const BATCH: usize = 6_000;
 const ROUNDS: usize = 8;
+/// As many of its pages as a hub keeps in memory (`sync-server/src/hub.rs`).
+const A_HUBS_PAGES: usize = 128 << 20;
 
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).collect();
@@ -332,12 +334,17 @@ impl Bench {
         };
         let sites = &self.season.sites;
         let one_a_site: Vec<_> = sites.iter().map(|site| by_chance(site).1).collect();
-        let (mut at, mut asked) = (0, Vec::new());
-        for _ in 0..SITES * ZONES {
-            let question;
-            (at, question) = by_chance(&sites[at]);
-            asked.push(question);
-        }
+        let mut at = 0;
+        let mut questions = |many: usize| {
+            let questions = (0..many).map(|_| {
+                let question;
+                (at, question) = by_chance(&sites[at]);
+                question
+            });
+            questions.collect::<Vec<_>>()
+        };
+        let asked = questions(SITES * ZONES);
+        let before = questions(20 * SITES * ZONES);
         let fields = |store: &Store, asked: &[(LogbookId, ThingId, Stamp)]| {
             let fields = asked.iter().map(|(logbook, valve, until)| {
                 let then = store.fields_as_of(*logbook, *valve, *until);
@@ -345,7 +352,12 @@ impl Bench {
             });
             fields.sum::<usize>()
         };
-        let [mut opened, mut open] = ["store just opened", "store open"].map(|when| {
+        let [mut opened, mut open, mut long_open] = [
+            "store just opened",
+            "store open",
+            "at a hub that was asked much before",
+        ]
+        .map(|when| {
             let name = format!("one valve as of any moment, {when}");
             Row::new(&name, asked.len(), "")
         });
@@ -366,6 +378,11 @@ impl Bench {
             let (again, taken_open) = timed(|| fields(&store, &asked));
             assert_eq!(again, found, "it says the same");
             drop(store);
+            let store = Store::open_keeping(&self.hub, A_HUBS_PAGES).expect("the hub opens");
+            black_box(fields(&store, &before));
+            let (again, taken_long_open) = timed(|| fields(&store, &asked));
+            assert_eq!(again, found, "it says the same");
+            drop(store);
             let store = fresh();
             let taken_then = timed(|| {
                 for (logbook, _, until) in &one_a_site {
@@ -376,6 +393,7 @@ impl Bench {
             for (row, taken) in [
                 (&mut opened, taken),
                 (&mut open, taken_open),
+                (&mut long_open, taken_long_open),
                 (&mut then, taken_then),
             ] {
                 row.ours = match round {
@@ -392,10 +410,13 @@ impl Bench {
                     black_box(self.sqlite.fields_as_of(*logbook, *valve, *until));
                 }
             });
-            (*opened.peer(), *open.peer()) = (taken, taken);
+            for row in [&mut opened, &mut open, &mut long_open] {
+                *row.peer() = taken;
+            }
         }
         open.target("10 us");
-        [opened, open, then]
+        long_open.target("10 us");
+        [opened, open, long_open, then]
             .into_iter()
             .for_each(|row| self.table.add(row));
         let mean = there as f64 / asked.len() as f64;

@@ -26,7 +26,8 @@ pub(super) fn for_one_job() -> Builder {
     with_cache(FOR_ONE_JOB)
 }
 
-fn with_cache(bytes: usize) -> Builder {
+/// How a file is opened of whose pages so many bytes may be kept in memory.
+pub(super) fn with_cache(bytes: usize) -> Builder {
     let mut builder = Builder::new();
     builder.set_cache_size(bytes);
     builder

@@ -45,6 +45,15 @@ impl Store {
         Self::opened(path, &db::builder())
     }
 
+    /// Opens the store as [`Self::open`] does, and keeps at most so many bytes of its pages in memory, as
+    /// far as they are read: for a program that is asked much and has room.
+    ///
+    /// # Errors
+    /// Those of [`Self::open`].
+    pub fn open_keeping(path: &Path, pages: usize) -> Result<Self, Error> {
+        Self::opened(path, &db::with_cache(pages))
+    }
+
     fn opened(path: &Path, builder: &Builder) -> Result<Self, Error> {
         if !path.exists() {
             return Err(Error::Missing(path.to_owned()));
