@@ -84,13 +84,8 @@ impl Logbook {
     /// Returns it with its entries at hand, for who asks what their writers had seen.
     pub fn book<'a>(&'a self, site: &'a Site<'a>) -> Book<'a> {
         let entries = self.entries.iter();
-        Book {
-            site,
-            entries: entries
-                .map(|(place, kept)| (*place, written(kept)))
-                .collect(),
-            knowledge: &self.knowledge,
-        }
+        let entries = entries.map(|(place, kept)| (*place, written(kept)));
+        Book::of(site, entries.collect(), &self.knowledge)
     }
 
     /// Returns the entry at a place that a register or an observation names.

@@ -1,7 +1,7 @@
 //! All that was ever said of a thing, and what each writer had before their eyes: which values
 //! they replaced, and which they could not know of. Start at [`Sight::lines`].
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Deref;
 
 use super::apart::removed;
@@ -17,6 +17,10 @@ use crate::log::stamp::{Stamp, WallMs};
 use crate::log::value::{HowKnown, Value};
 use crate::merge::knowledge::Knowledge;
 use crate::merge::replay::{Placed, Verdict};
+
+mod writes;
+
+use writes::Writes;
 
 /// What is said something of: a field that can be corrected, or an observation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -164,9 +168,41 @@ pub struct Book<'a> {
     pub entries: BTreeMap<Place, Written<'a>>,
     /// Who had seen what when they wrote.
     pub knowledge: &'a Knowledge,
+    // The entries that speak of each thing, in their order.
+    about: HashMap<ThingId, Vec<Place>>,
 }
 
 impl<'a> Book<'a> {
+    /// Puts the entries of a site's logbook at hand, by thing as well.
+    #[must_use]
+    pub fn of(
+        site: &'a Site<'a>,
+        entries: BTreeMap<Place, Written<'a>>,
+        knowledge: &'a Knowledge,
+    ) -> Self {
+        let mut about: HashMap<ThingId, Vec<Place>> = HashMap::new();
+        for (place, by) in &entries {
+            let mut spoken_of = |thing: ThingId| {
+                let entries = about.entry(thing).or_default();
+                if entries.last() != Some(place) {
+                    entries.push(*place);
+                }
+            };
+            for change in &by.placed.entry.changes {
+                change.thing().into_iter().for_each(&mut spoken_of);
+                if let Some((_, Some(other))) = removed::spoken_of(change) {
+                    spoken_of(other);
+                }
+            }
+        }
+        Self {
+            site,
+            entries,
+            knowledge,
+            about,
+        }
+    }
+
     /// Returns the entry by which the office took back the decision that an entry was; none where it
     /// was held back for another reason, or counts.
     #[must_use]
@@ -271,6 +307,8 @@ pub struct Sight<'a> {
     pub book: &'a Book<'a>,
     /// The thing, and the second records that were joined to it.
     pub records: BTreeSet<ThingId>,
+    // The entries that speak of any of them, by place.
+    entries: Vec<Written<'a>>,
 }
 
 /// One thing said, and how it stands to what others said.
@@ -290,14 +328,25 @@ pub struct Line<'a> {
     pub taken_back: Option<Written<'a>>,
 }
 
+/// The writes of fields that were looked at.
+type ByField<'a> = BTreeMap<FieldNumber, Writes<'a>>;
+
 impl<'a> Sight<'a> {
     /// Looks at a thing and the records that were joined to it.
     #[must_use]
     pub fn of(book: &'a Book<'a>, thing: ThingId) -> Self {
         let joined = book.site.joined(thing).into_iter().map(|second| second.id);
+        Self::over(book, joined.chain([thing]).collect())
+    }
+
+    fn over(book: &'a Book<'a>, records: BTreeSet<ThingId>) -> Self {
+        let about = records.iter().filter_map(|record| book.about.get(record));
+        let places: BTreeSet<Place> = about.flatten().copied().collect();
+        let entries = places.iter().map(|place| book.entries[place]);
         Self {
             book,
-            records: joined.chain([thing]).collect(),
+            entries: entries.collect(),
+            records,
         }
     }
 
@@ -305,8 +354,9 @@ impl<'a> Sight<'a> {
     /// of it, in the order of the stamps.
     #[must_use]
     pub fn lines(&self, only: Option<What>) -> Vec<Line<'a>> {
-        let mut entries: Vec<_> = self.book.entries.values().copied().collect();
+        let mut entries = self.entries.clone();
         entries.sort_by_key(|by| (by.stamp, by.place));
+        let mut written = BTreeMap::new();
         let mut lines = Vec::new();
         for by in entries {
             let mut told: Vec<(What, &Value)> = Vec::new();
@@ -325,10 +375,10 @@ impl<'a> Sight<'a> {
                     how,
                     by,
                 };
-                let mut line = self.line(said, record);
+                let mut line = self.line(said, record, &mut written);
                 if told.is_empty() && !by.held_back && what != What::Field(any::REMOVED.number) {
                     line.removed_unseen = match removed::spoken_of(change) {
-                        Some(_) => self.removals_unseen(by.place),
+                        Some(_) => self.removals_unseen(by.place, &mut written),
                         None => Vec::new(),
                     };
                 }
@@ -339,14 +389,15 @@ impl<'a> Sight<'a> {
         lines
     }
 
-    fn line(&self, said: Said<'a>, record: ThingId) -> Line<'a> {
+    fn line(&self, said: Said<'a>, record: ThingId, written: &mut ByField<'a>) -> Line<'a> {
         let said_by = said.by;
         let own = said_by.place;
         let (replaced, unseen) = match said.what {
-            What::Field(field) => (
-                self.replaced(record, field, own),
-                self.unseen(field, &said.value, own),
-            ),
+            What::Field(field) => {
+                let writes = self.writes(field, written);
+                let replaced = writes.replaced(record, own);
+                (replaced, self.unseen(writes, field, &said.value, own))
+            }
             What::Seen(_) => (Vec::new(), Vec::new()),
         };
         Line {
@@ -362,38 +413,29 @@ impl<'a> Sight<'a> {
         }
     }
 
+    fn writes<'w>(&self, field: FieldNumber, written: &'w mut ByField<'a>) -> &'w Writes<'a> {
+        let writes = written.entry(field);
+        writes.or_insert_with(|| Writes::of(self, field))
+    }
+
     /// Returns what the writer of an open write had seen and replaced, whichever record it was of.
     #[must_use]
     pub fn had_seen(&self, field: FieldNumber, own: Place) -> Vec<Said<'a>> {
-        let writes = self.writes(field).into_iter();
-        let own_write = writes.into_iter().find(|(_, said)| said.by.place == own);
-        own_write.map_or_else(Vec::new, |(record, _)| self.replaced(record, field, own))
-    }
-
-    /// The values that a write of a record's field took the place of, its writer having seen them
-    /// and nobody else in between.
-    fn replaced(&self, record: ThingId, field: FieldNumber, own: Place) -> Vec<Said<'a>> {
-        let mut writes = self.writes(field);
-        writes.retain(|(of, said)| *of == record && said.by.place != own);
-        let places: Vec<_> = writes.iter().map(|(_, said)| said.by.place).collect();
-        let between = |other: Place| {
-            places.iter().any(|between| {
-                *between != other && self.saw(own, *between) && self.saw(*between, other)
-            })
-        };
-        writes.retain(|(_, said)| self.saw(own, said.by.place) && !between(said.by.place));
-        writes.into_iter().map(|(_, said)| said).collect()
+        let writes = Writes::of(self, field);
+        let record = writes.record_of(own);
+        record.map_or_else(Vec::new, |record| writes.replaced(record, own))
     }
 
     /// Other values of a field, of any record, where neither writer had seen the other's; of a
     /// removal, the edits that did not know of it.
-    fn unseen(&self, field: FieldNumber, value: &Value, own: Place) -> Vec<Said<'a>> {
-        let mut unseen: Vec<Said<'a>> = Vec::new();
-        for (_, other) in self.writes(field) {
-            if other.value != *value && self.apart(own, other.by.place) {
-                unseen.push(other);
-            }
-        }
+    fn unseen(
+        &self,
+        writes: &Writes<'a>,
+        field: FieldNumber,
+        value: &Value,
+        own: Place,
+    ) -> Vec<Said<'a>> {
+        let mut unseen = writes.apart(own, |other| other != value);
         if field == any::REMOVED.number && *value == Value::Bool(true) {
             unseen.extend(self.edits_apart(own).into_iter().map(|by| Said {
                 what: What::Field(field),
@@ -406,12 +448,9 @@ impl<'a> Sight<'a> {
     }
 
     /// The removals of which the writer of an edit did not know, nor they of it.
-    fn removals_unseen(&self, own: Place) -> Vec<Said<'a>> {
-        let removals = self.writes(any::REMOVED.number).into_iter();
-        let removals = removals.map(|(_, said)| said);
-        removals
-            .filter(|said| said.value == Value::Bool(true) && self.apart(own, said.by.place))
-            .collect()
+    fn removals_unseen(&self, own: Place, written: &mut ByField<'a>) -> Vec<Said<'a>> {
+        let removals = self.writes(any::REMOVED.number, written);
+        removals.apart(own, |value| *value == Value::Bool(true))
     }
 
     /// The entries apart from a removal that speak of the thing as being there, the latest of
@@ -430,45 +469,12 @@ impl<'a> Sight<'a> {
 
     /// The entries that count.
     fn counting(&self) -> impl Iterator<Item = Written<'a>> {
-        let entries = self.book.entries.values();
+        let entries = self.entries.iter();
         entries.copied().filter(|by| !by.held_back)
     }
 
-    fn saw(&self, by: Place, other: Place) -> bool {
-        self.book.knowledge.saw(by, other)
-    }
-
     fn apart(&self, one: Place, other: Place) -> bool {
-        one != other && !self.saw(one, other) && !self.saw(other, one)
-    }
-
-    /// Returns all writes of a field of the thing's records, in the order of their stamps.
-    fn writes(&self, field: FieldNumber) -> Vec<(ThingId, Said<'a>)> {
-        let mut writes: Vec<(ThingId, Said<'a>)> = Vec::new();
-        for by in self.counting() {
-            for change in &by.placed.entry.changes {
-                let Some((what, record, value, how)) = What::of(change) else {
-                    continue;
-                };
-                if what == What::Field(field) && self.records.contains(&record) {
-                    let value = value.clone();
-                    writes.push((
-                        record,
-                        Said {
-                            what,
-                            value,
-                            how,
-                            by,
-                        },
-                    ));
-                }
-            }
-        }
-        writes.sort_by_key(|(_, said)| (said.by.stamp, said.by.place));
-        // What one entry said of several records counts once.
-        writes.dedup_by(|(_, one), (_, other)| {
-            one.by.place == other.by.place && one.value == other.value
-        });
-        writes
+        let saw = |by, other| self.book.knowledge.saw(by, other);
+        one != other && !saw(one, other) && !saw(other, one)
     }
 }

@@ -202,14 +202,8 @@ impl Digests {
         }
         let kept = store.entries(LogbookId::of_root(site.root().id))?;
         let knowledge = Knowledge::of(kept.iter().map(|kept| &kept.placed));
-        let book = Book {
-            site,
-            entries: kept
-                .iter()
-                .map(|kept| (kept.place, written(kept)))
-                .collect(),
-            knowledge: &knowledge,
-        };
+        let entries = kept.iter().map(|kept| (kept.place, written(kept)));
+        let book = Book::of(site, entries.collect(), &knowledge);
         let named = self.named.iter();
         let named = named
             .map(|(device, name)| (*device, name.as_str()))

@@ -136,14 +136,8 @@ fn read(
     kept.retain(|kept| until.is_none_or(|until| kept.stamp <= until));
     let site = Site::of(&state, asked.logbook);
     let knowledge = Knowledge::of(&placed);
-    let book = Book {
-        site: &site,
-        entries: kept
-            .iter()
-            .map(|kept| (kept.place, written(kept)))
-            .collect(),
-        knowledge: &knowledge,
-    };
+    let entries = kept.iter().map(|kept| (kept.place, written(kept)));
+    let book = Book::of(&site, entries.collect(), &knowledge);
     let mut timeline = Timeline {
         site: site_name,
         name,

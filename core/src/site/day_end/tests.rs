@@ -97,11 +97,8 @@ impl Firm {
             };
             (placed.place, written)
         };
-        let book = Book {
-            site: &site,
-            entries: self.site.entries.iter().map(written).collect(),
-            knowledge: &knowledge,
-        };
+        let entries = self.site.entries.iter().map(written).collect();
+        let book = Book::of(&site, entries, &knowledge);
         let named = BTreeMap::from([(DeviceId::from_bytes([CREW_2; 16]), "crew 2's phone")]);
         let book = asks_for_entries(&site).then_some(&book);
         let digest = SiteDigest::of(&site, "Corner lot", book, &named);
