@@ -14,6 +14,7 @@
 )]
 
 mod floors;
+mod machine;
 mod measure;
 mod ours;
 mod season;
@@ -31,7 +32,7 @@ use headwalk_core::log::stamp::{Stamp, WallMs};
 use headwalk_core::store::{Clocks, Store};
 
 use floors::{Prepared, RawRedb};
-use measure::{Child, Taken, in_new_process, least, timed, timed_together};
+use measure::{Child, Taken, in_new_process, least, least_on, timed, timed_together};
 use ours::Wire;
 use season::{Chance, DEVICES, ENTRIES_A_DAY, SITES, Season, ZONES};
 use table::{Row, Table};
@@ -294,18 +295,12 @@ impl Bench {
         }
         let sites: Vec<_> = self.season.sites.iter().map(|site| site.logbook).collect();
         let mut row = Row::new("one site's state, store just opened", sites.len(), "");
-        row.ours = (0..3)
-            .map(|_| {
-                let store = Store::open(&self.hub).expect("the hub opens");
-                let states = || {
-                    sites
-                        .iter()
-                        .map(|site| store.state(*site).expect("it reads"))
-                };
-                timed(|| states().for_each(|state| drop(black_box(state)))).1
-            })
-            .reduce(Taken::less)
-            .unwrap_or_default();
+        let open_hub = || Store::open(&self.hub).expect("the hub opens");
+        row.ours = least_on(3, open_hub, |store| {
+            for site in &sites {
+                drop(black_box(store.state(*site).expect("it reads")));
+            }
+        });
         #[cfg(feature = "bench-sqlite")]
         {
             *row.peer() = least(3, || {
@@ -440,13 +435,7 @@ impl Bench {
         };
         let fresh = || Store::open(&path).expect("the copy opens");
         drop(store);
-        row.ours = (0..2)
-            .map(|_| {
-                let store = fresh();
-                timed(|| fold(&store, &self.season.sites)).1
-            })
-            .reduce(Taken::less)
-            .unwrap_or_default();
+        row.ours = least_on(2, fresh, |store| fold(store, &self.season.sites));
         row.target("1.0 of the fold");
         self.table.add(row);
         // As whoever goes through all of them does: those that came together lie together.
@@ -456,32 +445,20 @@ impl Bench {
             "fold in memory",
         );
         row.floor = floor;
-        row.ours = (0..2)
-            .map(|_| {
-                let store = fresh();
-                let in_order = || {
-                    for site in store.logbooks().expect("it reads") {
-                        black_box(store.state(site).expect("it reads"));
-                    }
-                };
-                timed(in_order).1
-            })
-            .reduce(Taken::less)
-            .unwrap_or_default();
+        row.ours = least_on(2, fresh, |store| {
+            for site in store.logbooks().expect("it reads") {
+                black_box(store.state(site).expect("it reads"));
+            }
+        });
         self.table.add(row);
+        let open_hub = || Store::open(&self.hub).expect("the hub opens");
         let mut row = Row::new(
             "state of all sites as a hub keeps them",
             many,
             "fold in memory",
         );
         row.floor = floor;
-        row.ours = (0..2)
-            .map(|_| {
-                let store = Store::open(&self.hub).expect("the hub opens");
-                timed(|| fold(&store, &self.season.sites)).1
-            })
-            .reduce(Taken::less)
-            .unwrap_or_default();
+        row.ours = least_on(2, open_hub, |store| fold(store, &self.season.sites));
         self.table.add(row);
         let two_threads = (0..2).map(|_| {
             let store = fresh();

@@ -1,11 +1,8 @@
 //! The table of results, as Markdown.
 
 use std::fmt::Write as _;
-use std::path::Path;
-use std::process::Command;
 
-use chrono::DateTime;
-
+use crate::machine::machine;
 use crate::measure::Taken;
 
 /// One job, done by us, by a floor and perhaps by a peer.
@@ -81,7 +78,7 @@ impl Table {
              {entries} entries.\n{}.\n\nEach cell is CPU / wall, an item. The ratios say how many times \
              that of the floor ours takes; of an\n\"at least 0.8\" the ratio is to be at most 1.25.\n\n\
              | job | ours | floor | ratio | SQLite | ratio | to reach |\n|---|---|---|---|---|---|---|",
-            machine()
+            machine(&["redb", "rusqlite", "blake3"])
         );
         for row in &self.rows {
             let floor = if row.floor_name.is_empty() {
@@ -134,41 +131,5 @@ fn ratio(ours: Taken, other: Taken) -> String {
         "{:.2} / {:.2}",
         times(ours.cpu, other.cpu),
         times(ours.wall, other.wall)
-    )
-}
-
-/// The machine, the versions and the day.
-fn machine() -> String {
-    let cpus = std::fs::read_to_string("/proc/cpuinfo").unwrap_or_default();
-    let models = || {
-        cpus.lines()
-            .filter_map(|line| line.strip_prefix("model name"))
-    };
-    let model = models().next().unwrap_or("an unnamed processor");
-    let kernel = std::fs::read_to_string("/proc/sys/kernel/osrelease").unwrap_or_default();
-    let rustc = Command::new("rustc").arg("--version").output();
-    let rustc = rustc.map(|output| String::from_utf8_lossy(&output.stdout).trim().to_owned());
-    let lock = Path::new(env!("CARGO_MANIFEST_DIR")).join("../Cargo.lock");
-    let lock = std::fs::read_to_string(lock).unwrap_or_default();
-    let version = |name: &str| {
-        let after = lock
-            .split(&format!("name = \"{name}\"\nversion = \""))
-            .nth(1);
-        let version = after.and_then(|text| text.split('"').next());
-        format!("{name} {}", version.unwrap_or("?"))
-    };
-    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-    let now = now.map_or(0, |since| since.as_secs() as i64);
-    let day = DateTime::from_timestamp(now, 0).map(|now| now.date_naive());
-    format!(
-        "{}: {} x{}, Linux {}, {}; {}, {}, {}",
-        day.unwrap_or_default(),
-        model.trim_start_matches([':', '\t', ' ']),
-        models().count(),
-        kernel.trim(),
-        rustc.unwrap_or_default(),
-        version("redb"),
-        version("rusqlite"),
-        version("blake3"),
     )
 }

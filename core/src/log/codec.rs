@@ -243,11 +243,19 @@ fn refuse_double_sets(changes: &[Change]) -> Result<(), CodecError> {
             _ => None,
         })
         .collect();
+    each_once(&mut fields)
+}
+
+/// Sees to it that an entry sets each of these fields once.
+///
+/// # Errors
+/// [`CodecError::SetTwice`].
+pub(super) fn each_once<F: Ord>(fields: &mut [F]) -> Result<(), CodecError> {
     fields.sort_unstable();
-    if fields.windows(2).any(|pair| pair[0] == pair[1]) {
-        return Err(CodecError::SetTwice);
+    match fields.windows(2).any(|pair| pair[0] == pair[1]) {
+        true => Err(CodecError::SetTwice),
+        false => Ok(()),
     }
-    Ok(())
 }
 
 /// The kind of a set field.

@@ -104,10 +104,7 @@ impl<'a> View<'a> {
             }
         }
         look.left.finish()?;
-        sets.sort_unstable();
-        if sets.windows(2).any(|pair| pair[0] == pair[1]) {
-            return Err(CodecError::SetTwice);
-        }
+        codec::each_once(&mut sets)?;
         view.is_plain &= look.is_plain;
         Ok(view)
     }

@@ -14,6 +14,8 @@
 )]
 
 mod company;
+#[path = "../../../core/benches/log/machine.rs"]
+mod machine;
 #[expect(dead_code, reason = "the log's benchmark uses the rest")]
 #[path = "../../../core/benches/log/season.rs"]
 mod season;

@@ -2,9 +2,8 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::path::Path;
-use std::process::Command;
 
+use crate::machine::machine;
 use crate::taken::Taken;
 
 /// All results: a row a command, columns for each size of log.
@@ -62,7 +61,7 @@ impl Table {
                 .map(u64::to_string)
                 .collect::<Vec<_>>()
                 .join(","),
-            machine(),
+            machine(&["redb"]),
         );
         for size in &self.sizes {
             let _infallible = write!(text, " {size} entries |");
@@ -102,33 +101,4 @@ fn cell(taken: Option<Taken>, peak_kib: u64) -> String {
             format!("{mib:.1} MiB, {} / {}", ms(taken.cpu), ms(taken.wall))
         }
     }
-}
-
-/// The machine, the versions and the day.
-fn machine() -> String {
-    let cpus = std::fs::read_to_string("/proc/cpuinfo").unwrap_or_default();
-    let models = || {
-        cpus.lines()
-            .filter_map(|line| line.strip_prefix("model name"))
-    };
-    let model = models().next().unwrap_or("an unnamed processor");
-    let kernel = std::fs::read_to_string("/proc/sys/kernel/osrelease").unwrap_or_default();
-    let rustc = Command::new("rustc").arg("--version").output();
-    let rustc = rustc.map(|output| String::from_utf8_lossy(&output.stdout).trim().to_owned());
-    let lock = Path::new(env!("CARGO_MANIFEST_DIR")).join("../Cargo.lock");
-    let lock = std::fs::read_to_string(lock).unwrap_or_default();
-    let redb = lock.split("name = \"redb\"\nversion = \"").nth(1);
-    let redb = redb.and_then(|text| text.split('"').next());
-    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-    let now = now.map_or(0, |since| since.as_secs() as i64);
-    let day = chrono::DateTime::from_timestamp(now, 0).map(|now| now.date_naive());
-    format!(
-        "{}: {} x{}, Linux {}, {}, redb {}",
-        day.unwrap_or_default(),
-        model.trim_start_matches([':', '\t', ' ']),
-        models().count(),
-        kernel.trim(),
-        rustc.unwrap_or_default(),
-        redb.unwrap_or("?"),
-    )
 }

@@ -281,10 +281,7 @@ impl<'a, H> Reader<'a, H> {
                 self.sets.extend(set);
             }
         }
-        self.sets.sort_unstable();
-        if self.sets.windows(2).any(|pair| pair[0] == pair[1]) {
-            return Err(CodecError::SetTwice.into());
-        }
+        codec::each_once(&mut self.sets)?;
         if raw.len() > MAX_ENTRY_BYTES {
             return Err(CodecError::TooLong(raw.len()).into());
         }
