@@ -73,6 +73,13 @@ impl Error {
         self
     }
 
+    /// Says it in another sentence.
+    #[must_use]
+    pub fn saying(mut self, message: impl Into<String>) -> Self {
+        self.message = message.into();
+        self
+    }
+
     /// Names the field at fault.
     #[must_use]
     pub fn field(mut self, field: impl Into<String>) -> Self {

@@ -185,7 +185,7 @@ fn no_text_makes_the_check_of_exports_or_their_import_panic_or_grow() {
         },
         |bytes| {
             let text = String::from_utf8_lossy(bytes);
-            if let Ok(file) = export_file::check(&text) {
+            if let Ok(whole) = export_file::check(&text) {
                 sound += 1;
                 assert!(
                     texts.iter().any(|right| right == bytes),
@@ -196,7 +196,7 @@ fn no_text_makes_the_check_of_exports_or_their_import_panic_or_grow() {
                     ..Taking::everything(Clocks::TakenAsTold)
                 };
                 let now = WallMs::new(1);
-                let taken = into.append_sealed(&file.entries, &file.seals, &taking, now);
+                let taken = into.append_sealed(&whole.entries, &whole.sound.seals, &taking, now);
                 taken.expect("what is sound and sealed is taken");
             }
         },

@@ -39,10 +39,13 @@ use crate::table_file::{Column, Faults, Row, TableFile};
 /// property `thing` says what each is, and the others are fields. It goes onto the sketch by the
 /// site's latitude and longitude.
 ///
-/// All of it is taken or nothing; what is there already in the same words is not recorded again.
+/// All of a table or map is taken or nothing; what is there already in the same words is not recorded
+/// again.
 ///
 /// A file that `export entries` wrote is known by its first line: its entries are checked as
-/// `verify --export` does, and those that the store does not have yet are taken, with their seals.
+/// `verify --export` does, and those that the store does not have yet are taken, with their seals. If
+/// anything in the file is wrong, nothing is taken. If the disk fills up or the power goes meanwhile,
+/// import the file again: what is there is passed over.
 ///
 /// Example: headwalk import zones.csv --site "Maple Court"
 #[derive(Debug, clap::Args)]

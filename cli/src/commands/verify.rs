@@ -52,7 +52,7 @@ struct Chain {
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     if let Some(path) = &args.export {
-        return call.print(&CheckedFile::of(&sound(path, false)?, path));
+        return call.print(&CheckedFile::of(&checked(path)?.sound, path));
     }
     let mut store = call.store()?;
     let verified = store.verify()?;
@@ -79,16 +79,16 @@ fn wrong(faults: &[Fault]) -> Error {
     })
 }
 
-/// Reads an export in which nothing is wrong; its entries, where they are wanted.
+/// Reads an export in which nothing is wrong.
 ///
 /// # Errors
 /// An error with all that is wrong, the first damaged line first.
-pub fn sound(path: &Path, wants_entries: bool) -> Result<Sound, Error> {
+pub fn checked(path: &Path) -> Result<export_file::Checked<BufReader<File>>, Error> {
     let unreadable = |error: io::Error| {
         Error::input(format!("{} cannot be read: {error}", path.display())).field("file")
     };
-    let mut file = BufReader::new(File::open(path).map_err(unreadable)?);
-    export_file::check_file(&mut file, wants_entries).map_err(|unsound| {
+    let file = BufReader::new(File::open(path).map_err(unreadable)?);
+    export_file::Checked::read(file).map_err(|unsound| {
         let faults = match unsound {
             Unsound::Unreadable(error) => return unreadable(error),
             Unsound::Wrong(faults) => faults,

@@ -15,30 +15,26 @@ use headwalk_core::log::seal::Seal;
 use headwalk_core::log::stamp::Stamp;
 use headwalk_core::log::walk::{End, Walked};
 
-use super::{FORMAT, Sound, entry_line, heading, parted, rank, read_seal, running, unhex};
+use super::pieces::{AtMost, Pieces};
+use super::{FORMAT, Sound, bytes_of, entry_line, heading, parted, rank, read_seal, running};
 
 /// What a line has where an entry gives a receipt.
 const RECEIPT: &str = "\"receipt\":[";
-/// What stands before the bytes of an entry, at the end of its line.
-const BYTES: &str = ",\"bytes\":\"";
 
-/// Reads a file twice, and holds everything in it against everything else; returns its entries as well where
-/// they are wanted. None where it is not as simple as that.
+/// Reads a file twice, and holds everything in it against everything else; returns in which pieces its entries
+/// can be read again as well. None where it is not as simple as that.
 ///
 /// # Errors
 /// Where the file cannot be read.
 pub(super) fn read(
     file: &mut (impl BufRead + Seek),
-    wants_entries: bool,
-) -> io::Result<Option<Sound>> {
-    let mut reading = Reading {
-        wants_entries,
-        ..Reading::default()
-    };
+    at_most: AtMost,
+) -> io::Result<Option<(Sound, Pieces)>> {
+    let mut reading = Reading::in_pieces(at_most);
     // Receipts order entries that may stand before them.
     let all = each_line(file, |line| {
         if line.contains(RECEIPT)
-            && let Some((entry, _)) = parted(line).and_then(|(body, _)| bytes_of(body))
+            && let Some((entry, _)) = parted(line).and_then(|(body, _)| entry_of(body))
         {
             for change in &entry.changes {
                 if let Change::Receipt { of, stamp } = change {
@@ -77,15 +73,13 @@ fn each_line(
 }
 
 /// The entry whose line this is, and its bytes.
-fn bytes_of(body: &str) -> Option<(Entry, Vec<u8>)> {
-    let (_, digits) = body.rsplit_once(BYTES)?;
-    let raw = unhex(digits.strip_suffix('"')?)?;
+fn entry_of(body: &str) -> Option<(Entry, Vec<u8>)> {
+    let raw = bytes_of(body)?;
     Some((codec::decode(&raw).ok()?, raw))
 }
 
-#[derive(Default)]
 struct Reading {
-    wants_entries: bool,
+    pieces: Pieces,
     receipts: BTreeMap<(LogbookId, Mark), Stamp>,
     so_far: String,
     head: Option<Json>,
@@ -98,7 +92,6 @@ struct Reading {
     books: BTreeMap<(LogbookId, DeviceId), Chain>,
     last: Option<(Stamp, LogbookId, Mark)>,
     many: u64,
-    entries: Vec<Vec<u8>>,
 }
 
 struct Chain {
@@ -107,6 +100,22 @@ struct Chain {
 }
 
 impl Reading {
+    const fn in_pieces(at_most: AtMost) -> Self {
+        Self {
+            pieces: Pieces::of(at_most),
+            receipts: BTreeMap::new(),
+            so_far: String::new(),
+            head: None,
+            chains: BTreeSet::new(),
+            chain_lines: 0,
+            seals: Vec::new(),
+            claimed: BTreeMap::new(),
+            books: BTreeMap::new(),
+            last: None,
+            many: 0,
+        }
+    }
+
     fn line(&mut self, line: &str) -> Option<()> {
         let (body, told) = parted(line)?;
         self.so_far = running(&self.so_far, body);
@@ -129,13 +138,14 @@ impl Reading {
             self.claimed.entry(covers).or_default().push(seal.seq);
             self.seals.push(seal);
         } else {
-            self.entry(body)?;
+            return self.entry(body);
         }
+        self.pieces.heading_line();
         Some(())
     }
 
     fn entry(&mut self, body: &str) -> Option<()> {
-        let (entry, raw) = bytes_of(body)?;
+        let (entry, raw) = entry_of(body)?;
         let (logbook, device, seq) = (entry.logbook, entry.device, entry.seq);
         let tip = Tip::of(&raw);
         let mark = Mark { device, seq, tip };
@@ -188,13 +198,11 @@ impl Reading {
             return None;
         }
         self.many += 1;
-        if self.wants_entries {
-            self.entries.push(raw);
-        }
+        self.pieces.entry(raw.len(), &self.so_far);
         Some(())
     }
 
-    fn done(self) -> Option<Sound> {
+    fn done(self) -> Option<(Sound, Pieces)> {
         let ends = self
             .books
             .into_iter()
@@ -218,12 +226,12 @@ impl Reading {
         let due: BTreeSet<_> = due.filter(|line| line.starts_with("{\"chain\"")).collect();
         let as_due =
             due.len() == self.chain_lines && due.iter().all(|line| self.chains.contains(*line));
-        (counted && as_due && self.claimed.is_empty()).then_some(Sound {
-            entries: self.entries,
+        let sound = Sound {
             many: self.many,
             seals: self.seals,
             ends,
             unread: 0,
-        })
+        };
+        (counted && as_due && self.claimed.is_empty()).then_some((sound, self.pieces))
     }
 }

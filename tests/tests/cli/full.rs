@@ -8,7 +8,7 @@ use std::process::Command;
 use expect_test::expect;
 use headwalk_tests::{Ran, TestEnv, binary, words};
 
-use super::maple_court;
+use super::{check, maple_court};
 
 /// Runs a line where no file may grow beyond so many kibibytes. A disk that is full says the same,
 /// by another number.
@@ -82,6 +82,36 @@ fn on_a_full_disk_a_command_says_so_once_and_what_was_acknowledged_stays() {
         "refused, and there"
     );
     env.ok("note maple 3-02 note room-again");
+}
+
+#[test]
+fn an_export_for_which_there_is_no_room_is_not_taken_and_with_room_it_is() {
+    let env = maple_court();
+    let mut table = "thing,head-kind,arc\n".to_owned();
+    for nth in 10..900 {
+        table.push_str(&format!("3-{nth},spray,half\n"));
+    }
+    env.write("heads.csv", &table);
+    env.ok("import heads.csv --site maple");
+    env.ok("export entries --out all.jsonl");
+    env.ok("init --person Ben --store ben.redb");
+    let room = std::fs::metadata(env.path("ben.redb")).expect("it was just begun");
+    let ran = with_room(&env, room.len() / 1024, "import all.jsonl --store ben.redb");
+    expect![[r#"
+        ! Error: nothing of all.jsonl was taken: the store's file cannot be used: I/O error: File too large (os error 27).
+        ! Hint: see that the disk has room and that you may write there. Then import the file again.
+        [exit 1]
+    "#]].assert_eq(&ran.to_string());
+    env.ok("verify --store ben.redb");
+    check(
+        &env,
+        "import all.jsonl --store ben.redb",
+        &expect![[r#"
+        897 entries of all.jsonl taken, 0 as before.
+    "#]],
+    );
+    let theirs = env.ok("export entries --store ben.redb");
+    assert_eq!(theirs, env.ok("export entries"));
 }
 
 #[test]

@@ -1,4 +1,5 @@
-//! Entries that another store exported, taken into this one.
+//! Entries that another store exported, taken into this one: all of the file is checked before, and what was
+//! taken when something comes between stays.
 
 use std::fs::File;
 use std::io::Read;
@@ -6,19 +7,17 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use headwalk_core::store::{Clocks, Taking};
-
 use crate::call::Call;
 use crate::commands::verify;
 use crate::error::Error;
 use crate::output::{Page, Report, counted};
-use headwalk_sync_server::export_file::BEGINS;
+use headwalk_sync_server::export_file::{BEGINS, CutShort, Why};
 
 /// `{"file": PATH, "entries": N, "taken": N, "as_before": N, "unsealed": N}`
 #[derive(Serialize)]
 struct Taken {
     file: String,
-    entries: usize,
+    entries: u64,
     /// Entries that this store did not have.
     taken: usize,
     /// Entries that it had.
@@ -34,23 +33,45 @@ pub fn is_export(path: &Path) -> bool {
     read.is_ok() && begins == BEGINS.as_bytes()
 }
 
-/// Takes all of them or none.
+/// Takes all that this store does not have.
 pub fn run(path: &Path, call: &Call) -> Result<(), Error> {
-    let sound = verify::sound(path, true)?;
+    let checked = verify::checked(path)?;
+    let (entries, unsealed) = (checked.sound.many, checked.sound.unsealed());
     let store = call.store()?;
-    let appended = store.append_sealed(
-        &sound.entries,
-        &sound.seals,
-        &Taking::everything(Clocks::TakenAsTold),
-        call.now().wall,
-    )?;
+    let taken = checked.take_into(&store, call.now().wall);
+    let taken = taken.map_err(|cut| cut_short(path, entries, cut))?;
     call.print(&Taken {
         file: path.display().to_string(),
-        entries: sound.entries.len(),
-        taken: appended.new,
-        as_before: appended.held,
-        unsealed: sound.unsealed(),
+        entries,
+        taken: taken.new,
+        as_before: taken.held,
+        unsealed,
     })
+}
+
+/// Says what came between, what was taken before, and what to do.
+fn cut_short(path: &Path, entries: u64, cut: CutShort) -> Error {
+    let (file, there) = (path.display(), cut.there);
+    let why = match cut.why {
+        Why::Store(error) => Error::from(error),
+        why @ (Why::Unreadable(_) | Why::Changed) => Error::input(why.to_string()).field("file"),
+    };
+    let taken = match there {
+        0 => format!("nothing of {file} was taken"),
+        _ => {
+            format!("of {file} the first {there} of {entries} entries are in the store, no others")
+        }
+    };
+    let message = format!("{taken}: {}", why.message());
+    let again = match there {
+        0 => "import the file again.",
+        _ => "import the file again: it goes on from there.",
+    };
+    let hint = match why.next_step() {
+        Some(first) => format!("{first} Then {again}"),
+        None => again.to_owned(),
+    };
+    why.saying(message).hint(hint)
 }
 
 impl Report for Taken {
@@ -65,5 +86,50 @@ impl Report for Taken {
                  alone."
             ));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use headwalk_core::store;
+
+    use super::*;
+
+    fn told(there: u64, why: Why) -> [String; 2] {
+        let error = cut_short(Path::new("all.jsonl"), 100_000, CutShort { there, why });
+        let hint = error.next_step().map(str::to_owned);
+        [error.message().to_owned(), hint.unwrap_or_default()]
+    }
+
+    #[test]
+    fn who_is_cut_off_is_told_what_is_there_and_what_to_do() {
+        let full = || {
+            let full = std::io::Error::other("no room");
+            Why::Store(store::Error::from(redb::Error::Io(full)))
+        };
+        let room = "see that the disk has room and that you may write there.";
+        assert_eq!(
+            told(0, full()),
+            [
+                "nothing of all.jsonl was taken: the store's file cannot be used: I/O error: no room",
+                &format!("{room} Then import the file again."),
+            ]
+        );
+        assert_eq!(
+            told(32_768, full()),
+            [
+                "of all.jsonl the first 32768 of 100000 entries are in the store, no others: the \
+                 store's file cannot be used: I/O error: no room",
+                &format!("{room} Then import the file again: it goes on from there."),
+            ]
+        );
+        assert_eq!(
+            told(65_536, Why::Changed),
+            [
+                "of all.jsonl the first 65536 of 100000 entries are in the store, no others: the \
+                 file was changed while it was read",
+                "import the file again: it goes on from there.",
+            ]
+        );
     }
 }
