@@ -1,7 +1,7 @@
 //! A value in few bytes that tell where they end: numbers as their digits, everything else with its length.
 
 use super::codec::{self, CodecError};
-use super::columns::{POWERS, decimals, digits};
+use super::decimals::{POWERS, decimals, digits};
 use super::shapes::{Scan, number, signed, sized};
 use super::value::{UnitNumber, Value};
 

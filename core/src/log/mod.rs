@@ -8,6 +8,7 @@ pub(crate) mod brief;
 pub mod chain;
 pub mod codec;
 pub mod columns;
+mod decimals;
 pub mod entry;
 pub mod id;
 pub mod raws;
