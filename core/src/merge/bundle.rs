@@ -3,19 +3,22 @@
 //! Ids, authors and longer values are told once and named by their numbers. Each list tells of an
 //! observation what is not as in the one before it or, where another visit begins, in that visit's first.
 
-use std::collections::{BTreeMap, HashMap};
+mod head;
+mod packed;
+mod packing;
+
 use std::sync::Arc;
 
-use foldhash::fast::RandomState;
+pub(crate) use packed::Packed;
 
 use super::pieces::{Piece, Pieces};
 use super::state::Observation;
-use crate::log::brief;
-use crate::log::codec::{self, CodecError};
-use crate::log::id::{ChainId, ObservationNumber, Place, Seq, ThingId};
-use crate::log::shapes::{Scan, number, signed, sized};
-use crate::log::stamp::{Stamp, WallMs};
-use crate::log::value::Value;
+use crate::log::codec::CodecError;
+use crate::log::id::{ChainId, ObservationNumber, ThingId};
+use crate::log::shapes::Scan;
+use crate::log::stamp::Stamp;
+use head::Head;
+use packing::Packing;
 
 /// The observations of one kind of one thing.
 type About = (ThingId, ObservationNumber);
@@ -97,15 +100,6 @@ struct Where {
     has_blanks: bool,
 }
 
-/// The observations of one list in a bundle.
-#[derive(Debug, Clone)]
-pub(crate) struct Packed {
-    bundle: Arc<Inner>,
-    at: Where,
-    // Those after it do not count.
-    until: Option<Stamp>,
-}
-
 impl Bundle {
     /// Packs lists of observations, each in order, into bytes.
     pub(crate) fn pack<'a>(lists: impl Iterator<Item = (About, &'a [Observation])>) -> Vec<u8> {
@@ -166,183 +160,6 @@ impl Bundle {
     }
 }
 
-const ODD: CodecError = CodecError::Shape("the bundle is in another shape");
-
-/// What stands before the lists.
-struct Head {
-    authors: Vec<Author>,
-    visits: Visits,
-    values: Vec<usize>,
-    lists: Vec<(About, Where)>,
-}
-
-impl Head {
-    /// Finds it in the first bytes of a bundle that has so many.
-    fn find(bytes: &[u8], length: usize) -> Result<Self, CodecError> {
-        let mut left = Scan::of(bytes);
-        let chains = left.items(|left| Ok(ChainId::from_bytes(left.array()?)))?;
-        let people = left.items(|left| Ok(Arc::<str>::from(left.text()?)))?;
-        let authors = left.items(|left| {
-            let chain = *chains.get(left.count()?).ok_or(ODD)?;
-            let by = Arc::clone(people.get(left.count()?).ok_or(ODD)?);
-            let utc_offset_min = left.signed_i16()?;
-            Ok(Author {
-                chain,
-                by,
-                utc_offset_min,
-            })
-        })?;
-        let at = |left: &Scan<'_>| bytes.len() - left.rest().len();
-        let many = left.count()?;
-        let visits = Visits {
-            from: at(&left),
-            many,
-        };
-        left.bytes(many.checked_mul(Visit::LENGTH).ok_or(ODD)?)?;
-        let values = left.items(|left| {
-            let at = at(left);
-            brief::pass_over(left)?;
-            Ok(at)
-        })?;
-        let lists = left.items(|left| {
-            let thing = ThingId::from_bytes(left.array()?);
-            let kinds = left.items(|left| {
-                let what = ObservationNumber(left.number_u16()?);
-                let (many, has_blanks) = (left.count()?, left.is_there()?);
-                Ok((what, many, has_blanks, left.count()?))
-            })?;
-            Ok((thing, kinds))
-        })?;
-        let mut from = at(&left);
-        let mut wheres = Vec::new();
-        for (thing, kinds) in lists {
-            for (what, many, has_blanks, length) in kinds {
-                // Each takes some bytes, so that there is room for no more than there can be.
-                if many > length {
-                    return Err(ODD);
-                }
-                let at = Where {
-                    from,
-                    length,
-                    many,
-                    has_blanks,
-                };
-                wheres.push(((thing, what), at));
-                from = from.checked_add(length).ok_or(ODD)?;
-            }
-        }
-        if from != length {
-            return Err(ODD);
-        }
-        Ok(Self {
-            authors,
-            visits,
-            values,
-            lists: wheres,
-        })
-    }
-}
-
-impl Packed {
-    /// Lets its observations count up to a moment; none if no such one is in it.
-    pub(crate) fn up_to(mut self, until: Option<Stamp>) -> Option<Self> {
-        self.until = until;
-        if until.is_some() && self.first(1).is_empty() {
-            return None;
-        }
-        Some(self)
-    }
-
-    /// Counts its observations: no fewer than count.
-    pub(crate) const fn len(&self) -> usize {
-        self.at.many
-    }
-
-    /// Whether the value of one of them is absent.
-    pub(crate) const fn has_blanks(&self) -> bool {
-        self.at.has_blanks
-    }
-
-    /// Makes its observations.
-    pub(crate) fn unpacked(&self) -> Vec<Observation> {
-        self.first(self.at.many)
-    }
-
-    /// Makes the first of its observations, at most so many.
-    fn first(&self, most: usize) -> Vec<Observation> {
-        let mut list = Vec::with_capacity(most.min(self.at.many));
-        // Bytes that fit their check and are no list hold what can be read of them: whoever writes such
-        // could as well write a list that lacks the rest.
-        let _ended_early = self.make(most, &mut list).is_err();
-        list
-    }
-
-    fn make(&self, most: usize, list: &mut Vec<Observation>) -> Result<(), CodecError> {
-        let bundle = &self.bundle;
-        let body = bundle.pieces.at(self.at.from, self.at.length);
-        let body = body.ok_or(ODD)?;
-        let mut left = Scan::of(&body);
-        let mut last = Last::default();
-        let mut during = None;
-        for _ in 0..most {
-            let flags = left.byte()?;
-            if flags & VISIT != 0 {
-                last.visit = last.visit.wrapping_add_signed(left.signed()?);
-                during = bundle.visit(last.visit)?;
-                if let Some(visit) = &during {
-                    last.begin(visit);
-                }
-            }
-            if flags & WALL != 0 {
-                last.wall = last.wall.wrapping_add_signed(left.signed()?);
-            }
-            last.seq = last.seq.wrapping_add_signed(left.signed()?);
-            if flags & AUTHOR != 0 {
-                last.author = left.count()?;
-            }
-            if flags & HOW != 0 {
-                last.how = left.byte()?;
-            }
-            if flags & TICK != 0 {
-                last.tick = last.tick.wrapping_add_signed(left.signed_i16()?);
-            }
-            let index = match flags & INDEX {
-                0 => 0,
-                _ => left.number_u16()?,
-            };
-            let stamp = Stamp::new(WallMs::new(last.wall), last.tick);
-            if self.until.is_some_and(|until| stamp > until) {
-                break;
-            }
-            let author = bundle.authors.get(last.author).ok_or(ODD)?;
-            list.push(Observation {
-                place: Place {
-                    chain: author.chain,
-                    seq: Seq::new(last.seq).ok_or(ODD)?,
-                },
-                index,
-                stamp,
-                utc_offset_min: author.utc_offset_min,
-                by: Arc::clone(&author.by),
-                visit: during.map(|visit| visit.id),
-                value: self.value(&mut left)?,
-                how: codec::code_how(last.how),
-            });
-        }
-        Ok(())
-    }
-
-    fn value(&self, left: &mut Scan<'_>) -> Result<Value, CodecError> {
-        if left.rest().first() != Some(&brief::NO_VALUE) {
-            return brief::read(left);
-        }
-        left.byte()?;
-        let at = self.bundle.values.get(left.count()?).ok_or(ODD)?;
-        let head = self.bundle.pieces.first();
-        brief::read(&mut Scan::of(head.get(*at..).ok_or(ODD)?))
-    }
-}
-
 impl Inner {
     /// The visit of which this is one more than its number; zero is none.
     fn visit(&self, number: u64) -> Result<Option<Visit>, CodecError> {
@@ -379,199 +196,16 @@ impl Last {
     }
 }
 
-/// Numbers, in the order of their first use.
-struct Numbered<T>(HashMap<T, usize, RandomState>, Vec<T>);
-
-impl<T: Clone + Eq + std::hash::Hash> Numbered<T> {
-    fn number(&mut self, of: &T) -> usize {
-        if let Some(number) = self.0.get(of) {
-            return *number;
-        }
-        self.0.insert(of.clone(), self.1.len());
-        self.1.push(of.clone());
-        self.1.len() - 1
-    }
-}
-
-impl<T> Default for Numbered<T> {
-    fn default() -> Self {
-        Self(HashMap::default(), Vec::new())
-    }
-}
-
-/// A bundle under way.
-#[derive(Default)]
-struct Packing {
-    chains: Numbered<ChainId>,
-    people: Numbered<Arc<str>>,
-    authors: Numbered<Author>,
-    visits: Numbered<ThingId>,
-    // What the first observation of each tells.
-    begun: Vec<Visit>,
-    values: Numbered<Vec<u8>>,
-    // Of each kind its number, how many, whether any is absent, and its bytes' length.
-    lists: BTreeMap<ThingId, Vec<(ObservationNumber, usize, bool, usize)>>,
-    bodies: BTreeMap<About, Vec<u8>>,
-}
-
-impl Packing {
-    fn list(&mut self, (thing, what): About, list: &[Observation]) {
-        if list.is_empty() {
-            return;
-        }
-        let mut body = Vec::with_capacity(14 * list.len());
-        let mut last = Last::default();
-        for seen in list {
-            self.observation(seen, &mut last, &mut body);
-        }
-        let is_blank = |seen: &Observation| matches!(seen.value, Value::Absent(_));
-        let has_blanks = list.iter().any(is_blank);
-        let kinds = self.lists.entry(thing).or_default();
-        kinds.push((what, list.len(), has_blanks, body.len()));
-        self.bodies.insert((thing, what), body);
-    }
-
-    /// Numbers the visits of all observations as they began, so that those of a list are near each other.
-    fn visits<'a>(&mut self, all: impl Iterator<Item = &'a Observation>) {
-        let mut first = HashMap::<_, &Observation, RandomState>::default();
-        for seen in all {
-            if let Some(visit) = seen.visit {
-                let known = first.entry(visit).or_insert(seen);
-                if seen.rank() < known.rank() {
-                    *known = seen;
-                }
-            }
-        }
-        let mut first: Vec<_> = first.into_iter().collect();
-        first.sort_unstable_by_key(|(visit, seen)| (seen.rank(), *visit));
-        for (id, seen) in first {
-            self.visits.number(&id);
-            let author = self.author(seen);
-            self.begun.push(Visit {
-                id,
-                author: author as u32,
-                seq: seen.place.seq.get() as u32,
-                stamp: seen.stamp,
-            });
-        }
-    }
-
-    fn author(&mut self, seen: &Observation) -> usize {
-        self.authors.number(&Author {
-            chain: seen.place.chain,
-            by: Arc::clone(&seen.by),
-            utc_offset_min: seen.utc_offset_min,
-        })
-    }
-
-    fn observation(&mut self, seen: &Observation, last: &mut Last, body: &mut Vec<u8>) {
-        let author = self.author(seen);
-        let begun = seen.visit.map(|visit| self.visits.number(&visit));
-        let visit = begun.map_or(0, |begun| begun as u64 + 1);
-        let visit_before = last.visit;
-        if visit != visit_before
-            && let Some(begun) = begun
-        {
-            last.begin(&self.begun[begun]);
-        }
-        let (wall, tick) = (seen.stamp.wall().get(), seen.stamp.tick());
-        let (seq, how) = (seen.place.seq.get(), codec::how_code(seen.how));
-        let flag = |is: bool, flag: u8| if is { flag } else { 0 };
-        body.push(
-            flag(author != last.author, AUTHOR)
-                | flag(visit != visit_before, VISIT)
-                | flag(wall != last.wall, WALL)
-                | flag(how != last.how, HOW)
-                | flag(tick != last.tick, TICK)
-                | flag(seen.index != 0, INDEX),
-        );
-        if visit != visit_before {
-            signed(body, visit.wrapping_sub(visit_before) as i64);
-        }
-        if wall != last.wall {
-            signed(body, wall.wrapping_sub(last.wall) as i64);
-        }
-        signed(body, seq.wrapping_sub(last.seq) as i64);
-        if author != last.author {
-            number(body, author as u64);
-        }
-        if how != last.how {
-            body.push(how);
-        }
-        if tick != last.tick {
-            signed(body, i64::from(tick.wrapping_sub(last.tick) as i16));
-        }
-        if seen.index != 0 {
-            number(body, u64::from(seen.index));
-        }
-        let from = body.len();
-        brief::put(&seen.value, body);
-        if body.len() - from >= LONG {
-            let long = body.split_off(from);
-            body.push(brief::NO_VALUE);
-            number(body, self.values.number(&long) as u64);
-        }
-        *last = Last {
-            wall,
-            tick,
-            seq,
-            author,
-            visit,
-            how,
-        };
-    }
-
-    fn finish(mut self) -> Vec<u8> {
-        let mut all = Vec::new();
-        let out = &mut all;
-        let authors = core::mem::take(&mut self.authors.1).into_iter();
-        let authors: Vec<_> = authors
-            .map(|author| {
-                let chain = self.chains.number(&author.chain);
-                (chain, self.people.number(&author.by), author.utc_offset_min)
-            })
-            .collect();
-        number(out, self.chains.1.len() as u64);
-        for chain in &self.chains.1 {
-            out.extend_from_slice(chain.bytes());
-        }
-        number(out, self.people.1.len() as u64);
-        for by in &self.people.1 {
-            sized(out, by.as_bytes());
-        }
-        number(out, authors.len() as u64);
-        for (chain, by, utc_offset_min) in authors {
-            number(out, chain as u64);
-            number(out, by as u64);
-            signed(out, i64::from(utc_offset_min));
-        }
-        number(out, self.begun.len() as u64);
-        self.begun.iter().for_each(|visit| visit.put(out));
-        number(out, self.values.1.len() as u64);
-        for value in &self.values.1 {
-            out.extend_from_slice(value);
-        }
-        number(out, self.lists.len() as u64);
-        for (thing, kinds) in &self.lists {
-            out.extend_from_slice(thing.bytes());
-            number(out, kinds.len() as u64);
-            for (what, many, has_blanks, length) in kinds {
-                number(out, u64::from(what.0));
-                number(out, *many as u64);
-                out.push(u8::from(*has_blanks));
-                number(out, *length as u64);
-            }
-        }
-        for body in self.bodies.values() {
-            out.extend_from_slice(body);
-        }
-        all
-    }
-}
+const ODD: CodecError = CodecError::Shape("the bundle is in another shape");
 
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
+
+    use crate::log::codec;
+    use crate::log::id::{Place, Seq};
+    use crate::log::stamp::WallMs;
+    use crate::log::value::Value;
 
     use super::super::crews;
     use super::super::replay::State;
