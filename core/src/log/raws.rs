@@ -25,10 +25,16 @@ struct End {
 pub(crate) struct Raw<'a> {
     pub(crate) bytes: &'a [u8],
     pub(crate) tip: Tip,
-    /// Whether this version writes these very bytes of what they say.
-    pub(crate) is_plain: bool,
-    /// What was found of it, if that is kept.
-    pub(crate) outline: Option<&'a Outline>,
+    pub(crate) known: Known<'a>,
+}
+
+/// What is known of an entry that was read, beside its bytes.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Known<'a> {
+    /// What was found of it, as it was kept.
+    Outline(&'a Outline),
+    /// Only whether this version writes these very bytes of what they say.
+    IsPlain(bool),
 }
 
 impl<'a> Raw<'a> {
@@ -41,11 +47,11 @@ impl<'a> Raw<'a> {
     /// Returns its logbook, its device and its number, and reads no more.
     #[inline]
     pub(crate) fn place(&self) -> (LogbookId, DeviceId, Seq) {
-        let place = match self.outline {
-            Some(outline) => {
+        let place = match self.known {
+            Known::Outline(outline) => {
                 codec::peek(self.bytes).map(|(logbook, device)| (logbook, device, outline.seq))
             }
-            None => codec::place(self.bytes),
+            Known::IsPlain(_) => codec::place(self.bytes),
         };
         place.expect("it was read before")
     }
@@ -53,9 +59,9 @@ impl<'a> Raw<'a> {
     /// Sees what it says.
     #[inline]
     pub(crate) fn view(&self) -> View<'a> {
-        match self.outline {
-            Some(outline) => View::along(self.bytes, self.tip, outline),
-            None => View::again(self.bytes, self.tip, self.is_plain),
+        match self.known {
+            Known::Outline(outline) => View::along(self.bytes, self.tip, outline),
+            Known::IsPlain(is_plain) => View::again(self.bytes, self.tip, is_plain),
         }
     }
 }
@@ -122,8 +128,7 @@ impl Raws {
         Raw {
             bytes: &self.bytes[from..end.at],
             tip: end.tip,
-            is_plain: end.outline.is_plain,
-            outline: Some(&end.outline),
+            known: Known::Outline(&end.outline),
         }
     }
 

@@ -3,7 +3,7 @@
 use super::chain::{Mark, Tip};
 use super::codec::{self, CodecError};
 use super::entry::Entry;
-use super::raws::Raw;
+use super::raws::{Known, Raw};
 use super::view::View;
 
 /// An entry, its exact bytes, and the tip that follows from them.
@@ -51,8 +51,7 @@ impl Written {
         Raw {
             bytes: &self.raw,
             tip: self.tip,
-            is_plain: self.is_plain(),
-            outline: None,
+            known: Known::IsPlain(self.is_plain()),
         }
     }
 

@@ -22,7 +22,7 @@ use crate::log::chain::{Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Draft, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place, Seq};
-use crate::log::raws::Raw;
+use crate::log::raws::{Known, Raw};
 use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::log::view::{Outline, View};
@@ -79,8 +79,7 @@ impl New<'_> {
             raw: Raw {
                 bytes: &entry.bytes,
                 tip: entry.tip,
-                is_plain: entry.outline.is_plain,
-                outline: Some(&entry.outline),
+                known: Known::Outline(&entry.outline),
             },
         }
     }
