@@ -1,6 +1,6 @@
 //! Bundles of observations as they lie in the table of balances: in pieces, each cut to fill a page.
 
-use redb::{AccessGuard, ReadOnlyTable, ReadableTable};
+use redb::{AccessGuard, Range, ReadOnlyTable, ReadableTable};
 
 use super::balances::damaged;
 use super::{Error, block, tables};
@@ -10,8 +10,10 @@ use crate::merge::pieces::Piece;
 
 /// A bundle has no so many pieces.
 pub(super) const LAST_PIECE: u16 = u16::MAX;
-/// What redb takes of a page for itself where one row fills it, and of a row for its check.
-const TAKEN: usize = 42 + 8;
+/// How many bytes of a row its check takes, before the piece.
+const CHECK: usize = 8;
+/// What redb takes of a page for itself where one row fills it, and the check.
+const TAKEN: usize = 42 + CHECK;
 /// The smallest page, and the largest for which a bundle is cut.
 const PAGES: core::ops::RangeInclusive<usize> = 4 * 1_024..=256 * 1_024;
 
@@ -42,8 +44,7 @@ struct Page(AccessGuard<'static, &'static [u8]>);
 
 impl AsRef<[u8]> for Page {
     fn as_ref(&self) -> &[u8] {
-        // Behind the check.
-        &self.0.value()[8..]
+        &self.0.value()[CHECK..]
     }
 }
 
@@ -53,13 +54,9 @@ pub(super) fn kept(
     logbook: LogbookId,
     from: Arrival,
 ) -> Result<impl Iterator<Item = Result<Piece, Error>>, Error> {
-    let (first, last) = (key(logbook, from, 0), key(logbook, from, LAST_PIECE));
+    let (first, last) = ends(logbook, from);
     let rows = rows.range::<&[u8; 26]>(&first..&last)?;
-    Ok(rows.map(|row| {
-        let (key, row) = row?;
-        tables::behind_sum(key.value(), row.value(), "balances")?;
-        Ok(Box::new(Page(row)) as Piece)
-    }))
+    Ok(each_piece(rows, |row| Box::new(Page(row))))
 }
 
 /// The same, copied.
@@ -68,13 +65,28 @@ pub(super) fn copied<'t>(
     logbook: LogbookId,
     from: Arrival,
 ) -> Result<impl Iterator<Item = Result<Piece, Error>> + 't, Error> {
-    let (first, last) = (key(logbook, from, 0), key(logbook, from, LAST_PIECE));
+    let (first, last) = ends(logbook, from);
     let rows = rows.range::<&[u8; 26]>(&first..&last)?;
-    Ok(rows.map(|row| {
-        let (key, row) = row?;
-        let piece = tables::behind_sum(key.value(), row.value(), "balances")?;
-        Ok(Box::new(piece.to_vec()) as Piece)
+    Ok(each_piece(rows, |row| {
+        Box::new(row.value()[CHECK..].to_vec())
     }))
+}
+
+/// The key of a bundle's first piece, and one behind its last.
+fn ends(logbook: LogbookId, from: Arrival) -> ([u8; 26], [u8; 26]) {
+    (key(logbook, from, 0), key(logbook, from, LAST_PIECE))
+}
+
+/// Makes a piece of each row that fits its check.
+fn each_piece<'t>(
+    rows: Range<'t, Rows, &'static [u8]>,
+    piece: fn(AccessGuard<'t, &'static [u8]>) -> Piece,
+) -> impl Iterator<Item = Result<Piece, Error>> + 't {
+    rows.map(move |row| {
+        let (key, row) = row?;
+        tables::behind_sum(key.value(), row.value(), "balances")?;
+        Ok(piece(row))
+    })
 }
 
 /// Reads a bundle from its pieces.

@@ -113,7 +113,8 @@ pub(super) fn each_of(
     Ok(())
 }
 
-/// The groups into which the blocks fall that `each` tells, which it does twice.
+/// The groups into which the blocks fall that `each` tells. It does so twice: which block ends a group shows
+/// when all are known, and only of those the last entry is unpacked.
 pub(super) fn groups(
     each: impl Fn(&mut Taker<'_>) -> Result<(), Error>,
 ) -> Result<Vec<Group>, Error> {
