@@ -1,6 +1,7 @@
 //! One entry of a logbook, found without reading the others.
 
-use super::query::{Kept, Reading};
+use super::query::Kept;
+use super::reading::Reading;
 use super::said::Named;
 use super::{Error, Store};
 use crate::log::columns::{Listener, Told};

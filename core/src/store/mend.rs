@@ -32,7 +32,7 @@ impl Store {
         let txn = self.db.begin_read()?;
         let shelves = live.shelves(&txn)?;
         let mut damaged: BTreeMap<LogbookId, Vec<Mark>> = BTreeMap::new();
-        for logbook in super::query::logbooks(&live::ledgers(&txn)?, &shelves)? {
+        for logbook in super::reading::logbooks(&live::ledgers(&txn)?, &shelves)? {
             let wreck = Wreck::of(logbook, &txn, &shelves)?;
             let missing = wreck.missing(&BTreeMap::new()).0;
             if !missing.is_empty() {

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::histories::Histories;
 use super::live::MOST_LATELY;
-use super::query::Reading;
+use super::reading::Reading;
 use super::{Error, Store};
 use crate::log::id::{FieldNumber, LogbookId, ThingId};
 use crate::log::stamp::Stamp;

@@ -6,7 +6,7 @@ use super::Error;
 use super::filed::Filed;
 use super::histories::Histories;
 use super::ledger::Ledger;
-use super::query::Reading;
+use super::reading::Reading;
 use crate::log::chain::Mark;
 use crate::log::columns::{Listener, Told};
 use crate::log::entry::Change;

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use redb::ReadableTable;
 
-use super::query::Reading;
+use super::reading::Reading;
 use super::tables::{self, SEALS};
 use super::writing::Writing;
 use super::{Error, Store};

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use super::batches::{self, Spans};
 use super::filed::Filed;
 use super::ledger::Ledger;
-use super::query::Reading;
+use super::reading::Reading;
 use super::{Bookmark, Error, Met, Store};
 use crate::log::chain::{Held, Tip};
 use crate::log::codec::CodecError;

@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::filed::Filed;
-use super::query::Reading;
+use super::reading::Reading;
 use super::{Error, Store};
 use crate::log::chain::Link;
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};

@@ -236,7 +236,7 @@ impl<'s> Writing<'s> {
     /// Returns all logbooks of which anything is held.
     pub(super) fn logbooks(&mut self) -> Result<BTreeSet<LogbookId>, Error> {
         let (shelves, rows) = self.before.open(&self.live)?;
-        let mut logbooks = super::query::logbooks(rows, shelves)?;
+        let mut logbooks = super::reading::logbooks(rows, shelves)?;
         logbooks.extend(self.new.iter().map(|entry| entry.logbook()));
         Ok(logbooks)
     }
