@@ -154,8 +154,7 @@ fn follow(
             };
             // What one file holds follows from the log up to where the other says.
             Access::create(access_file, name)?;
-            drop(Store::create(log_file, new)?);
-            open_log(log_file)?
+            Store::create_keeping(log_file, new, PAGES)?
         }
         opened => opened?,
     };
@@ -186,8 +185,7 @@ impl Hub {
                     id: StoreId::fresh(now, edge.chance()?),
                     key: DeviceKey::from_bytes(edge.chance()?),
                 };
-                drop(Store::create(&log_path, new)?);
-                open_log(&log_path)?
+                Store::create_keeping(&log_path, new, PAGES)?
             }
             opened => opened?,
         };

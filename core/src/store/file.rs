@@ -16,6 +16,18 @@ impl Store {
     /// # Errors
     /// [`Error::Exists`] where a file is there; [`Error`] where none can be written there.
     pub fn create(path: &Path, new: NewStore) -> Result<Self, Error> {
+        Self::created(path, new, &db::builder())
+    }
+
+    /// Begins a store as [`Self::create`] does, and keeps pages of it as [`Self::open_keeping`] does.
+    ///
+    /// # Errors
+    /// Those of [`Self::create`].
+    pub fn create_keeping(path: &Path, new: NewStore, pages: usize) -> Result<Self, Error> {
+        Self::created(path, new, &db::with_cache(pages))
+    }
+
+    fn created(path: &Path, new: NewStore, builder: &Builder) -> Result<Self, Error> {
         if path.exists() {
             return Err(Error::Exists(path.to_owned()));
         }
@@ -24,16 +36,16 @@ impl Store {
         let mut making = path.as_os_str().to_owned();
         making.push(format!(".making-{}", new.id));
         let making = Path::new(&making);
-        let made = db::builder()
+        let made = builder
             .create(making)
             .map_err(Error::from)
-            .and_then(|db| Self::begin(db, new).map(drop))
-            .and_then(|()| named(making, path));
+            .and_then(|db| Self::begin(db, new))
+            .and_then(|store| named(making, path).map(|()| store));
         if made.is_err() {
             // It was never a store; where it cannot even be removed, its name says what it is.
             drop(fs::remove_file(making));
         }
-        made.and_then(|()| Self::open(path))
+        made
     }
 
     /// Opens the store in this file.
