@@ -365,4 +365,6 @@ fn make_tables(txn: &WriteTransaction) -> Result<(), Error> {
 }
 
 #[cfg(test)]
+pub(crate) mod scene;
+#[cfg(test)]
 mod tests;

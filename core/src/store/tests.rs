@@ -6,23 +6,19 @@ use std::path::Path;
 
 use proptest::prelude::*;
 use proptest::sample::Index;
-use redb::backends::InMemoryBackend;
 
+use super::scene::{at, new, store};
 use super::*;
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec;
 use crate::log::entry::{Change, Draft};
 use crate::log::id::{Arrival, ChainId, FieldNumber, Place, Seq, ThingId};
 use crate::log::seal::Seal;
-use crate::log::stamp::{Stamp, WallMs};
+use crate::log::stamp::Stamp;
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
 use crate::merge::crews::{self, LOGBOOK, Step, THING};
 use crate::merge::replay::State;
-
-fn store(number: u8) -> Store {
-    Store::on_backend(InMemoryBackend::new(), new(number)).unwrap()
-}
 
 /// A store that puts entries into blocks as soon as there are more than so many.
 fn settling(number: u8, most_loose: usize) -> Store {
@@ -31,35 +27,12 @@ fn settling(number: u8, most_loose: usize) -> Store {
     store
 }
 
-fn new(number: u8) -> NewStore {
-    NewStore {
-        id: StoreId::from_bytes([number; 16]),
-        key: DeviceKey::from_bytes([number; 32]),
-    }
-}
-
-fn at(ms: u64) -> WallMs {
-    WallMs::new(ms)
-}
-
 fn set(field: u16, words: &str) -> Draft {
-    let change = Change::Set {
-        thing: THING,
-        field: FieldNumber(field),
-        value: Value::text(words),
-        how: HowKnown::Unstated,
-    };
-    draft(vec![change])
+    draft(vec![scene::set(THING, field, words)])
 }
 
 fn draft(changes: Vec<Change>) -> Draft {
-    Draft {
-        logbook: LOGBOOK,
-        by: "R. Ash".to_owned(),
-        utc_offset_min: 0,
-        visit: None,
-        changes,
-    }
+    scene::draft(LOGBOOK, changes)
 }
 
 /// Everything of one store that the other lacks.

@@ -1,7 +1,6 @@
 //! Exchanges between stores in one thread, with parcels lost, doubled and cut off.
 
 use proptest::prelude::*;
-use redb::backends::InMemoryBackend;
 
 use super::*;
 use crate::exchange::message::MAX_PARCEL_BYTES;
@@ -9,47 +8,20 @@ use crate::log::entry::{Change, Draft};
 use crate::log::id::{FieldNumber, ThingId};
 use crate::log::seal::DeviceKey;
 use crate::log::terse::{self, Listener};
-use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
 use crate::log::written::Written;
-use crate::store::{self, NewStore, Store};
+use crate::store::scene::{self, logbook, set, store, store_of};
+use crate::store::{self, Store};
 
 const NOW: WallMs = WallMs::new(1_000_000);
-
-fn store(number: u8) -> Store {
-    stored(number, number)
-}
-
-fn stored(id: u8, device: u8) -> Store {
-    let new = NewStore {
-        id: StoreId::from_bytes([id; 16]),
-        key: DeviceKey::from_bytes([device; 32]),
-    };
-    Store::on_backend(InMemoryBackend::new(), new).unwrap()
-}
-
-fn logbook(number: u8) -> LogbookId {
-    LogbookId::from_bytes([number; 16])
-}
 
 fn write(store: &Store, book: u8, field: u16, words: &str) {
     store.record(&[draft(book, field, words)], NOW).unwrap();
 }
 
 fn draft(book: u8, field: u16, words: &str) -> Draft {
-    let change = Change::Set {
-        thing: ThingId::from_bytes([7; 16]),
-        field: FieldNumber(field),
-        value: Value::text(words),
-        how: HowKnown::Unstated,
-    };
-    Draft {
-        logbook: logbook(book),
-        by: "R. Ash".to_owned(),
-        utc_offset_min: 0,
-        visit: None,
-        changes: vec![change],
-    }
+    let change = set(ThingId::from_bytes([7; 16]), field, words);
+    scene::draft(logbook(book), vec![change])
 }
 
 /// Carries parcels as bytes, as a wire would.
@@ -106,16 +78,8 @@ fn thing(number: u8) -> [u8; 16] {
 }
 
 fn about(number: u8, words: &str) -> Draft {
-    let change = Change::Set {
-        thing: ThingId::from_bytes(thing(number)),
-        field: FieldNumber(1),
-        value: Value::text(words),
-        how: HowKnown::Unstated,
-    };
-    Draft {
-        changes: vec![change],
-        ..draft(5, 1, "")
-    }
+    let change = set(ThingId::from_bytes(thing(number)), 1, words);
+    scene::draft(logbook(5), vec![change])
 }
 
 #[test]
@@ -425,7 +389,7 @@ fn everything(store: &Store, book: u8) -> Vec<String> {
 
 #[test]
 fn a_copied_phone_takes_a_new_id_and_loses_nothing_and_doubles_nothing() {
-    let (mut phone, mut copy, hub) = (store(1), stored(1, 1), store(3));
+    let (mut phone, mut copy, hub) = (store(1), store_of(1, 1), store(3));
     write(&hub, 5, 1, "from the office");
     for store in [&phone, &copy] {
         exchange(store, &hub, None).unwrap();
@@ -473,7 +437,7 @@ fn a_phone_put_back_to_an_old_copy_gets_its_own_work_again() {
     write(&phone, 5, 1, "kept at the office");
     write(&phone, 5, 2, "this, too");
     exchange(&phone, &hub, None).unwrap();
-    let put_back = stored(1, 1);
+    let put_back = store_of(1, 1);
     assert!(exchange(&put_back, &hub, Some(hub.id())).unwrap().equal);
     assert!(put_back.id_is_in_use_elsewhere());
     put_back.write_as(DeviceKey::from_bytes([40; 32])).unwrap();
@@ -488,7 +452,7 @@ fn a_phone_put_back_to_an_old_copy_gets_its_own_work_again() {
 
 #[test]
 fn two_long_branches_find_where_they_part_in_few_round_trips() {
-    let (phone, copy, hub) = (store(1), stored(2, 1), store(3));
+    let (phone, copy, hub) = (store(1), store_of(2, 1), store(3));
     for field in 0..200 {
         write(&phone, 5, field, "shared");
         write(&copy, 5, field, "shared");

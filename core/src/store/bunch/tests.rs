@@ -7,13 +7,10 @@ use redb::Database;
 use redb::backends::InMemoryBackend;
 
 use super::*;
-use crate::log::entry::{Change, Draft};
-use crate::log::id::{FieldNumber, StoreId, ThingId};
-use crate::log::seal::DeviceKey;
-use crate::log::stamp::WallMs;
-use crate::log::value::{HowKnown, Value};
+use crate::log::entry::Draft;
 use crate::log::vector::VersionVector;
-use crate::store::{Clocks, Fault, NewStore, Store};
+use crate::store::scene::{self, at, new};
+use crate::store::{Clocks, Fault, Store};
 
 const LOGBOOKS: [LogbookId; 6] = [
     LogbookId::from_bytes([1; 16]),
@@ -25,38 +22,19 @@ const LOGBOOKS: [LogbookId; 6] = [
 ];
 const EACH: usize = 40;
 
-fn new(number: u8) -> NewStore {
-    NewStore {
-        id: StoreId::from_bytes([number; 16]),
-        key: DeviceKey::from_bytes([number; 32]),
-    }
-}
-
-fn at(ms: u64) -> WallMs {
-    WallMs::new(ms)
-}
-
 fn draft(number: usize) -> Draft {
-    Draft {
-        logbook: LOGBOOKS[number % LOGBOOKS.len()],
-        by: "R. Ash".to_owned(),
-        utc_offset_min: 0,
-        visit: None,
-        changes: vec![Change::Set {
-            thing: ThingId::from_bytes([(number % 7) as u8; 16]),
-            field: FieldNumber((number % 5) as u16),
-            value: Value::Text(format!(
-                "note {number}, and what else there is: {}",
-                "-".repeat(60)
-            )),
-            how: HowKnown::Unstated,
-        }],
-    }
+    let words = format!("note {number}, and what else there is: {}", "-".repeat(60));
+    let change = scene::set(
+        scene::thing((number % 7) as u8),
+        (number % 5) as u16,
+        &words,
+    );
+    scene::draft(LOGBOOKS[number % LOGBOOKS.len()], vec![change])
 }
 
 /// A crew's store with entries of every logbook, in turns.
 fn crew() -> Store {
-    let crew = Store::on_backend(InMemoryBackend::new(), new(2)).unwrap();
+    let crew = scene::store(2);
     for number in 0..EACH * LOGBOOKS.len() {
         crew.record(&[draft(number)], at(number as u64)).unwrap();
     }

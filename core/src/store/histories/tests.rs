@@ -1,14 +1,12 @@
 //! What a store says of single things at any moment, against the replay of all that it holds.
 
 use proptest::prelude::*;
-use redb::backends::InMemoryBackend;
 
-use super::super::{Appended, Clocks, DeviceKey, Fault, NewStore, Store, StoreId};
+use super::super::scene::{self, thing};
+use super::super::{Appended, Clocks, Fault, Store};
 use super::*;
-use crate::log::entry::{Change, Draft};
 use crate::log::id::FieldNumber;
 use crate::log::stamp::WallMs;
-use crate::log::value::{HowKnown, Value};
 use crate::merge::register::Register;
 use crate::merge::replay::{Placed, State};
 
@@ -46,11 +44,7 @@ fn steps() -> impl Strategy<Value = Vec<Step>> {
 }
 
 fn store(number: u8) -> Store {
-    let new = NewStore {
-        id: StoreId::from_bytes([number; 16]),
-        key: DeviceKey::from_bytes([number; 32]),
-    };
-    let store = Store::on_backend(InMemoryBackend::new(), new).unwrap();
+    let store = scene::store(number);
     store.keep_loose(usize::from(number));
     store
 }
@@ -60,10 +54,6 @@ fn carry(from: &Store, to: &Store, book: LogbookId) -> Appended {
     let (batch, _) = from.entries_beyond(book, &known, usize::MAX).unwrap();
     let now = WallMs::new(1);
     to.append(&batch, now, Clocks::TakenAsTold).unwrap()
-}
-
-fn thing(number: u8) -> ThingId {
-    ThingId::from_bytes([number; 16])
 }
 
 fn held(store: &Store, book: LogbookId) -> Vec<Placed> {
@@ -87,19 +77,8 @@ fn play(hub: &Store, crews: &[Store], step: &Step) {
             field,
             wall,
         } => {
-            let change = Change::Set {
-                thing: thing(of),
-                field: FieldNumber(field),
-                value: Value::text(format!("{wall} by {crew}")),
-                how: HowKnown::Unstated,
-            };
-            let draft = Draft {
-                logbook: LOGBOOKS[book],
-                by: "R. Ash".to_owned(),
-                utc_offset_min: 0,
-                visit: None,
-                changes: vec![change],
-            };
+            let change = scene::set(thing(of), field, &format!("{wall} by {crew}"));
+            let draft = scene::draft(LOGBOOKS[book], vec![change]);
             crews[crew].record(&[draft], WallMs::new(wall)).unwrap();
         }
         Step::Call(crew) => {
@@ -160,11 +139,7 @@ proptest! {
 
 /// A hub in a file, in which each of some things was written often and all is packed.
 fn packed(path: &std::path::Path) -> Store {
-    let new = NewStore {
-        id: StoreId::from_bytes([100; 16]),
-        key: DeviceKey::from_bytes([100; 32]),
-    };
-    let hub = Store::create(path, new).unwrap();
+    let hub = Store::create(path, scene::new(100)).unwrap();
     let crews = [store(1)];
     for wall in 0..60 {
         let write = Step::Write {
