@@ -61,6 +61,15 @@ fn timed_by<T>(clock: ClockId, work: impl FnOnce() -> T) -> (T, Taken) {
     (done, taken)
 }
 
+/// How many bytes this process has written to files and elsewhere.
+pub fn written() -> u64 {
+    let io = fs::read_to_string("/proc/self/io").expect("Linux counts what processes write");
+    let written = io.lines().find_map(|line| line.strip_prefix("wchar: "));
+    written
+        .and_then(|bytes| bytes.parse().ok())
+        .expect("a number")
+}
+
 /// The least of a few rounds, which is what the work takes when nobody else is at work.
 pub fn least(rounds: usize, mut work: impl FnMut()) -> Taken {
     let rounds = (0..rounds).map(|_| timed(&mut work).1);
