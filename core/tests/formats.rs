@@ -1,7 +1,7 @@
 //! Files and bytes of every format version so far still open, verify and mean the same.
 //!
-//! `fixtures/formats/v1/`, the store in `v2/`, `v3/`, `v4/` and the stores in `v5/` were written once
-//! by this test, with `HEADWALK_WRITE_FORMATS` naming the folder, and must not be written again while
+//! `fixtures/formats/v1/`, the store in `v2/`, `v3/`, `v4/` and the stores in `v5/` and `v6/` were written
+//! once by this test, with `HEADWALK_WRITE_FORMATS` naming the folder, and must not be written again while
 //! their formats are read: what is there is what is out in the field. In entries, batches and parcels
 //! the first two and the last two do not differ. What they mean is told here by [`Season::play`], whose keys, moments and words are fixed.
 
@@ -31,6 +31,7 @@ use headwalk_core::log::value::{Absence, HowKnown, UnitNumber, Value};
 use headwalk_core::log::vector::VersionVector;
 use headwalk_core::log::{codec, columns};
 use headwalk_core::store::{Clocks, NewStore, Store, Taking};
+use redb::{Database, ReadableDatabase, ReadableTableMetadata, TableHandle};
 
 const LOGBOOKS: [LogbookId; 2] = [
     LogbookId::from_bytes([0xA1; 16]),
@@ -182,6 +183,18 @@ impl Season {
         season
     }
 
+    /// Two more crews go on with the logbook that has no branches, the first of them once more.
+    fn go_on(mut self) -> Self {
+        let crews = [5, 6].map(|number| Store::on_backend(Disk::default(), new(number)).unwrap());
+        for (minute, crew) in [(10, &crews[0]), (20, &crews[1]), (30, &crews[0])] {
+            let notes = ["seen", "run", "set", "wet", "dry"];
+            let notes = notes.map(|note| draft(LOGBOOKS[1], "Cy Hill", words(9, note)));
+            crew.record(&notes, at(minute, 0)).unwrap();
+            self.meet(crew, at(minute + 1, 0), at(minute + 1, 0));
+        }
+        self
+    }
+
     /// Brings a phone and the hub up to date; keeps the first parcel of each kind.
     fn meet(&mut self, phone: &Store, by_phone: WallMs, by_hub: WallMs) {
         let hub = self.hub.id();
@@ -259,11 +272,38 @@ fn store_files_of_version_5_open_verify_and_say_what_they_said() {
     a_file_says_what_it_said(&folder("v5").join("at_once.redb"));
 }
 
+#[test]
+fn store_files_of_version_6_open_verify_and_say_what_they_said() {
+    a_store_file_says_what_it_said("v6");
+    let path = folder("v6").join("lately.redb");
+    let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap()).go_on();
+    a_file_says(&path, &today.hub);
+    let scratch = tempfile::tempdir().unwrap();
+    let copy = scratch.path().join("store.redb");
+    fs::copy(&path, &copy).unwrap();
+    let db = Database::open(&copy).unwrap();
+    let txn = db.begin_read().unwrap();
+    for name in ["sheaves_v6", "moved_v6"] {
+        let mut tables = txn.list_tables().unwrap();
+        let table = tables.find(|table| table.name() == name).unwrap();
+        assert_ne!(
+            txn.open_untyped_table(table).unwrap().len().unwrap(),
+            0,
+            "{name}"
+        );
+    }
+}
+
 fn a_store_file_says_what_it_said(version: &str) {
     a_file_says_what_it_said(&folder(version).join("store.redb"));
 }
 
 fn a_file_says_what_it_said(path: &Path) {
+    let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
+    a_file_says(path, &today.hub);
+}
+
+fn a_file_says(path: &Path, today: &Store) {
     let scratch = tempfile::tempdir().unwrap();
     let copy = scratch.path().join("store.redb");
     fs::copy(path, &copy).unwrap();
@@ -276,17 +316,16 @@ fn a_file_says_what_it_said(path: &Path) {
             .values()
             .all(|walked| walked.sealed.is_some())
     );
-    let today = Season::play(Store::on_backend(Disk::default(), new(1)).unwrap());
     assert_eq!(
         raws(&store),
-        raws(&today.hub),
+        raws(today),
         "an entry is for ever the bytes its author made"
     );
     assert_eq!(store.logbooks().unwrap(), LOGBOOKS);
     for logbook in LOGBOOKS {
-        let (then, now) = (store.state(logbook), today.hub.state(logbook));
+        let (then, now) = (store.state(logbook), today.state(logbook));
         assert_eq!(then.unwrap(), now.unwrap());
-        let (then, now) = (store.heads(logbook), today.hub.heads(logbook));
+        let (then, now) = (store.heads(logbook), today.heads(logbook));
         assert_eq!(then.unwrap(), now.unwrap());
     }
     let branched = store.branched(LOGBOOKS[0]).unwrap();
@@ -409,6 +448,8 @@ fn write(folder: &Path) {
     let taking = Taking::everything(Clocks::TakenAsTold);
     let taken = at_once.append_sealed(&all, &seals, &taking, at(9, 0));
     assert_eq!(taken.unwrap().new, all.len());
+    // The same, and what came then.
+    drop(Season::play(Store::create(&folder.join("lately.redb"), new(1)).unwrap()).go_on());
     let batch = columns::pack(&raws(&season.hub));
     fs::write(folder.join("batch.bin"), batch).unwrap();
     for (kind, parcel) in parcels(&season) {

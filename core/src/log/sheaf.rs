@@ -43,26 +43,29 @@ pub struct End {
 impl Sheaf {
     /// Gathers seals that share a signature; `follows` says of which the link follows from what the
     /// listener has then.
-    pub fn gather(seals: &[Seal], follows: impl Fn(&Seal) -> bool) -> Vec<Self> {
+    pub fn gather<'a>(
+        seals: impl IntoIterator<Item = &'a Seal>,
+        follows: impl Fn(&Seal) -> bool,
+    ) -> Vec<Self> {
         let mut shared: BTreeMap<([u8; 32], [u8; 64]), Vec<&Seal>> = BTreeMap::new();
         for seal in seals {
             let of_signature = shared.entry((seal.key, seal.signature)).or_default();
             of_signature.push(seal);
         }
         let mut sheaves = Vec::new();
-        for ((key, signature), seals) in shared {
+        for ((key, signature), mut seals) in shared {
             let sheaf = |tree| Self {
                 key,
                 signature,
                 tree,
             };
-            match Tree::of(&seals, 0, &follows) {
+            match Tree::of(&mut seals, 0, &follows) {
                 Some(tree) => sheaves.push(sheaf(tree)),
                 // They are not from one tree: each tells its own way.
                 None => sheaves.extend(
                     seals
                         .iter()
-                        .filter_map(|seal| Some(sheaf(Tree::of(&[seal], 0, &follows)?))),
+                        .filter_map(|seal| Some(sheaf(Tree::of(&mut [*seal], 0, &follows)?))),
                 ),
             }
         }
@@ -167,7 +170,7 @@ const END_FOLLOWS: u8 = 3;
 impl Tree {
     /// The tree so many steps below the root that leads to these seals. None where they are not from
     /// one tree.
-    fn of(seals: &[&Seal], depth: usize, follows: &impl Fn(&Seal) -> bool) -> Option<Self> {
+    fn of(seals: &mut [&Seal], depth: usize, follows: &impl Fn(&Seal) -> bool) -> Option<Self> {
         if let [seal] = seals
             && seal.path.len() == depth
         {
@@ -177,24 +180,24 @@ impl Tree {
                 link: (!follows(seal)).then_some(seal.link),
             }));
         }
-        let (mut left, mut right) = (Vec::new(), Vec::new());
-        let (mut on_left, mut on_right) = (None, None);
-        for seal in seals {
+        let step = |seal: &Seal| {
             let nth = seal.path.len().checked_sub(depth + 1)?;
-            let step = seal.path.get(nth)?;
-            if step.is_left {
-                right.push(*seal);
-                on_left = Some(step.digest);
-            } else {
-                left.push(*seal);
-                on_right = Some(step.digest);
-            }
+            seal.path.get(nth).copied()
+        };
+        if seals.iter().any(|seal| step(seal).is_none()) {
+            return None;
         }
-        let side = |seals: Vec<&Seal>, other: Option<Digest>| {
+        // Those beside whose way the left one stands are on the right.
+        seals.sort_by_key(|seal| step(seal).is_some_and(|step| step.is_left));
+        let is_on_left = |seal: &&Seal| step(seal).is_some_and(|step| !step.is_left);
+        let (left, right) = seals.split_at_mut(seals.partition_point(is_on_left));
+        let beside = |seals: &[&Seal]| seals.last().and_then(|seal| step(seal));
+        let (on_left, on_right) = (beside(right), beside(left));
+        let side = |seals: &mut [&Seal], other: Option<Step>| {
             if seals.is_empty() {
-                other.map(Self::Other)
+                other.map(|step| Self::Other(step.digest))
             } else {
-                Self::of(&seals, depth + 1, follows)
+                Self::of(seals, depth + 1, follows)
             }
         };
         let two = (side(left, on_left)?, side(right, on_right)?);

@@ -34,7 +34,8 @@ pub(super) struct Shelves {
     bunches: Late<&'static [u8; 24], &'static [u8]>,
     bunched: Arc<Bunched>,
     ids: Late<&'static [u8; 16], &'static [u8]>,
-    balances: Balances,
+    pages: Pages,
+    balances: OnceCell<Balances>,
     tail: Arc<Tail>,
     // Those of entries that were looked up.
     tips: RefCell<BTreeMap<(LogbookId, DeviceId, Seq), Tip>>,
@@ -46,17 +47,18 @@ impl Shelves {
         tail: Arc<Tail>,
         bunched: Arc<Bunched>,
         pages: Pages,
-    ) -> Result<Self, Error> {
-        Ok(Self {
+    ) -> Self {
+        Self {
             txn: Arc::clone(txn),
             blocks: Late::of(BLOCKS),
             bunches: Late::of(BUNCHES),
             bunched,
             ids: Late::of(IDS),
-            balances: Balances::open(txn, pages)?,
+            pages,
+            balances: OnceCell::new(),
             tail,
             tips: RefCell::default(),
-        })
+        }
     }
 
     /// Returns one logbook's part.
@@ -80,7 +82,7 @@ impl Shelves {
         logbook: LogbookId,
         then: Option<(&Histories, Stamp)>,
     ) -> Result<Option<Balanced>, Error> {
-        self.balances.of(logbook, then)
+        self.balances()?.of(logbook, then)
     }
 
     /// Returns the same of the fields of one thing alone.
@@ -91,7 +93,7 @@ impl Shelves {
         until: Option<Stamp>,
     ) -> Result<Option<Balanced>, Error> {
         let then = (&Histories::open(&self.txn)?, until.unwrap_or(NEVER));
-        self.balances.of_thing(logbook, thing, then)
+        self.balances()?.of_thing(logbook, thing, then)
     }
 
     /// Returns what was written of a logbook since, if that is enough to go on from there; and counts the
@@ -101,12 +103,16 @@ impl Shelves {
         logbook: LogbookId,
         entries: u64,
     ) -> Result<Option<(Lately, u64)>, Error> {
-        self.balances.lately(logbook, &self.of(logbook), entries)
+        self.balances()?.lately(logbook, &self.of(logbook), entries)
     }
 
-    /// What the blocks of long ago come to, for [`super::verify`].
-    pub(super) const fn balances(&self) -> &Balances {
-        &self.balances
+    /// What the blocks of long ago come to.
+    pub(super) fn balances(&self) -> Result<&Balances, Error> {
+        if let Some(open) = self.balances.get() {
+            return Ok(open);
+        }
+        let open = Balances::open(&self.txn, self.pages)?;
+        Ok(self.balances.get_or_init(|| open))
     }
 
     pub(super) fn tail(&self) -> &Tail {
@@ -115,20 +121,20 @@ impl Shelves {
 }
 
 /// A table that is opened by who first reads in it: that reads a page.
-struct Late<K: Key + 'static, V: Value + 'static> {
+pub(super) struct Late<K: Key + 'static, V: Value + 'static> {
     of: TableDefinition<'static, K, V>,
     open: OnceCell<ReadOnlyTable<K, V>>,
 }
 
 impl<K: Key + 'static, V: Value + 'static> Late<K, V> {
-    const fn of(of: TableDefinition<'static, K, V>) -> Self {
+    pub(super) const fn of(of: TableDefinition<'static, K, V>) -> Self {
         Self {
             of,
             open: OnceCell::new(),
         }
     }
 
-    fn open(&self, txn: &ReadTransaction) -> Result<&ReadOnlyTable<K, V>, Error> {
+    pub(super) fn open(&self, txn: &ReadTransaction) -> Result<&ReadOnlyTable<K, V>, Error> {
         if let Some(open) = self.open.get() {
             return Ok(open);
         }

@@ -3,8 +3,8 @@
 use redb::{ReadableTable, WriteTransaction};
 
 use super::balances::Balancing;
-use super::tables::{self, BLOCKS, ENTRIES, IDENTITY, IDS, LEDGERS, PEERS};
-use super::{Error, Store, bunch, rebuild};
+use super::tables::{self, BLOCKS, ENTRIES, IDENTITY, LEDGERS, PEERS};
+use super::{Error, Store, bunch, ledger, rebuild};
 use crate::log::id::{Arrival, ChainId, LogbookId};
 
 impl Store {
@@ -33,8 +33,7 @@ impl Store {
             let mut blocks = txn.open_table(BLOCKS)?;
             blocks.retain_in::<&[u8; 24], _>(&from..=&to, |_, _| false)?;
             rebuild::regroup(&txn, &blocks)?;
-            txn.open_table(LEDGERS)?.remove(logbook.bytes())?;
-            txn.open_table(IDS)?.remove(logbook.bytes())?;
+            ledger::Rows::open(&txn)?.forget(logbook)?;
             Balancing::begin(&txn)?.forget(logbook)?;
             let mut entries = txn.open_table(ENTRIES)?;
             for filed in live.tail.iter() {

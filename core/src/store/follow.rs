@@ -8,11 +8,11 @@
 use std::collections::BTreeSet;
 use std::sync::atomic::Ordering;
 
-use redb::{Durability, ReadableTable, WriteTransaction};
+use redb::{Durability, WriteTransaction};
 
 use super::append::{Appended, Taking};
 use super::ledger::Slot;
-use super::tables::{self, IDENTITY, SEALS};
+use super::tables::{self, IDENTITY};
 use super::writing::Writing;
 use super::{Error, Store, seals};
 use crate::log::entry::Draft;
@@ -217,11 +217,8 @@ impl Store {
     /// [`Error`] where the file cannot be read.
     pub fn all_seals(&self) -> Result<Vec<Seal>, Error> {
         let reading = self.reading()?;
-        let mut seals = Vec::new();
-        for row in reading.txn.open_table(SEALS)?.iter()? {
-            let (key, row) = row?;
-            seals.push(tables::seal(key.value(), row.value())?.1);
-        }
+        let kept = seals::all(&reading.txn, &*reading.unsorted()?)?;
+        let mut seals: Vec<_> = kept.into_values().flatten().collect();
         let writer = self.writer();
         if !writer.in_use_elsewhere {
             let (chain, mut ends) = (ChainId::of(writer.device()), Vec::new());

@@ -29,6 +29,7 @@ struct Head {
     row: HeadRow,
     // The tips of the entries just before, up to it: others may name them soon.
     before: Vec<Tip>,
+    has_moved: bool,
 }
 
 impl Heads {
@@ -51,8 +52,21 @@ impl Heads {
         self.chains.len()
     }
 
-    pub(super) fn iter(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> {
+    pub(super) fn iter(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> + Clone {
         self.chains.iter().map(|(chain, head)| (*chain, &head.row))
+    }
+
+    /// Those that were put or moved on since [`Self::stay`].
+    pub(super) fn moved(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> + Clone {
+        let moved = self.chains.iter().filter(|(_, head)| head.has_moved);
+        moved.map(|(chain, head)| (*chain, &head.row))
+    }
+
+    /// Says that none has moved since now.
+    pub(super) fn stay(&mut self) {
+        for (_, head) in &mut self.chains {
+            head.has_moved = false;
+        }
     }
 
     /// Counts, for each of some chains in order, those before it here.
@@ -73,6 +87,7 @@ impl Heads {
         let head = Head {
             row,
             before: Vec::new(),
+            has_moved: true,
         };
         match self.at(chain) {
             Ok(at) => self.chains[at].1 = head,
@@ -92,6 +107,7 @@ impl Heads {
             head.before.reserve(64);
         }
         head.before.push(head.row.tip);
+        head.has_moved = true;
         self.tips += 1;
         Some(&mut head.row)
     }

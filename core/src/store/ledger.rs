@@ -4,48 +4,23 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use redb::{Table, WriteTransaction};
-
 use super::Error;
 use super::archive::Archive;
 use super::filed::Filed;
 use super::heads::{HeadRow, Heads};
 use super::known::KnownIds;
-use super::tables::{self, IDS, LEDGERS};
 use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::Entry;
 use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq};
-use crate::log::shapes::{Scan, number};
 use crate::log::vector::VersionVector;
 use crate::log::view::View;
 use crate::log::written::Written;
 use crate::merge::branches::{Branch, Branches, Parting, Standing};
 
-/// The rows of ledgers and of their ids, for writing.
-pub(super) struct Rows<'txn> {
-    ledgers: Table<'txn, &'static [u8; 16], &'static [u8]>,
-    ids: Table<'txn, &'static [u8; 16], &'static [u8]>,
-}
+mod rows;
 
-impl<'txn> Rows<'txn> {
-    pub(super) fn open(txn: &'txn WriteTransaction) -> Result<Self, Error> {
-        Ok(Self {
-            ledgers: txn.open_table(LEDGERS)?,
-            ids: txn.open_table(IDS)?,
-        })
-    }
-
-    /// Keeps a logbook's ledger, and its ids if there are new ones.
-    pub(super) fn keep(&mut self, logbook: LogbookId, ledger: &mut Ledger) -> Result<(), Error> {
-        let row = ledger.row(logbook);
-        self.ledgers.insert(logbook.bytes(), row.as_slice())?;
-        if let Some(row) = ledger.new_ids(logbook) {
-            self.ids.insert(logbook.bytes(), row.as_slice())?;
-        }
-        Ok(())
-    }
-}
+pub(super) use rows::{Kept, Rows};
 
 /// How many tips are remembered of entries that are no chain's last.
 const MOST_TIPS: usize = 512;
@@ -524,97 +499,5 @@ fn missing(by: &View<'_>, mark: Mark) -> Error {
         by: by.device,
         device: mark.device,
         seq: mark.seq,
-    }
-}
-
-impl Ledger {
-    /// The row that keeps it.
-    pub(super) fn row(&self, logbook: LogbookId) -> Vec<u8> {
-        tables::checked_row(logbook.bytes(), |row| self.put(row))
-    }
-
-    fn put(&self, row: &mut Vec<u8>) {
-        row.reserve(64 + 96 * self.heads.len());
-        number(row, self.heads.len() as u64);
-        for (chain, head) in self.heads.iter() {
-            row.extend_from_slice(chain.bytes());
-            number(row, head.seq.get());
-            row.extend_from_slice(&head.tip.0);
-            row.extend_from_slice(head.link.bytes());
-        }
-        for (_, head) in self.heads.iter() {
-            number(row, head.knew.len() as u64);
-            for (nth, seq) in self.heads.before(head.knew.iter()) {
-                number(row, nth as u64);
-                number(row, seq.get());
-            }
-        }
-        number(row, self.branches.begun().count() as u64);
-        for (chain, branch) in self.branches.begun() {
-            row.extend_from_slice(chain.bytes());
-            row.extend_from_slice(branch.device.bytes());
-            number(row, branch.from.get());
-            row.extend_from_slice(branch.of.bytes());
-        }
-        let partings: Vec<_> = self.branches.chosen().collect();
-        number(row, partings.len() as u64);
-        for ((device, seq, before), tip) in partings {
-            row.extend_from_slice(device.bytes());
-            number(row, seq.get());
-            row.extend_from_slice(&before.0);
-            row.extend_from_slice(&tip.0);
-        }
-    }
-
-    /// Reads the row of a logbook. Where chains have branches, [`Self::walk`] must name the entries.
-    ///
-    /// # Errors
-    /// [`Error::DamagedIndex`] where it does not fit its check.
-    pub(super) fn read(logbook: LogbookId, row: &[u8]) -> Result<Self, Error> {
-        let rest = tables::behind_check(logbook.bytes(), row, "ledgers")?;
-        Self::parts(rest).map_err(|_| Error::damaged_index("ledgers"))
-    }
-
-    fn parts(rest: &[u8]) -> Result<Self, CodecError> {
-        const ODD: CodecError = CodecError::Shape("the ledger is in another shape");
-        let seq = |left: &mut Scan<'_>| Seq::new(left.number()?).ok_or(ODD);
-        let mut left = Scan::of(rest);
-        let ends = left.items(|left| {
-            let chain = ChainId::from_bytes(left.array()?);
-            let (seq, tip) = (seq(left)?, Tip(left.array()?));
-            Ok((chain, seq, tip, Link::from_bytes(left.array()?)))
-        })?;
-        let mut ledger = Self::default();
-        for &(chain, end, tip, link) in &ends {
-            let knew = left.items(|left| {
-                let (of, _, _, _) = ends.get(left.count()?).ok_or(ODD)?;
-                Ok((*of, seq(left)?))
-            })?;
-            let head = HeadRow {
-                seq: end,
-                tip,
-                link,
-                knew: knew.into_iter().collect(),
-            };
-            ledger.heads.insert(chain, head);
-        }
-        for (chain, branch) in left.items(|left| {
-            let chain = ChainId::from_bytes(left.array()?);
-            let device = DeviceId::from_bytes(left.array()?);
-            let from = seq(left)?;
-            let of = ChainId::from_bytes(left.array()?);
-            Ok((chain, Branch { device, from, of }))
-        })? {
-            ledger.branches.begin(chain, branch);
-        }
-        for (parting, tip) in left.items(|left| {
-            let device = DeviceId::from_bytes(left.array()?);
-            let parting = (device, seq(left)?, Tip(left.array()?));
-            Ok((parting, Tip(left.array()?)))
-        })? {
-            ledger.branches.choose(parting, tip);
-        }
-        left.finish()?;
-        Ok(ledger)
     }
 }

@@ -14,8 +14,9 @@ use super::bundles::Pages;
 use super::db::Db;
 use super::filed::Lying;
 use super::first_seen::FirstSeen;
-use super::ledger::Ledger;
-use super::tables::{self, ENTRIES, GROUPS, IDENTITY, LEDGERS};
+use super::ledger::{self, Ledger};
+use super::tables::{self, ENTRIES, GROUPS, IDENTITY};
+use super::unsorted::Unsorted;
 use super::{Bookmark, Error, Kept};
 use crate::log::chain::Held;
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
@@ -73,6 +74,8 @@ pub(super) struct Live {
     pub(super) held: Option<(BTreeSet<LogbookId>, Held)>,
     /// Batches as they came, to be given on as they are.
     pub(super) batches: Batches,
+    /// The seals that are not sorted, once they were read.
+    pub(super) unsorted: Option<Arc<Unsorted>>,
 }
 
 /// The last entry of all.
@@ -139,6 +142,7 @@ impl Live {
             logbooks: None,
             held: None,
             batches: Batches::default(),
+            unsorted: None,
         })
     }
 
@@ -166,7 +170,7 @@ impl Live {
     }
 
     /// Returns all that is held, as a transaction sees it that nothing was written since.
-    pub(super) fn shelves(&self, txn: &Arc<ReadTransaction>) -> Result<Shelves, Error> {
+    pub(super) fn shelves(&self, txn: &Arc<ReadTransaction>) -> Shelves {
         let (tail, bunched) = (Arc::clone(&self.tail), Arc::clone(&self.bunched));
         Shelves::open(txn, tail, bunched, self.pages)
     }
@@ -185,7 +189,7 @@ impl Live {
         &mut self,
         logbook: LogbookId,
         shelves: &Shelves,
-        rows: &impl ReadableTable<&'static [u8; 16], &'static [u8]>,
+        rows: &ledger::Kept,
     ) -> Result<Arc<Ledger>, Error> {
         self.whole()?;
         if let Some(ledger) = self.ledgers.get(&logbook) {
@@ -201,7 +205,7 @@ impl Live {
         &mut self,
         logbook: LogbookId,
         shelves: &Shelves,
-        rows: &impl ReadableTable<&'static [u8; 16], &'static [u8]>,
+        rows: &ledger::Kept,
     ) -> Result<Arc<Ledger>, Error> {
         let mut ledger = self.ledger(logbook, shelves, rows)?;
         if !ledger.tells_ids() {
@@ -270,11 +274,9 @@ impl Live {
 pub(super) fn ledger_of(
     logbook: LogbookId,
     shelves: &Shelves,
-    rows: &impl ReadableTable<&'static [u8; 16], &'static [u8]>,
+    rows: &ledger::Kept,
 ) -> Result<Ledger, Error> {
-    let row = rows.get(logbook.bytes())?;
-    let row = row.map(|row| Ledger::read(logbook, row.value()));
-    let ledger = row.transpose()?.unwrap_or_else(Ledger::beginning);
+    let ledger = rows.get(logbook)?.unwrap_or_else(Ledger::beginning);
     with_tail(ledger, logbook, shelves)
 }
 
@@ -316,11 +318,4 @@ fn with_tail(mut ledger: Ledger, logbook: LogbookId, shelves: &Shelves) -> Resul
 fn walked(logbook: LogbookId, shelves: &Shelves) -> Result<Ledger, Error> {
     let entries = shelves.of(logbook).entries()?;
     Ok(Ledger::walk(logbook, entries.iter())?.ledger)
-}
-
-/// The table of ledgers of a read transaction, for [`Live::ledger`].
-pub(super) type Ledgers = redb::ReadOnlyTable<&'static [u8; 16], &'static [u8]>;
-
-pub(super) fn ledgers(txn: &redb::ReadTransaction) -> Result<Ledgers, Error> {
-    Ok(txn.open_table(LEDGERS)?)
 }

@@ -10,8 +10,8 @@ use super::balances::Balancing;
 use super::block::{self, Packing};
 use super::filed::Filed;
 use super::filing::Filing;
-use super::ledger::Ledger;
-use super::live::{self, Live};
+use super::ledger::{self, Ledger};
+use super::live::Live;
 use super::tables::{self, ENTRIES, GROUPS};
 use super::{Error, Store, bunch, rebuild};
 use crate::log::chain::{Mark, Tip};
@@ -30,10 +30,11 @@ impl Store {
     pub fn damaged(&self) -> Result<BTreeMap<LogbookId, Vec<Mark>>, Error> {
         let live = self.live();
         let txn = self.db.begin_read()?;
-        let shelves = live.shelves(&txn)?;
+        let shelves = live.shelves(&txn);
         let mut damaged: BTreeMap<LogbookId, Vec<Mark>> = BTreeMap::new();
-        for logbook in super::reading::logbooks(&live::ledgers(&txn)?, &shelves)? {
-            let wreck = Wreck::of(logbook, &txn, &shelves)?;
+        let rows = ledger::Kept::of(&txn);
+        for logbook in super::reading::logbooks(&rows, &shelves)? {
+            let wreck = Wreck::of(logbook, &rows, &shelves)?;
             let missing = wreck.missing(&BTreeMap::new()).0;
             if !missing.is_empty() {
                 damaged.insert(logbook, missing);
@@ -164,8 +165,8 @@ impl Store {
     ) -> Result<usize, Error> {
         let mut live = self.live();
         let mut read = self.db.begin_read()?;
-        let mut shelves = live.shelves(&read)?;
-        let mut wreck = Wreck::of(logbook, &read, &shelves)?;
+        let mut shelves = live.shelves(&read);
+        let mut wreck = Wreck::of(logbook, &ledger::Kept::of(&read), &shelves)?;
         if !live.bunched.is_empty() && !wreck.missing(offered).1.is_empty() {
             // What is put in the place of another block is a block of its own.
             let txn = self.db.begin_write()?;
@@ -173,8 +174,8 @@ impl Store {
             txn.commit()?;
             live.bunched = Arc::default();
             read = self.db.begin_read()?;
-            shelves = live.shelves(&read)?;
-            wreck = Wreck::of(logbook, &read, &shelves)?;
+            shelves = live.shelves(&read);
+            wreck = Wreck::of(logbook, &ledger::Kept::of(&read), &shelves)?;
         }
         let (still_missing, found) = wreck.missing(offered);
         if found.is_empty() {
@@ -248,12 +249,11 @@ struct Wreck {
 }
 
 impl Wreck {
-    fn of(logbook: LogbookId, txn: &ReadTransaction, shelves: &Shelves) -> Result<Self, Error> {
-        let row = live::ledgers(txn)?.get(logbook.bytes())?;
-        let ledger = row.map(|row| Ledger::read(logbook, row.value()));
+    fn of(logbook: LogbookId, rows: &ledger::Kept, shelves: &Shelves) -> Result<Self, Error> {
+        let ledger = rows.get(logbook)?;
         let mut wreck = Self {
             logbook,
-            ledger: ledger.transpose()?.unwrap_or_default(),
+            ledger: ledger.unwrap_or_default(),
             whole: BTreeMap::new(),
             arrivals: BTreeSet::new(),
             damaged: Vec::new(),

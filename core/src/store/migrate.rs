@@ -8,7 +8,7 @@ use super::tables::{
 };
 use super::{Error, FORMAT, make_tables};
 
-/// Brings formats 1 and 2 up to 5. They had all entries by arrival and, beside them, a row in several
+/// Brings formats 1 and 2 up to 6. They had all entries by arrival and, beside them, a row in several
 /// indexes for each; whoever opens the store puts the entries into blocks.
 pub(super) fn from_2(db: &Database) -> Result<(), Error> {
     let kept = [
@@ -33,7 +33,7 @@ pub(super) fn from_2(db: &Database) -> Result<(), Error> {
     Ok(txn.commit()?)
 }
 
-/// Brings format 3 up to 5; since 4 seals that were made at once have a path, and
+/// Brings format 3 up to 6; since 4 seals that were made at once have a path, and
 /// ids a table.
 pub(super) fn from_3(db: &Database) -> Result<(), Error> {
     let txn = db.begin_write()?;
@@ -55,11 +55,19 @@ fn move_seals(txn: &WriteTransaction) -> Result<(), Error> {
     is_of_this_format(txn)
 }
 
-/// Brings format 4 up to 5, in which blocks that came together may lie in bunches, and balances have
+/// Brings format 4 up to 6; since 5 blocks that came together may lie in bunches, and balances have
 /// histories: those are made with what is packed next.
 pub(super) fn from_4(db: &Database) -> Result<(), Error> {
     let txn = db.begin_write()?;
     txn.delete_table(BALANCES_V4)?;
+    make_tables(&txn)?;
+    is_of_this_format(&txn)?;
+    Ok(txn.commit()?)
+}
+
+/// Brings format 5 up to 6, in which seals that came lately lie as they came.
+pub(super) fn from_5(db: &Database) -> Result<(), Error> {
+    let txn = db.begin_write()?;
     make_tables(&txn)?;
     is_of_this_format(&txn)?;
     Ok(txn.commit()?)

@@ -44,6 +44,7 @@ mod stretches;
 mod tables;
 mod telling;
 mod unroll;
+mod unsorted;
 mod verify;
 mod writing;
 
@@ -69,12 +70,13 @@ use crate::log::stamp::{Clock, WallMs};
 use db::Db;
 use live::Live;
 use tables::{
-    BALANCES, BLOCKS, BUNCHES, ENTRIES, GROUPS, HISTORIES, IDENTITY, IDS, LEDGERS, PEERS, SEALS,
+    BALANCES, BLOCKS, BUNCHES, ENTRIES, GROUPS, HISTORIES, IDENTITY, IDS, LEDGERS, MOVED, PEERS,
+    SEALS, SHEAVES,
 };
 use writing::Writing;
 
 /// The version of the tables that this code writes.
-pub const FORMAT: u64 = 5;
+pub const FORMAT: u64 = 6;
 
 /// An open store file. Only one process can have it open.
 #[derive(Debug)]
@@ -186,6 +188,7 @@ impl Store {
             1 | 2 => migrate::from_2(db.for_writing()?)?,
             3 => migrate::from_3(db.for_writing()?)?,
             4 => migrate::from_4(db.for_writing()?)?,
+            5 => migrate::from_5(db.for_writing()?)?,
             _ => return Err(Error::OtherFormat { format }),
         }
         let txn = db.begin_read()?;
@@ -353,11 +356,13 @@ fn remember(txn: &WriteTransaction, peer: StoreId, met: &Met) -> Result<(), Erro
 fn make_tables(txn: &WriteTransaction) -> Result<(), Error> {
     txn.open_table(PEERS)?;
     txn.open_table(SEALS)?;
+    txn.open_table(SHEAVES)?;
     txn.open_table(ENTRIES)?;
     txn.open_table(BLOCKS)?;
     txn.open_table(BUNCHES)?;
     txn.open_table(GROUPS)?;
     txn.open_table(LEDGERS)?;
+    txn.open_table(MOVED)?;
     txn.open_table(IDS)?;
     txn.open_table(BALANCES)?;
     txn.open_table(HISTORIES)?;

@@ -12,8 +12,10 @@ use super::block::{self, Packing};
 use super::bunch::{self, Bunched};
 use super::filed::Filed;
 use super::filing::Filing;
-use super::live::{self, Live};
-use super::tables::{self, GROUPS, IDENTITY};
+use super::ledger;
+use super::live::Live;
+use super::tables::{self, GROUPS, IDENTITY, SHEAVES};
+use super::unsorted::Unsorted;
 use super::writing::Writing;
 use super::{Error, Store};
 use crate::log::id::{Arrival, LogbookId};
@@ -99,8 +101,9 @@ impl Store {
         if end == pressed {
             return Ok(0);
         }
-        let shelves = live.shelves(&read)?;
+        let shelves = live.shelves(&read);
         let txn = self.db.begin_write()?;
+        let mut unsorted = Unsorted::read(&txn.open_table(SHEAVES)?)?;
         let mut packed = 0;
         let bunched = {
             let mut filing = Filing::begin(&txn, Packing::Tight)?;
@@ -121,6 +124,7 @@ impl Store {
             let mut identity = txn.open_table(IDENTITY)?;
             identity.insert("pressed", end.to_be_bytes().as_slice())?;
             drop(identity);
+            unsorted.sort(&txn)?;
             match live.bunched.is_empty() {
                 true => Bunched::default(),
                 false => bunch::forget(&txn, &live.bunched, Arrival(end))?,
@@ -128,6 +132,7 @@ impl Store {
         };
         txn.commit()?;
         live.bunched = Arc::new(bunched);
+        live.unsorted = Some(Arc::new(unsorted));
         // By itself, so that the room of what was packed is free again.
         drop((shelves, groups, read));
         self.balance(&mut live, &logbooks, Arrival(end))?;
@@ -146,8 +151,8 @@ impl Store {
         let logbooks: Vec<_> = logbooks.iter().copied().collect();
         for some in logbooks.chunks(BALANCED) {
             let read = self.db.begin_read()?;
-            let shelves = live.shelves(&read)?;
-            let rows = live::ledgers(&read)?;
+            let shelves = live.shelves(&read);
+            let rows = ledger::Kept::of(&read);
             let txn = self.db.begin_write()?;
             {
                 let mut balancing = Balancing::begin(&txn)?;

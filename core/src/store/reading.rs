@@ -3,13 +3,14 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use redb::{ReadTransaction, ReadableTable};
+use redb::ReadTransaction;
 
 use super::archive::Shelves;
 use super::filed::Filed;
-use super::ledger::Ledger;
-use super::live::{self, Ledgers, Live};
-use super::tables::{self, GROUPS, Group};
+use super::ledger::{self, Ledger};
+use super::live::{self, Live};
+use super::tables::{self, GROUPS, Group, SHEAVES};
+use super::unsorted::Unsorted;
 use super::{Bookmark, Error, Store};
 use crate::log::chain::{self, Held};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
@@ -20,9 +21,10 @@ pub(super) struct Reading<'s> {
     store: &'s Store,
     pub(super) txn: Arc<ReadTransaction>,
     pub(super) shelves: Shelves,
-    rows: Ledgers,
+    rows: ledger::Kept,
     pub(super) last: Bookmark,
     pub(super) balances: Arc<()>,
+    unsorted: Option<Arc<Unsorted>>,
 }
 
 impl Store {
@@ -32,10 +34,11 @@ impl Store {
         let txn = self.db.begin_read()?;
         Ok(Reading {
             store: self,
-            shelves: live.shelves(&txn)?,
-            rows: live::ledgers(&txn)?,
+            shelves: live.shelves(&txn),
+            rows: ledger::Kept::of(&txn),
             last: live.last.bookmark,
             balances: Arc::clone(&live.balances),
+            unsorted: live.unsorted.clone(),
             txn,
         })
     }
@@ -65,6 +68,14 @@ impl Reading<'_> {
             live::tell_ids(&mut ledger, logbook, &self.shelves)?;
         }
         Ok(Arc::new(ledger))
+    }
+
+    /// Returns the seals that are not sorted.
+    pub(super) fn unsorted(&self) -> Result<Arc<Unsorted>, Error> {
+        match &self.unsorted {
+            Some(unsorted) => Ok(Arc::clone(unsorted)),
+            None => Ok(Arc::new(Unsorted::read(&self.txn.open_table(SHEAVES)?)?)),
+        }
     }
 
     /// Returns the stretches of arrivals that begin after this one, and the arrival before each; the
@@ -223,11 +234,14 @@ impl Reading<'_> {
 }
 
 /// All logbooks of which at least one entry is held.
-pub(super) fn logbooks(rows: &Ledgers, shelves: &Shelves) -> Result<BTreeSet<LogbookId>, Error> {
+pub(super) fn logbooks(
+    rows: &ledger::Kept,
+    shelves: &Shelves,
+) -> Result<BTreeSet<LogbookId>, Error> {
     let tail = shelves.tail().iter();
     let mut logbooks: BTreeSet<_> = tail.map(|filed| filed.written.entry.logbook).collect();
-    for row in rows.iter()? {
-        logbooks.insert(LogbookId::from_bytes(*row?.0.value()));
+    for logbook in rows.logbooks()? {
+        logbooks.insert(logbook?);
     }
     Ok(logbooks)
 }

@@ -10,7 +10,8 @@ use super::block::{self, Block, Reach};
 use super::bunch;
 use super::filed::Filed;
 use super::ledger::{self, Ledger};
-use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, HISTORIES, IDENTITY, IDS, LEDGERS};
+use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, HISTORIES, IDENTITY, SHEAVES};
+use super::unsorted::Unsorted;
 use super::{Error, Store};
 use crate::log::chain::Link;
 use crate::log::id::{Arrival, DeviceId, LogbookId};
@@ -52,11 +53,12 @@ impl Store {
         let mut live = self.live();
         live.whole()?;
         let txn = self.db.begin_write()?;
-        txn.delete_table(LEDGERS)?;
-        txn.delete_table(IDS)?;
+        ledger::Rows::forget_all(&txn)?;
         txn.delete_table(BALANCES)?;
         bunch::scatter(&txn)?;
         txn.delete_table(HISTORIES)?;
+        let mut unsorted = Unsorted::read(&txn.open_table(SHEAVES)?)?;
+        unsorted.sort(&txn)?;
         let rows = txn.open_table(BLOCKS)?;
         let groups = regroup(&txn, &rows)?;
         {
@@ -65,7 +67,7 @@ impl Store {
             let pressed = tables::word_if_any(&txn.open_table(IDENTITY)?, "pressed")?;
             let pressed = Arrival(pressed.unwrap_or(0));
             // Blocks that are packed tight stay as they are.
-            let blocks = live.shelves(&self.db.begin_read()?)?;
+            let blocks = live.shelves(&self.db.begin_read()?);
             let logbooks = groups.iter().flat_map(|group| &group.logbooks);
             for logbook in logbooks.collect::<BTreeSet<_>>() {
                 let mut ledger = ledger_of(&rows, *logbook)?;
@@ -78,6 +80,7 @@ impl Store {
         drop(rows);
         txn.commit()?;
         live.bunched = Arc::default();
+        live.unsorted = Some(Arc::new(unsorted));
         live.forget();
         Ok(())
     }

@@ -2,10 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use redb::ReadableTable;
+use redb::{ReadTransaction, ReadableTable};
 
 use super::reading::Reading;
 use super::tables::{self, SEALS};
+use super::unsorted::Unsorted;
 use super::writing::Writing;
 use super::{Error, Store};
 use crate::log::chain::Link;
@@ -108,38 +109,73 @@ fn link_at(writing: &mut Writing<'_>, device: DeviceId, end: &End) -> Result<Lin
 
 /// Keeps seals, each instead of those that reach less far on its chain; returns those that are new.
 pub(super) fn keep(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<Seal>, Error> {
-    let mut ends = Vec::with_capacity(seals.len());
-    for (logbook, device) in seals.keys() {
-        ends.push(self::ends(writing, *logbook, *device)?);
+    if seals.is_empty() {
+        return Ok(Vec::new());
     }
-    let (mut new, mut before) = (Vec::new(), Vec::new());
-    let mut table = writing.txn.open_table(SEALS)?;
-    for (((logbook, device), seals), ends) in seals.into_iter().zip(ends) {
+    let new = new(writing, seals)?;
+    if !new.is_empty() {
+        let are_ends = all_are_ends(writing, &new)?;
+        let (unsorted, txn) = writing.unsorted()?;
+        if are_ends && !unsorted.would_be_many(new.len()) {
+            unsorted.keep(txn, &new)?;
+        } else {
+            unsorted.sort(txn)?;
+            sort_in(writing, &new)?;
+        }
+    }
+    Ok(new.into_iter().map(|(_, seal)| seal).collect())
+}
+
+/// Those of the seals that are not kept yet.
+fn new(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<(DeviceId, Seal)>, Error> {
+    let (unsorted, txn) = writing.look_at_unsorted()?;
+    let sorted = txn.open_table(SEALS)?;
+    let mut new = Vec::new();
+    for (of, seals) in seals {
         for seal in seals {
-            let key = tables::seal_key(device, &seal);
-            let row = tables::seal_row(&seal);
-            let is_kept = table.insert(&key, row.as_slice())?.is_some();
-            if is_kept {
-                continue;
+            let is_kept = match unsorted.keep_it(of, &seal) {
+                Some(is_kept) => is_kept,
+                None => sorted.get(&tables::seal_key(of.1, &seal))?.is_some(),
+            };
+            if !is_kept {
+                new.push((of.1, seal));
             }
-            if ends.contains(&seal.link) {
-                let (from, _) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
-                for earlier in table.range::<&[u8; 72]>(&from..&key)? {
-                    let (key, row) = earlier?;
-                    let key = *key.value();
-                    let link = tables::seal_link(&key, row.value());
-                    if !link.is_some_and(|link| ends.contains(&link)) {
-                        before.push(key);
-                    }
-                }
-                for key in before.drain(..) {
-                    table.remove(&key)?;
-                }
-            } // else it reaches beyond what has come so far
-            new.push(seal);
         }
     }
     Ok(new)
+}
+
+/// Whether each is the end of a device's only chain in its logbook.
+fn all_are_ends(writing: &mut Writing<'_>, seals: &[(DeviceId, Seal)]) -> Result<bool, Error> {
+    for (device, seal) in seals {
+        let ledger = writing.look(seal.logbook)?;
+        let head = ledger.head(ChainId::of(*device));
+        let is_end = head.is_some_and(|head| head.link == seal.link);
+        if !is_end || !ledger.branches().is_empty() {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+/// Keeps seals among those that are sorted, which all others are.
+fn sort_in(writing: &mut Writing<'_>, seals: &[(DeviceId, Seal)]) -> Result<(), Error> {
+    let mut ends = Vec::with_capacity(seals.len());
+    for (device, seal) in seals {
+        ends.push(self::ends(writing, seal.logbook, *device)?);
+    }
+    let mut table = writing.txn.open_table(SEALS)?;
+    for ((device, seal), ends) in seals.iter().zip(ends) {
+        let key = tables::seal_key(*device, seal);
+        table.insert(&key, tables::seal_row(seal).as_slice())?;
+        if ends.contains(&seal.link) {
+            let (from, _) = tables::range::<72>(&[seal.logbook.bytes(), device.bytes()]);
+            table.retain_in::<&[u8; 72], _>(&from..&key, |key, row| {
+                tables::seal_link(key, row).is_some_and(|link| ends.contains(&link))
+            })?;
+        } // else it reaches beyond what has come so far
+    }
+    Ok(())
 }
 
 /// The links at the ends of a device's chains.
@@ -152,6 +188,21 @@ fn ends(
     let heads = ledger.branches().chains_of(device);
     let heads = heads.filter_map(|chain| ledger.head(chain));
     Ok(heads.map(|head| head.link).collect())
+}
+
+/// Returns all seals that are kept, by logbook and device.
+pub(super) fn all(txn: &ReadTransaction, unsorted: &Unsorted) -> Result<Checked, Error> {
+    let mut all = Checked::new();
+    for row in txn.open_table(SEALS)?.iter()? {
+        let (key, row) = row?;
+        let (device, seal) = tables::seal(key.value(), row.value())?;
+        all.entry((seal.logbook, device)).or_default().push(seal);
+    }
+    for (of, _) in unsorted.iter() {
+        let sorted = all.remove(&of).unwrap_or_default();
+        all.insert(of, unsorted.over(of, sorted));
+    }
+    Ok(all)
 }
 
 impl Store {
@@ -175,7 +226,8 @@ impl Store {
         writers: impl IntoIterator<Item = (LogbookId, DeviceId)>,
     ) -> Result<Vec<Seal>, Error> {
         let writer = self.writer();
-        let kept = reading.txn.open_table(SEALS)?;
+        let sorted = reading.txn.open_table(SEALS)?;
+        let unsorted = reading.unsorted()?;
         let (mut seals, mut own) = (Vec::new(), Vec::new());
         for (logbook, device) in writers {
             if device == writer.device() && !writer.in_use_elsewhere {
@@ -186,10 +238,11 @@ impl Store {
                 continue;
             }
             let (from, to) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
-            for row in kept.range::<&[u8; 72]>(&from..=&to)? {
+            let sorted = sorted.range::<&[u8; 72]>(&from..=&to)?.map(|row| {
                 let (key, row) = row?;
-                seals.push(tables::seal(key.value(), row.value())?.1);
-            }
+                Ok::<_, Error>(tables::seal(key.value(), row.value())?.1)
+            });
+            seals.extend(unsorted.over((logbook, device), sorted.collect::<Result<_, _>>()?));
         }
         // Each stands where it would if it were kept, so that all stores tell them in one order.
         let (places, ends): (Vec<_>, Vec<_>) = own.into_iter().unzip();

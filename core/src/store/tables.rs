@@ -33,6 +33,9 @@ pub(super) const GROUPS: TableDefinition<'_, u64, &[u8]> = TableDefinition::new(
 /// Logbook -> what the chains of its blocks come to. Derived.
 pub(super) const LEDGERS: TableDefinition<'_, &[u8; 16], &[u8]> =
     TableDefinition::new("ledgers_v3");
+/// Logbook -> check (8), and of the chains in its row of [`LEDGERS`] those that have moved on since that was
+/// written, if they are few. Derived.
+pub(super) const MOVED: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("moved_v6");
 /// Logbook -> check (8), and the ids that its blocks name. Written when there are new ones; where a row is
 /// not there, they are read from the blocks. Derived.
 pub(super) const IDS: TableDefinition<'_, &[u8; 16], &[u8]> = TableDefinition::new("ids_v4");
@@ -53,7 +56,11 @@ pub(super) const HISTORIES: TableDefinition<'_, &[u8; 41], &[u8]> =
 /// was signed: whether the digest beside it is the left one (1), the digest (32). How far a device says
 /// that its chain goes. Irreplaceable, though whoever else holds the entries has one as well.
 pub(super) const SEALS: TableDefinition<'_, &[u8; 72], &[u8]> = TableDefinition::new("seals_v4");
-/// The same without steps, as formats 1 to 3 had it.
+/// Running number -> check (8), and the sheaves of the seals that came in one write and are not among
+/// [`SEALS`] yet. Each stands for those of its device and logbook there that reach less far. Irreplaceable as
+/// those are.
+pub(super) const SHEAVES: TableDefinition<'_, u64, &[u8]> = TableDefinition::new("sheaves_v6");
+/// The same as [`SEALS`] without steps, as formats 1 to 3 had it.
 pub(super) const SEALS_V1: TableDefinition<'_, &[u8; 72], &[u8; 96]> =
     TableDefinition::new("seals_v1");
 /// Peer store -> what is remembered of the last meeting. Irreplaceable, though losing it costs

@@ -807,30 +807,37 @@ fn damage(path: &Path, arrival: u64) {
 
 #[test]
 fn a_damaged_ledger_is_found_and_rebuilding_mends_it() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("yard.redb");
-    let kept = on_disk(&path);
-    settle(&kept);
-    drop(kept);
-    {
-        let db = Database::open(&path).unwrap();
-        let txn = db.begin_write().unwrap();
+    for table in [tables::LEDGERS, tables::MOVED] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("yard.redb");
+        let (kept, other) = (on_disk(&path), store(2));
+        other.record(&[set(1, "by another")], at(2)).unwrap();
+        carry(&other, &kept, 3);
+        settle(&kept);
+        // One chain of two goes on.
+        kept.record(&[set(2, "later")], at(4)).unwrap();
+        settle(&kept);
+        drop(kept);
         {
-            let mut ledgers = txn.open_table(tables::LEDGERS).unwrap();
-            let row = ledgers.get(LOGBOOK.bytes()).unwrap();
-            let mut row = row.unwrap().value().to_vec();
-            *row.last_mut().unwrap() ^= 1;
-            ledgers.insert(LOGBOOK.bytes(), row.as_slice()).unwrap();
+            let db = Database::open(&path).unwrap();
+            let txn = db.begin_write().unwrap();
+            {
+                let mut rows = txn.open_table(table).unwrap();
+                let row = rows.get(LOGBOOK.bytes()).unwrap();
+                let mut row = row.unwrap().value().to_vec();
+                *row.last_mut().unwrap() ^= 1;
+                rows.insert(LOGBOOK.bytes(), row.as_slice()).unwrap();
+            }
+            txn.commit().unwrap();
         }
-        txn.commit().unwrap();
+        let mut kept = Store::open(&path).unwrap();
+        let read = kept.state(LOGBOOK);
+        let told = |error: &Error| matches!(error, Error::DamagedIndex { table: "ledgers" });
+        assert!(read.as_ref().is_err_and(told), "{read:?}");
+        assert_eq!(kept.verify().unwrap().faults, [Fault::Index("ledgers")]);
+        assert_eq!(kept.rebuild().unwrap().entries, 42);
+        assert_eq!(kept.verify().unwrap().faults, []);
     }
-    let mut kept = Store::open(&path).unwrap();
-    let read = kept.state(LOGBOOK);
-    let told = |error: &Error| matches!(error, Error::DamagedIndex { table: "ledgers" });
-    assert!(read.as_ref().is_err_and(told), "{read:?}");
-    assert_eq!(kept.verify().unwrap().faults, [Fault::Index("ledgers")]);
-    assert_eq!(kept.rebuild().unwrap().entries, 40);
-    assert_eq!(kept.verify().unwrap().faults, []);
 }
 
 /// Puts everything into blocks.

@@ -9,13 +9,14 @@ use super::archive::Archive;
 use super::bunch::{self, Bunched};
 use super::filed::Filed;
 use super::histories::Histories;
-use super::ledger::Ledger;
+use super::ledger::{self, Ledger};
 use super::rebuild::Taker;
-use super::tables::{self, BLOCKS, BUNCHES, GROUPS, IDS, SEALS};
-use super::{Error, Store, block, file, live, rebuild};
+use super::tables::{self, BLOCKS, BUNCHES, GROUPS, IDS, SEALS, SHEAVES};
+use super::unsorted::Unsorted;
+use super::{Error, Store, block, file, rebuild};
 use crate::log::chain::{Link, Mark};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
-use crate::log::seal::Keys;
+use crate::log::seal::{Keys, Seal};
 
 /// What a verification found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -85,14 +86,15 @@ impl Store {
     fn verify_rows(&self, verified: &mut Verified) -> Result<(), Error> {
         let live = self.live();
         let txn = self.db.begin_read()?;
-        let sealed = sealed(&txn, verified)?;
+        let unsorted = Unsorted::read(&txn.open_table(SHEAVES)?)?;
+        let sealed = sealed(&txn, &unsorted, verified)?;
         let own = self.own_device().ok();
         for &arrival in &live.damaged {
             verified.entries += 1;
             verified.faults.push(Fault::Entry(arrival));
         }
-        let shelves = live.shelves(&txn)?;
-        let rows = live::ledgers(&txn)?;
+        let shelves = live.shelves(&txn);
+        let rows = ledger::Kept::of(&txn);
         drop(live);
         let blocks = txn.open_table(BLOCKS)?;
         let mut in_blocks = BTreeSet::new();
@@ -112,10 +114,10 @@ impl Store {
         let tail = shelves.tail().iter();
         let mut logbooks: BTreeSet<_> = tail.map(|filed| filed.written.entry.logbook).collect();
         logbooks.extend(&in_blocks);
-        let mut wrong_ledger = rows.len()? != in_blocks.len() as u64;
+        let mut wrong_ledger = !rows.are_all_of(&in_blocks)?;
         let ids = txn.open_table(IDS)?;
         let (mut wrong_ids, mut ids_left) = (false, ids.len()?);
-        let (balances, histories) = (shelves.balances(), Histories::open(&txn)?);
+        let (balances, histories) = (shelves.balances()?, Histories::open(&txn)?);
         let mut wrong_balance = !balances.are_all_of(&histories, &in_blocks)?;
         for logbook in logbooks {
             let archive = shelves.of(logbook);
@@ -140,9 +142,7 @@ impl Store {
                         Err(other) => return Err(other),
                     }
                 }
-                let row = rows.get(logbook.bytes())?;
-                let ledger = right.row(logbook);
-                wrong_ledger |= row.is_none_or(|row| row.value() != ledger.as_slice());
+                wrong_ledger |= !rows.is_right(logbook, &right)?;
                 // Where there is no row, the ids are read from the blocks.
                 let (row, right) = (ids.get(logbook.bytes())?, right.new_ids(logbook));
                 ids_left -= u64::from(row.is_some());
@@ -166,6 +166,9 @@ impl Store {
             if !Bunched::is_kept_right(&txn)? || !same_groups(&txn, each_block)? {
                 verified.faults.push(Fault::Index("groups"));
             }
+        }
+        if unsorted.is_damaged() {
+            verified.faults.push(Fault::Index("seals"));
         }
         Ok(())
     }
@@ -193,17 +196,27 @@ fn same_groups(
 /// How far devices sealed their chains: every link that one of them signed.
 type Sealed = BTreeSet<(LogbookId, DeviceId, Link)>;
 
-fn sealed(txn: &ReadTransaction, verified: &mut Verified) -> Result<Sealed, Error> {
+fn sealed(
+    txn: &ReadTransaction,
+    unsorted: &Unsorted,
+    verified: &mut Verified,
+) -> Result<Sealed, Error> {
     let (mut sealed, mut keys) = (Sealed::new(), Keys::default());
-    for row in txn.open_table(SEALS)?.iter()? {
-        let (key, row) = row?;
-        let (device, seal) = tables::seal(key.value(), row.value())?;
-        if keys.device_of(&seal) == Some(device) {
+    let mut check = |device, seal: &Seal| {
+        if keys.device_of(seal) == Some(device) {
             sealed.insert((seal.logbook, device, seal.link));
         } else {
             let seq = seal.seq;
             verified.faults.push(Fault::Seal { device, seq });
         }
+    };
+    for row in txn.open_table(SEALS)?.iter()? {
+        let (key, row) = row?;
+        let (device, seal) = tables::seal(key.value(), row.value())?;
+        check(device, &seal);
+    }
+    for ((_, device), seal) in unsorted.iter() {
+        check(device, seal);
     }
     Ok(sealed)
 }

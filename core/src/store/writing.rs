@@ -15,8 +15,9 @@ use super::bunch::{Arrivals, Bunched};
 use super::filed::Lying;
 use super::filing::Filing;
 use super::ledger::{self, Ledger, Slot};
-use super::live::{self, Last, Live};
-use super::tables::{self, ENTRIES, IDENTITY};
+use super::live::{Last, Live};
+use super::tables::{self, ENTRIES, IDENTITY, SHEAVES};
+use super::unsorted::Unsorted;
 use super::{Error, Recorded, Store, Writer};
 use crate::log::chain::{Mark, Tip};
 use crate::log::codec::CodecError;
@@ -43,6 +44,8 @@ pub(super) struct Writing<'s> {
     ledgers: Ledgers,
     new: New<'s>,
     batches: Vec<Batch>,
+    // Taken from what is remembered when they change, and given back with the commit.
+    unsorted: Option<Arc<Unsorted>>,
     pub(super) clock: Clock,
     /// When what is appended next arrives.
     pub(super) arrived: WallMs,
@@ -146,15 +149,15 @@ impl Ledgers {
 /// What was there before the write, opened when it is needed.
 struct Before<'s> {
     store: &'s Store,
-    open: Option<(Shelves, live::Ledgers)>,
+    open: Option<(Shelves, ledger::Kept)>,
 }
 
 impl Before<'_> {
-    fn open(&mut self, live: &Live) -> Result<&(Shelves, live::Ledgers), Error> {
+    fn open(&mut self, live: &Live) -> Result<&(Shelves, ledger::Kept), Error> {
         if self.open.is_none() {
             let txn = self.store.db.begin_read()?;
-            let shelves = live.shelves(&txn)?;
-            self.open = Some((shelves, live::ledgers(&txn)?));
+            let shelves = live.shelves(&txn);
+            self.open = Some((shelves, ledger::Kept::of(&txn)));
         }
         Ok(self.open.as_ref().expect("it was just opened"))
     }
@@ -176,6 +179,7 @@ impl<'s> Writing<'s> {
                 entries: Vec::new(),
             },
             batches: Vec::new(),
+            unsorted: None,
             clock: live.clock,
             arrived: now.max(live.last.arrived),
             live,
@@ -231,6 +235,30 @@ impl<'s> Writing<'s> {
     /// Returns the ledger of a logbook, for looking only.
     pub(super) fn look(&mut self, logbook: LogbookId) -> Result<&Ledger, Error> {
         Ok(self.ledger(logbook)?.0)
+    }
+
+    /// Returns the seals that are not sorted, for looking only.
+    pub(super) fn look_at_unsorted(&mut self) -> Result<(&Unsorted, &WriteTransaction), Error> {
+        let unsorted = match &mut self.unsorted {
+            None => &mut self.live.unsorted,
+            changed => changed,
+        };
+        let unsorted = match unsorted {
+            Some(unsorted) => unsorted,
+            none => none.insert(Arc::new(Unsorted::read(&self.txn.open_table(SHEAVES)?)?)),
+        };
+        Ok((unsorted, &self.txn))
+    }
+
+    /// Returns the same, to be changed in what is remembered and in the file.
+    pub(super) fn unsorted(&mut self) -> Result<(&mut Unsorted, &WriteTransaction), Error> {
+        self.look_at_unsorted()?;
+        let unsorted = &mut self.unsorted;
+        if unsorted.is_none() {
+            *unsorted = self.live.unsorted.take();
+        }
+        let unsorted = unsorted.as_mut().expect("it was just looked at");
+        Ok((Arc::make_mut(unsorted), &self.txn))
     }
 
     /// Returns all logbooks of which anything is held.
@@ -421,6 +449,9 @@ impl<'s> Writing<'s> {
         self.batches
             .into_iter()
             .for_each(|batch| live.batches.keep(batch));
+        if self.unsorted.is_some() {
+            live.unsorted = self.unsorted;
+        }
         live.learn_ids(self.new.iter());
         // Before the tail: what still reads the old one would make it be copied.
         drop(self.before.open);

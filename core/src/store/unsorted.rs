@@ -1,0 +1,147 @@
+//! Seals that came lately: those of each write in one row, as the sheaves that they are, behind those of the
+//! write before. Sorted among the others each would lie on a page of its own; that is done for many at once,
+//! when entries are packed.
+//!
+//! Each of them was the end of its device's only chain in a logbook when it came, so it stands for whatever
+//! that device had sealed there before.
+
+use core::cmp::Ordering;
+use std::collections::BTreeMap;
+
+use redb::{ReadableTable, WriteTransaction};
+
+use super::Error;
+use super::tables::{self, SEALS, SHEAVES};
+use crate::log::codec::CodecError;
+use crate::log::id::{DeviceId, LogbookId, Seq};
+use crate::log::seal::{Keys, Seal};
+use crate::log::sheaf::{End, Sheaf};
+
+/// The chain that a seal is about, where it has no branches.
+pub(super) type Of = (LogbookId, DeviceId);
+
+/// How many came since they were sorted at most: whoever tells any reads all of them once.
+const MOST: usize = 4_096;
+
+/// The last that came of each chain.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Unsorted {
+    last: BTreeMap<Of, Seal>,
+    /// How many came since they were sorted.
+    many: usize,
+    /// Under which number the next write's are kept.
+    next: u64,
+    /// Whether a row is not what was written: what was in it is as good as not there.
+    is_damaged: bool,
+}
+
+impl Unsorted {
+    /// Reads them.
+    pub(super) fn read(rows: &impl ReadableTable<u64, &'static [u8]>) -> Result<Self, Error> {
+        let (mut all, mut keys) = (Self::default(), Keys::default());
+        for row in rows.iter()? {
+            let (nth, row) = row?;
+            let nth = nth.value();
+            let sheaves = tables::behind_sum(&nth.to_be_bytes(), row.value(), "seals");
+            let is_taken = sheaves.is_ok_and(|sheaves| all.take(sheaves, &mut keys).is_ok());
+            all.is_damaged |= !is_taken;
+            all.next = nth + 1;
+        }
+        Ok(all)
+    }
+
+    fn take(&mut self, sheaves: &[u8], keys: &mut Keys) -> Result<(), CodecError> {
+        const ODD: CodecError = CodecError::Shape("the seals are in another shape");
+        for sheaf in Sheaf::read(sheaves, &[])? {
+            let device = keys.device(&sheaf.key).ok_or(ODD)?;
+            let told = |end: &End| end.link.ok_or(ODD);
+            for seal in sheaf.seals(device, told)? {
+                self.put(device, seal);
+            }
+        }
+        Ok(())
+    }
+
+    fn put(&mut self, device: DeviceId, seal: Seal) {
+        self.many += 1;
+        self.last.insert((seal.logbook, device), seal);
+    }
+
+    pub(super) const fn is_damaged(&self) -> bool {
+        self.is_damaged
+    }
+
+    /// Whether as many more are so many that they are to be sorted.
+    pub(super) const fn would_be_many(&self, more: usize) -> bool {
+        self.many + more > MOST
+    }
+
+    /// Says whether a seal is kept, if these tell: it is the one of its chain, or reaches less far than that.
+    pub(super) fn keep_it(&self, of: Of, seal: &Seal) -> Option<bool> {
+        let last = self.last.get(&of)?;
+        match place(seal).cmp(&place(last)) {
+            Ordering::Less => Some(false),
+            Ordering::Equal => Some(true),
+            Ordering::Greater => None,
+        }
+    }
+
+    pub(super) fn iter(&self) -> impl Iterator<Item = (Of, &Seal)> {
+        self.last.iter().map(|(of, seal)| (*of, seal))
+    }
+
+    /// Returns a device's seals in a logbook, in order; `sorted` are those that are sorted.
+    pub(super) fn over(&self, of: Of, sorted: Vec<Seal>) -> Vec<Seal> {
+        let Some(last) = self.last.get(&of) else {
+            return sorted;
+        };
+        let mut seals = vec![last.clone()];
+        // Those that reach farther, to entries that had not come then.
+        let farther = sorted.into_iter().filter(|seal| place(seal) > place(last));
+        seals.extend(farther);
+        seals
+    }
+
+    /// Keeps what came in one write.
+    pub(super) fn keep(
+        &mut self,
+        txn: &WriteTransaction,
+        seals: &[(DeviceId, Seal)],
+    ) -> Result<(), Error> {
+        let sheaves = Sheaf::gather(seals.iter().map(|(_, seal)| seal), |_| false);
+        let sheaves = Sheaf::write(&sheaves, &[]);
+        let row = tables::summed_row(&self.next.to_be_bytes(), |row| row.extend(sheaves));
+        txn.open_table(SHEAVES)?.insert(self.next, row.as_slice())?;
+        self.next += 1;
+        for (device, seal) in seals {
+            self.put(*device, seal.clone());
+        }
+        Ok(())
+    }
+
+    /// Sorts all of them among the others; rows that are damaged go.
+    pub(super) fn sort(&mut self, txn: &WriteTransaction) -> Result<(), Error> {
+        if self.next == 0 {
+            return Ok(());
+        }
+        let mut sorted = txn.open_table(SEALS)?;
+        for ((logbook, device), seal) in self.iter() {
+            let key = tables::seal_key(device, seal);
+            let (from, _) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
+            sorted.retain_in::<&[u8; 72], _>(&from..&key, |_, _| false)?;
+            sorted.insert(&key, tables::seal_row(seal).as_slice())?;
+        }
+        txn.delete_table(SHEAVES)?;
+        txn.open_table(SHEAVES)?;
+        *self = Self::default();
+        Ok(())
+    }
+}
+
+/// Where a seal stands among those of its chain.
+const fn place(seal: &Seal) -> (Seq, &[u8; 32]) {
+    (seal.seq, seal.link.bytes())
+}
+
+#[cfg(test)]
+mod tests;
