@@ -58,9 +58,10 @@ fn cut_short(path: &Path, entries: u64, cut: CutShort) -> Error {
     };
     let taken = match there {
         0 => format!("nothing of {file} was taken"),
-        _ => {
-            format!("of {file} the first {there} of {entries} entries are in the store, no others")
-        }
+        _ => format!(
+            "the first {there} of the {entries} entries of {file} are in the store, and those after \
+             them were not taken"
+        ),
     };
     let message = format!("{taken}: {}", why.message());
     let again = match there {
@@ -118,16 +119,16 @@ mod tests {
         assert_eq!(
             told(32_768, full()),
             [
-                "of all.jsonl the first 32768 of 100000 entries are in the store, no others: the \
-                 store's file cannot be used: I/O error: no room",
+                "the first 32768 of the 100000 entries of all.jsonl are in the store, and those \
+                 after them were not taken: the store's file cannot be used: I/O error: no room",
                 &format!("{room} Then import the file again: it goes on from there."),
             ]
         );
         assert_eq!(
             told(65_536, Why::Changed),
             [
-                "of all.jsonl the first 65536 of 100000 entries are in the store, no others: the \
-                 file was changed while it was read",
+                "the first 65536 of the 100000 entries of all.jsonl are in the store, and those \
+                 after them were not taken: the file was changed while it was read",
                 "import the file again: it goes on from there.",
             ]
         );
