@@ -42,13 +42,6 @@ impl VersionVector {
         }
     }
 
-    /// Returns what `self` holds beyond `earlier`: the new last entries only.
-    pub fn gained_since(&self, earlier: &Self) -> Self {
-        self.iter()
-            .filter(|&(chain, seq)| !earlier.includes(chain, seq))
-            .collect()
-    }
-
     /// Returns chains and their last entries, by chain.
     pub fn iter(&self) -> impl Iterator<Item = (ChainId, Seq)> + '_ {
         self.0.iter().map(|(&chain, &seq)| (chain, seq))
@@ -89,16 +82,6 @@ mod tests {
             .iter()
             .map(|&(d, s)| (ChainId::from_bytes([d; 16]), Seq::new(s).unwrap()))
             .collect()
-    }
-
-    #[test]
-    fn what_was_gained_is_what_brings_the_old_up_to_the_new() {
-        let (old, new) = (vector(&[(1, 3), (2, 9)]), vector(&[(1, 5), (2, 9), (3, 1)]));
-        let gained = new.gained_since(&old);
-        assert_eq!(gained, vector(&[(1, 5), (3, 1)]));
-        let mut again = old;
-        again.learn_all(&gained);
-        assert_eq!(again, new);
     }
 
     #[test]

@@ -88,15 +88,6 @@ impl Register {
         let after = self.open.partition_point(|open| open.rank() > write.rank());
         self.open.insert(after, write);
     }
-
-    /// Orders an open write by another stamp; a write that is no longer open needs none.
-    pub fn restamp(&mut self, place: Place, stamp: Stamp) {
-        if let Some(write) = self.open.iter_mut().find(|write| write.place == place) {
-            write.stamp = stamp;
-            self.open
-                .sort_by_key(|write| core::cmp::Reverse(write.rank()));
-        }
-    }
 }
 
 #[cfg(test)]
@@ -157,14 +148,5 @@ mod tests {
         other.absorb(write(1, 10, "a"), |_, _| false);
         assert_eq!(one, other);
         assert_eq!(words(&one), ["b", "a"]);
-    }
-
-    #[test]
-    fn a_receipt_takes_the_first_place_from_a_clock_that_ran_ahead() {
-        let mut register = Register::of(write(1, 99_999, "fast phone"));
-        register.absorb(write(2, 20, "right clock"), |_, _| false);
-        let fast = register.in_force().place;
-        register.restamp(fast, Stamp::new(WallMs::new(15), 0));
-        assert_eq!(words(&register), ["right clock", "fast phone"]);
     }
 }
