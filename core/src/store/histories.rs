@@ -48,16 +48,9 @@ impl Histories {
         if let Some(over) = self.over(logbook, thing, moment, chains)? {
             return Ok(Some(over));
         }
-        let Some((key, row)) = self.last_up_to(logbook, Age::Lasting, thing, NEVER)? else {
-            return Ok(None);
-        };
-        for item in stretches::items(key.value(), row.value())? {
-            let item = item?;
-            if item.thing == thing {
-                return read(&item, moment, chains).map(Some);
-            }
-        }
-        Ok(None)
+        let row = self.last_up_to(logbook, Age::Lasting, thing, NEVER)?;
+        let is_its = |item: &Item<'_>| item.thing == thing;
+        find(row, is_its, moment, chains)
     }
 
     /// Returns the same, where it is over.
@@ -68,16 +61,9 @@ impl Histories {
         moment: Stamp,
         chains: &[Chain],
     ) -> Result<Option<Stretch>, Error> {
-        let Some((key, row)) = self.last_up_to(logbook, Age::Over, thing, moment)? else {
-            return Ok(None);
-        };
-        for item in stretches::items(key.value(), row.value())? {
-            let item = item?;
-            if item.thing == thing && item.holds(moment) {
-                return read(&item, moment, chains).map(Some);
-            }
-        }
-        Ok(None)
+        let row = self.last_up_to(logbook, Age::Over, thing, moment)?;
+        let is_its = |item: &Item<'_>| item.thing == thing && item.holds(moment);
+        find(row, is_its, moment, chains)
     }
 
     /// Returns a logbook's registers as of a moment, with the chains of its balance.
@@ -203,6 +189,25 @@ impl Histories {
 }
 
 /// Reads the stretch in which a moment should lie, with writes of these chains.
+/// Reads the stretch of a row that is wanted, if there is one.
+fn find(
+    row: Option<Row>,
+    is_wanted: impl Fn(&Item<'_>) -> bool,
+    moment: Stamp,
+    chains: &[Chain],
+) -> Result<Option<Stretch>, Error> {
+    let Some((key, row)) = row else {
+        return Ok(None);
+    };
+    for item in stretches::items(key.value(), row.value())? {
+        let item = item?;
+        if is_wanted(&item) {
+            return read(&item, moment, chains).map(Some);
+        }
+    }
+    Ok(None)
+}
+
 fn read(item: &Item<'_>, moment: Stamp, chains: &[Chain]) -> Result<Stretch, Error> {
     let stretch = item.read_open(moment)?;
     match item.holds(moment) && stretch.is_of(chains) {
