@@ -116,7 +116,7 @@ pub(super) fn keep(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<Seal
     if !new.is_empty() {
         let are_ends = all_are_ends(writing, &new)?;
         let (unsorted, txn) = writing.unsorted()?;
-        if are_ends && !unsorted.would_be_many(new.len()) {
+        if are_ends && unsorted.has_room_for(&new) {
             unsorted.keep(txn, &new)?;
         } else {
             unsorted.sort(txn)?;
@@ -133,7 +133,7 @@ fn new(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<(DeviceId, Seal)
     let mut new = Vec::new();
     for (of, seals) in seals {
         for seal in seals {
-            let is_kept = match unsorted.keep_it(of, &seal) {
+            let is_kept = match unsorted.keeps(of, &seal) {
                 Some(is_kept) => is_kept,
                 None => sorted.get(&tables::seal_key(of.1, &seal))?.is_some(),
             };

@@ -7,6 +7,7 @@
 
 use core::cmp::Ordering;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use redb::{ReadableTable, WriteTransaction};
 
@@ -21,12 +22,12 @@ use crate::log::sheaf::{End, Sheaf};
 pub(super) type Of = (LogbookId, DeviceId);
 
 /// How many came since they were sorted at most: whoever tells any reads all of them once.
-const MOST: usize = 4_096;
+const MOST: usize = 1_024;
 
 /// The last that came of each chain.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Unsorted {
-    last: BTreeMap<Of, Seal>,
+    last: BTreeMap<Of, Arc<Seal>>,
     /// How many came since they were sorted.
     many: usize,
     /// Under which number the next write's are kept.
@@ -64,20 +65,25 @@ impl Unsorted {
 
     fn put(&mut self, device: DeviceId, seal: Seal) {
         self.many += 1;
-        self.last.insert((seal.logbook, device), seal);
+        self.last.insert((seal.logbook, device), Arc::new(seal));
     }
 
     pub(super) const fn is_damaged(&self) -> bool {
         self.is_damaged
     }
 
-    /// Whether as many more are so many that they are to be sorted.
-    pub(super) const fn would_be_many(&self, more: usize) -> bool {
-        self.many + more > MOST
+    /// Whether there is room for these as they come: not for too many, nor for one behind another that is
+    /// here, as when a logbook was dropped and comes again.
+    pub(super) fn has_room_for(&self, seals: &[(DeviceId, Seal)]) -> bool {
+        let is_behind = |(device, seal): &(DeviceId, Seal)| {
+            let last = self.last.get(&(seal.logbook, *device));
+            last.is_some_and(|last| place(seal) < place(last))
+        };
+        self.many + seals.len() <= MOST && !seals.iter().any(is_behind)
     }
 
     /// Says whether a seal is kept, if these tell: it is the one of its chain, or reaches less far than that.
-    pub(super) fn keep_it(&self, of: Of, seal: &Seal) -> Option<bool> {
+    pub(super) fn keeps(&self, of: Of, seal: &Seal) -> Option<bool> {
         let last = self.last.get(&of)?;
         match place(seal).cmp(&place(last)) {
             Ordering::Less => Some(false),
@@ -87,7 +93,7 @@ impl Unsorted {
     }
 
     pub(super) fn iter(&self) -> impl Iterator<Item = (Of, &Seal)> {
-        self.last.iter().map(|(of, seal)| (*of, seal))
+        self.last.iter().map(|(of, seal)| (*of, &**seal))
     }
 
     /// Returns a device's seals in a logbook, in order; `sorted` are those that are sorted.
@@ -95,7 +101,7 @@ impl Unsorted {
         let Some(last) = self.last.get(&of) else {
             return sorted;
         };
-        let mut seals = vec![last.clone()];
+        let mut seals = vec![Seal::clone(last)];
         // Those that reach farther, to entries that had not come then.
         let farther = sorted.into_iter().filter(|seal| place(seal) > place(last));
         seals.extend(farther);

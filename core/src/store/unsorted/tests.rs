@@ -119,6 +119,11 @@ proptest! {
                 1 => drop(hub.press_all().unwrap()),
                 2 => drop(hub.rebuild().unwrap()),
                 3 => hub.live().unsorted = None, // as after it is opened again
+                4 => {
+                    for hub in [&hub, &sorted] {
+                        hub.drop_logbook(logbook).unwrap();
+                    }
+                }
                 _ => {}
             }
             prop_assert_eq!(hub.all_seals().unwrap(), sorted.all_seals().unwrap());
