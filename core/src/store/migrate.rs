@@ -65,7 +65,8 @@ pub(super) fn from_4(db: &Database) -> Result<(), Error> {
     Ok(txn.commit()?)
 }
 
-/// Brings format 5 up to 6, in which seals that came lately lie as they came.
+/// Brings format 5 up to 6, in which seals that came lately lie as they came, and chains of
+/// ledgers that moved have a row.
 pub(super) fn from_5(db: &Database) -> Result<(), Error> {
     let txn = db.begin_write()?;
     make_tables(&txn)?;

@@ -14,7 +14,7 @@ use super::filed::Filed;
 use super::filing::Filing;
 use super::ledger;
 use super::live::Live;
-use super::tables::{self, GROUPS, IDENTITY, SHEAVES};
+use super::tables::{self, GROUPS, IDENTITY};
 use super::unsorted::Unsorted;
 use super::writing::Writing;
 use super::{Error, Store};
@@ -103,7 +103,6 @@ impl Store {
         }
         let shelves = live.shelves(&read);
         let txn = self.db.begin_write()?;
-        let mut unsorted = Unsorted::read(&txn.open_table(SHEAVES)?)?;
         let mut packed = 0;
         let bunched = {
             let mut filing = Filing::begin(&txn, Packing::Tight)?;
@@ -124,7 +123,7 @@ impl Store {
             let mut identity = txn.open_table(IDENTITY)?;
             identity.insert("pressed", end.to_be_bytes().as_slice())?;
             drop(identity);
-            unsorted.sort(&txn)?;
+            Unsorted::sort_all(&txn)?;
             match live.bunched.is_empty() {
                 true => Bunched::default(),
                 false => bunch::forget(&txn, &live.bunched, Arrival(end))?,
@@ -132,7 +131,7 @@ impl Store {
         };
         txn.commit()?;
         live.bunched = Arc::new(bunched);
-        live.unsorted = Some(Arc::new(unsorted));
+        live.unsorted = Some(Arc::default());
         // By itself, so that the room of what was packed is free again.
         drop((shelves, groups, read));
         self.balance(&mut live, &logbooks, Arrival(end))?;

@@ -10,7 +10,7 @@ use super::block::{self, Block, Reach};
 use super::bunch;
 use super::filed::Filed;
 use super::ledger::{self, Ledger};
-use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, HISTORIES, IDENTITY, SHEAVES};
+use super::tables::{self, BALANCES, BLOCKS, GROUPS, Group, HISTORIES, IDENTITY};
 use super::unsorted::Unsorted;
 use super::{Error, Store};
 use crate::log::chain::Link;
@@ -57,8 +57,7 @@ impl Store {
         txn.delete_table(BALANCES)?;
         bunch::scatter(&txn)?;
         txn.delete_table(HISTORIES)?;
-        let mut unsorted = Unsorted::read(&txn.open_table(SHEAVES)?)?;
-        unsorted.sort(&txn)?;
+        Unsorted::sort_all(&txn)?;
         let rows = txn.open_table(BLOCKS)?;
         let groups = regroup(&txn, &rows)?;
         {
@@ -80,7 +79,7 @@ impl Store {
         drop(rows);
         txn.commit()?;
         live.bunched = Arc::default();
-        live.unsorted = Some(Arc::new(unsorted));
+        live.unsorted = Some(Arc::default());
         live.forget();
         Ok(())
     }

@@ -125,6 +125,12 @@ impl Unsorted {
         Ok(())
     }
 
+    /// Sorts all that are in the file; none is left.
+    pub(super) fn sort_all(txn: &WriteTransaction) -> Result<(), Error> {
+        let mut all = Self::read(&txn.open_table(SHEAVES)?)?;
+        all.sort(txn)
+    }
+
     /// Sorts all of them among the others; rows that are damaged go.
     pub(super) fn sort(&mut self, txn: &WriteTransaction) -> Result<(), Error> {
         if self.next == 0 {
