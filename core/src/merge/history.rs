@@ -4,13 +4,12 @@
 //! A write is open as of a moment if it is ordered up to it, and no write of the field is whose writer had
 //! it. So it ends with the earliest, by the stamps that order them, of the writes that saw it.
 
-use std::collections::BTreeMap;
-
-use super::fold::{Field, Open};
+use super::fold::{Field, Number, Open};
 use super::lately::{Late, Lately};
 use super::register::Register;
-use super::stretch::Stretch;
-use crate::log::id::{FieldNumber, ThingId};
+use super::stretch::{self, Room, Stretch};
+use crate::log::codec::CodecError;
+use crate::log::id::{FieldNumber, Seq, ThingId};
 use crate::log::stamp::Stamp;
 
 /// How many writes a stretch holds that are ordered within it, at least and about; tests have few.
@@ -29,48 +28,85 @@ impl Past {
         self.ended.is_none_or(|ended| ended > moment)
     }
 
-    /// By their ends; those without one are last.
-    fn by_end(&self) -> (bool, Option<Stamp>) {
-        (self.ended.is_none(), self.ended)
+    /// Whether it was open at any moment.
+    fn was_open(&self) -> bool {
+        self.is_open_after(self.write.stamp)
+    }
+
+    /// By which they are ordered.
+    fn rank(&self) -> (Stamp, Number, Seq, FieldNumber) {
+        let Open { at, stamp, .. } = self.write;
+        (stamp, at.chain, at.seq, self.field)
+    }
+}
+
+/// From one moment on, before another if one is named.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Span {
+    pub(crate) from: Stamp,
+    pub(crate) to: Option<Stamp>,
+}
+
+impl Span {
+    fn ends_after(self, moment: Stamp) -> bool {
+        self.to.is_none_or(|to| moment < to)
     }
 }
 
 /// A thing's writes from some moment on, and those that were open then.
 #[derive(Debug, Default)]
 pub(crate) struct History {
-    // Of each field by their ends. Writes that were never open are not there.
-    fields: BTreeMap<FieldNumber, Vec<Past>>,
+    // That moment; none if it goes back to the first write.
+    from: Option<Stamp>,
+    // In order. Writes that were never open are not there.
+    pasts: Vec<Past>,
+    // What the next stretch tells, while it is read.
+    told: Vec<Past>,
+    room: Room,
 }
 
 impl History {
-    /// Goes on from stretches that follow each other.
-    pub(crate) fn resume(stretches: impl Iterator<Item = Stretch>) -> Self {
-        let mut fields: BTreeMap<FieldNumber, Vec<Past>> = BTreeMap::new();
-        for stretch in stretches {
-            let from = stretch.from;
-            // What is open at its beginning, it tells itself; what else the one before left open ends there.
-            let left_open = fields.values_mut().flatten();
-            for past in left_open.filter(|past| past.ended.is_none()) {
-                past.ended = Some(from);
-            }
-            for past in stretch.pasts {
-                let list = fields.entry(past.field).or_default();
-                let known = match past.write.stamp < from {
-                    true => list
-                        .iter_mut()
-                        .find(|known| known.write.at == past.write.at),
-                    false => None,
-                };
-                match known {
-                    Some(known) => known.ended = past.ended,
-                    None => list.push(past),
-                }
+    /// Begins with another thing, of which nothing is known yet.
+    pub(crate) fn begin(&mut self) {
+        self.from = None;
+        self.pasts.clear();
+    }
+
+    /// From when on it is known.
+    pub(crate) fn from(&self) -> Stamp {
+        self.from.unwrap_or(Stamp::ZERO)
+    }
+
+    /// Goes on with the bytes of a stretch that begins where the one before it ends.
+    ///
+    /// # Errors
+    /// [`CodecError`] where they are no stretch.
+    pub(crate) fn resume(&mut self, from: Stamp, bytes: &[u8]) -> Result<(), CodecError> {
+        self.told.clear();
+        stretch::read(from, bytes, &mut self.room, &mut self.told)?;
+        if self.from.is_none() {
+            self.from = Some(from);
+            core::mem::swap(&mut self.pasts, &mut self.told);
+            return Ok(());
+        }
+        // What is open at its beginning, it tells itself; what else the one before left open ends there.
+        for past in self.pasts.iter_mut().filter(|past| past.ended.is_none()) {
+            past.ended = Some(from);
+        }
+        for past in self.told.drain(..) {
+            let of = (past.field, past.write.at);
+            let is_it = |known: &&mut Past| (known.field, known.write.at) == of;
+            let known = match past.write.stamp < from {
+                true => self.pasts.iter_mut().find(is_it),
+                false => None,
+            };
+            match known {
+                Some(known) => known.ended = past.ended,
+                None => self.pasts.push(past),
             }
         }
-        fields
-            .values_mut()
-            .for_each(|list| list.sort_by_key(Past::by_end));
-        Self { fields }
+        self.pasts.sort_by_key(Past::rank);
+        Ok(())
     }
 
     /// Takes in what came of a thing since. It is ordered after that moment, or the stretches before
@@ -83,67 +119,65 @@ impl History {
 
     fn take(&mut self, late: &Late, lately: &Lately) {
         let Late { field, write, .. } = late;
-        let list = self.fields.entry(*field).or_default();
-        let ended = list.partition_point(|past| !past.is_open_after(write.stamp));
-        let mut after = list.split_off(ended);
+        let concerns = |past: &Past| past.field == *field && past.is_open_after(write.stamp);
         // Of two changes of a field by one entry the first counts.
-        let is_there = after.iter().any(|past| past.write.at == write.at);
-        if !is_there {
-            for past in &mut after {
-                if lately.saw(late, past.write.at) {
-                    past.ended = Some(write.stamp);
-                }
-            }
-            after.retain(|past| past.is_open_after(past.write.stamp));
-            after.sort_by_key(Past::by_end);
-            after.push(Past {
-                field: *field,
-                write: write.clone(),
-                ended: None,
-            });
+        let is_there = |past: &Past| concerns(past) && past.write.at == write.at;
+        if self.pasts.iter().any(is_there) {
+            return;
         }
-        list.append(&mut after);
+        let mut is_never_open = false;
+        for past in self.pasts.iter_mut().filter(|past| concerns(past)) {
+            if lately.saw(late, past.write.at) {
+                past.ended = Some(write.stamp);
+                is_never_open |= !past.was_open();
+            }
+        }
+        if is_never_open {
+            self.pasts.retain(Past::was_open);
+        }
+        let new = Past {
+            field: *field,
+            write: write.clone(),
+            ended: None,
+        };
+        let after = self.pasts.partition_point(|past| past.rank() < new.rank());
+        self.pasts.insert(after, new);
     }
 
-    /// Returns what is to be known from a moment on, before another if one is named.
-    pub(crate) fn within(&self, from: Stamp, to: Option<Stamp>) -> Stretch {
-        let is_before = |moment: Stamp| to.is_none_or(|to| moment < to);
-        let all = self.fields.values().flatten();
-        let within = all.filter(|past| is_before(past.write.stamp) && past.is_open_after(from));
-        let mut pasts: Vec<_> = within.cloned().collect();
-        for past in &mut pasts {
-            // When it ends after that, the next stretch says.
-            past.ended = past.ended.filter(|ended| is_before(*ended));
-        }
-        pasts.sort_unstable_by_key(|past| {
-            let Open { at, stamp, .. } = past.write;
-            (stamp, at.chain, at.seq, past.field)
+    /// Returns the spans of the stretches into which it falls.
+    pub(crate) fn spans(&self) -> impl Iterator<Item = Span> {
+        let mut next = Some(self.from());
+        core::iter::from_fn(move || {
+            let from = next?;
+            next = self.end_of_stretch(from);
+            Some(Span { from, to: next })
+        })
+    }
+
+    fn end_of_stretch(&self, from: Stamp) -> Option<Stamp> {
+        let first = self.pasts.partition_point(|past| past.write.stamp < from);
+        let before = self.pasts[..first].iter();
+        let open = before.filter(|past| past.is_open_after(from)).count();
+        // What is open at its beginning is never most of it.
+        let next = first + MANY.max(open);
+        let stamp = |past: &Past| past.write.stamp;
+        // Writes of one stamp stay together.
+        let last = self.pasts.get(next - 1).map(stamp);
+        let after = self.pasts.get(next..).unwrap_or_default().iter();
+        after.map(stamp).find(|stamp| Some(*stamp) != last)
+    }
+
+    /// Writes what is to be known within a span, but for its beginning.
+    pub(crate) fn put(&mut self, span: Span, out: &mut Vec<u8>) {
+        let all = self.pasts.iter();
+        let within =
+            all.filter(|past| span.ends_after(past.write.stamp) && past.is_open_after(span.from));
+        // When one ends after that, the next stretch says.
+        let within = within.map(|past| {
+            let ended = past.ended.filter(|ended| span.ends_after(*ended));
+            (past, ended)
         });
-        Stretch { from, to, pasts }
-    }
-
-    /// Returns the stretches into which it falls that begins at a moment.
-    pub(crate) fn stretches(&self, mut from: Stamp) -> Vec<Stretch> {
-        let all = || self.fields.values().flatten();
-        let mut stamps: Vec<_> = all().map(|past| past.write.stamp).collect();
-        stamps.sort_unstable();
-        let mut stretches = Vec::new();
-        loop {
-            let first = stamps.partition_point(|stamp| *stamp < from);
-            let is_open = |past: &&Past| past.write.stamp < from && past.is_open_after(from);
-            let open = all().filter(is_open).count();
-            // What is open at its beginning is never most of it.
-            let next = first + MANY.max(open);
-            // Writes of one stamp stay together.
-            let last = stamps.get(next - 1);
-            let after = stamps.get(next..).unwrap_or_default();
-            let to = after.iter().find(|stamp| Some(*stamp) != last).copied();
-            stretches.push(self.within(from, to));
-            match to {
-                Some(to) => from = to,
-                None => return stretches,
-            }
-        }
+        stretch::put(span, within, &mut self.room, out);
     }
 }
 

@@ -1,8 +1,9 @@
-//! A stretch of one thing's history in bytes: what was open at its beginning and what was written in it.
+//! A stretch of one thing's history in bytes: from one moment on, before another, each write that is ordered
+//! before its end and open after its beginning. One that has no end in it is open as long as it lasts.
 
 use super::balance::Chain;
 use super::fold::{At, Number, Open};
-use super::history::Past;
+use super::history::{Past, Span};
 use crate::log::brief::{self, Form};
 use crate::log::codec::{self, CodecError};
 use crate::log::id::{FieldNumber, Seq};
@@ -10,14 +11,10 @@ use crate::log::shapes::{Scan, number, signed};
 use crate::log::stamp::{Stamp, WallMs};
 use crate::log::value::Value;
 
-/// From one moment on, before another: each write that is ordered before its end and open after its
-/// beginning. One that has no end in it is open as long as it lasts.
+/// The writes of a stretch that are open at a moment, as of those that do not end. In the order of their
+/// stamps.
 #[derive(Debug)]
 pub(crate) struct Stretch {
-    pub(crate) from: Stamp,
-    /// None if it lasts.
-    pub(crate) to: Option<Stamp>,
-    // In the order of their stamps.
     pub(super) pasts: Vec<Past>,
 }
 
@@ -37,77 +34,104 @@ const SAID: u8 = 2;
 
 const ODD: CodecError = CodecError::Shape("the history is in another shape");
 
+/// Room for reading and writing stretches, kept from one to the next.
+#[derive(Debug, Default)]
+pub(super) struct Room {
+    fields: Vec<FieldNumber>,
+    last: Last,
+    // Of each field the write that ends with the next.
+    ending: Vec<Option<usize>>,
+}
+
+/// Writes a stretch, but for its beginning: its writes in order, each with when it ends in it.
+pub(super) fn put<'a>(
+    Span { from, to }: Span,
+    pasts: impl Iterator<Item = (&'a Past, Option<Stamp>)> + Clone,
+    room: &mut Room,
+    out: &mut Vec<u8>,
+) {
+    number(out, to.map_or(0, |to| to.bits() - from.bits()));
+    let Room { fields, last, .. } = room;
+    fields.clear();
+    let mut many = 0;
+    for (past, _) in pasts.clone() {
+        many += 1;
+        if !fields.contains(&past.field) {
+            fields.push(past.field);
+        }
+    }
+    number(out, fields.len() as u64);
+    for field in &*fields {
+        number(out, u64::from(field.0));
+    }
+    number(out, many);
+    last.begin(fields.len());
+    let mut left = pasts;
+    while let Some((past, ended)) = left.next() {
+        let field = fields.iter().position(|field| *field == past.field);
+        let next = || {
+            let mut after = left.clone().map(|(past, _)| past);
+            let next = after.find(|next| next.field == past.field)?;
+            Some(next.write.stamp)
+        };
+        let end = match ended {
+            None => NEVER,
+            ended if ended == next() => WITH_NEXT,
+            Some(_) => SAID,
+        };
+        last.put(past, field.expect("all are listed"), (end, ended), out);
+    }
+}
+
+/// Reads what [`put`] wrote of a stretch that begins at a moment, and puts its writes behind others; returns
+/// where it ends.
+///
+/// # Errors
+/// [`CodecError`] where the bytes are no stretch. Then some of the writes may be there.
+pub(super) fn read(
+    from: Stamp,
+    bytes: &[u8],
+    room: &mut Room,
+    pasts: &mut Vec<Past>,
+) -> Result<Option<Stamp>, CodecError> {
+    let mut reading = Reading::begin(from, bytes, room)?;
+    pasts.reserve(reading.many);
+    while let Some(told) = reading.next()? {
+        let (field, end, write) = (told.field, told.end, told.write());
+        let ended = reading.end(end, write.stamp)?;
+        let Room { fields, ending, .. } = &mut *reading.room;
+        if let Some(before) = ending[field].take() {
+            pasts[before].ended = Some(write.stamp);
+        }
+        if end == WITH_NEXT {
+            ending[field] = Some(pasts.len());
+        }
+        pasts.push(Past {
+            field: fields[field],
+            ended,
+            write,
+        });
+    }
+    if reading.room.ending.iter().any(Option::is_some) {
+        return Err(ODD);
+    }
+    reading.left.finish()?;
+    Ok(reading.to)
+}
+
 impl Stretch {
-    /// Writes it, but for its beginning.
-    pub(crate) fn put(&self, out: &mut Vec<u8>) {
-        number(out, self.to.map_or(0, |to| to.bits() - self.from.bits()));
-        let mut fields: Vec<FieldNumber> = Vec::new();
-        for past in &self.pasts {
-            if !fields.contains(&past.field) {
-                fields.push(past.field);
-            }
-        }
-        number(out, fields.len() as u64);
-        for field in &fields {
-            number(out, u64::from(field.0));
-        }
-        number(out, self.pasts.len() as u64);
-        let mut last = Last::of(fields.len());
-        for (nth, past) in self.pasts.iter().enumerate() {
-            let field = fields.iter().position(|field| *field == past.field);
-            let mut after = self.pasts[nth + 1..].iter();
-            let next = after.find(|next| next.field == past.field);
-            let end = match past.ended {
-                None => NEVER,
-                ended if ended == next.map(|next| next.write.stamp) => WITH_NEXT,
-                Some(_) => SAID,
-            };
-            last.put(past, field.expect("all are listed"), end, out);
-        }
-    }
-
-    /// Reads what [`Self::put`] wrote of one that begins at a moment.
+    /// Reads what [`put`] wrote of one that begins at a moment, as of another. What is ordered after that is
+    /// not looked at.
     ///
     /// # Errors
-    /// [`CodecError`] where the bytes are no stretch.
-    pub(crate) fn read(from: Stamp, bytes: &[u8]) -> Result<Self, CodecError> {
-        let mut reading = Reading::begin(from, bytes)?;
-        let mut pasts: Vec<Past> = Vec::with_capacity(reading.many);
-        // Of each field the write that ends with the next.
-        let mut ending: Vec<Option<usize>> = vec![None; reading.fields.len()];
-        while let Some(told) = reading.next()? {
-            let (field, end, write) = (told.field, told.end, told.write());
-            if let Some(before) = ending[field].take() {
-                pasts[before].ended = Some(write.stamp);
-            }
-            if end == WITH_NEXT {
-                ending[field] = Some(pasts.len());
-            }
-            pasts.push(Past {
-                field: reading.fields[field],
-                ended: reading.end(end, write.stamp)?,
-                write,
-            });
-        }
-        if ending.iter().any(Option::is_some) {
-            return Err(ODD);
-        }
-        reading.left.finish()?;
-        let to = reading.to;
-        Ok(Self { from, to, pasts })
-    }
-
-    /// Reads those of its writes that are open at a moment, each as one that does not end. What is ordered
-    /// after that is not looked at.
-    ///
-    /// # Errors
-    /// Those of [`Self::read`], as far as it is read.
+    /// [`CodecError`] where the bytes are no stretch, as far as they are read.
     pub(crate) fn read_open(from: Stamp, bytes: &[u8], moment: Stamp) -> Result<Self, CodecError> {
-        let mut reading = Reading::begin(from, bytes)?;
+        let mut room = Room::default();
+        let mut reading = Reading::begin(from, bytes, &mut room)?;
         // Of each field the write that ends with the next; and those that end otherwise. With each, which
         // of all writes it is.
         let mut ending: Vec<Option<(usize, Told)>> = Vec::new();
-        ending.resize_with(reading.fields.len(), || None);
+        ending.resize_with(reading.room.fields.len(), || None);
         let mut open = Vec::new();
         for nth in 0.. {
             let Some(told) = reading.next()? else {
@@ -133,13 +157,11 @@ impl Stretch {
         open.extend(ending.into_iter().flatten());
         open.sort_unstable_by_key(|(nth, _)| *nth);
         let pasts = open.into_iter().map(|(_, told)| Past {
-            field: reading.fields[told.field],
+            field: reading.room.fields[told.field],
             write: told.write(),
             ended: None,
         });
         Ok(Self {
-            from,
-            to: reading.to,
             pasts: pasts.collect(),
         })
     }
@@ -169,20 +191,25 @@ impl Stretch {
 }
 
 /// A stretch that is being read.
-struct Reading<'a> {
+struct Reading<'a, 'r> {
     left: Scan<'a>,
     to: Option<Stamp>,
     // How many writes come.
     many: usize,
-    fields: Vec<FieldNumber>,
-    last: Last,
+    room: &'r mut Room,
 }
 
-impl<'a> Reading<'a> {
-    fn begin(from: Stamp, bytes: &'a [u8]) -> Result<Self, CodecError> {
+impl<'a, 'r> Reading<'a, 'r> {
+    fn begin(from: Stamp, bytes: &'a [u8], room: &'r mut Room) -> Result<Self, CodecError> {
         let mut left = Scan::of(bytes);
         let to = Stretch::read_end(from, &mut left)?;
-        let fields = left.items(|left| Ok(FieldNumber(left.number_u16()?)))?;
+        room.fields.clear();
+        for _ in 0..left.count()? {
+            room.fields.push(FieldNumber(left.number_u16()?));
+        }
+        room.last.begin(room.fields.len());
+        room.ending.clear();
+        room.ending.resize(room.fields.len(), None);
         let many = left.count()?;
         if many > left.rest().len() {
             return Err(ODD);
@@ -191,8 +218,7 @@ impl<'a> Reading<'a> {
             left,
             to,
             many,
-            last: Last::of(fields.len()),
-            fields,
+            room,
         })
     }
 
@@ -202,7 +228,7 @@ impl<'a> Reading<'a> {
             return Ok(None);
         };
         self.many = after;
-        self.last.read(&mut self.left).map(Some)
+        self.room.last.read(&mut self.left).map(Some)
     }
 
     /// Reads when the write before, of this stamp, ends, if that does not follow from the next.
@@ -252,6 +278,7 @@ impl Told {
 }
 
 /// What the writes before told.
+#[derive(Debug, Default)]
 struct Last {
     wall: u64,
     chain: Number,
@@ -262,16 +289,21 @@ struct Last {
 }
 
 impl Last {
-    fn of(fields: usize) -> Self {
-        Self {
-            wall: 0,
-            chain: 0,
-            seqs: Vec::new(),
-            forms: vec![None; fields],
-        }
+    /// Nothing, in a stretch of so many fields.
+    fn begin(&mut self, fields: usize) {
+        (self.wall, self.chain) = (0, 0);
+        self.seqs.clear();
+        self.forms.clear();
+        self.forms.resize(fields, None);
     }
 
-    fn put(&mut self, past: &Past, field: usize, end: u8, out: &mut Vec<u8>) {
+    fn put(
+        &mut self,
+        past: &Past,
+        field: usize,
+        (end, ended): (u8, Option<Stamp>),
+        out: &mut Vec<u8>,
+    ) {
         let Open {
             at,
             stamp,
@@ -312,7 +344,7 @@ impl Last {
                 self.forms[field] = Form::of(value).map(|form| (form, how));
             }
         }
-        if let (SAID, Some(ended)) = (end, past.ended) {
+        if let (SAID, Some(ended)) = (end, ended) {
             signed(out, ended.wall().get().wrapping_sub(wall) as i64);
             number(out, u64::from(ended.tick()));
         }

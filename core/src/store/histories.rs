@@ -14,7 +14,7 @@ use super::tables::{self, HISTORIES};
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::stamp::Stamp;
 use crate::merge::balance::{Balance, Chain};
-use crate::merge::history::{self, History};
+use crate::merge::history::{self, History, Span};
 use crate::merge::lately::Lately;
 use crate::merge::stretch::Stretch;
 
@@ -177,7 +177,7 @@ impl Histories {
                     return Ok(false);
                 }
                 let mut right = Vec::new();
-                history.within(from, to).put(&mut right);
+                history.put(Span { from, to }, &mut right);
                 if right != bytes {
                     return Ok(false);
                 }

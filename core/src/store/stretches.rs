@@ -4,11 +4,14 @@
 //! entered in few rows; those that are over stand apart. Of one thing each stretch begins where the one
 //! before it ends, and the first at the beginning of time.
 
+use core::ops::Range;
+
 use super::{Error, tables};
 use crate::log::codec::CodecError;
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::shapes::{Scan, number};
 use crate::log::stamp::Stamp;
+use crate::merge::history::{History, Span};
 use crate::merge::stretch::Stretch;
 
 pub(super) type Key = [u8; 41];
@@ -130,60 +133,107 @@ fn next<'a>(
     Ok(item)
 }
 
-/// A stretch that is to be put into a row.
-#[derive(Debug)]
-pub(super) struct Put {
-    pub(super) thing: ThingId,
-    pub(super) from: Stamp,
-    pub(super) bytes: Vec<u8>,
+/// Stretches on their way into rows, in order.
+#[derive(Debug, Default)]
+pub(super) struct Puts {
+    all: Vec<Put>,
+    // In which the bytes of each stand somewhere.
+    bytes: Vec<u8>,
 }
 
-impl Put {
-    pub(super) fn of(thing: ThingId, stretch: &Stretch) -> Self {
-        let mut bytes = Vec::new();
-        stretch.put(&mut bytes);
-        Self {
-            thing,
-            from: stretch.from,
-            bytes,
-        }
-    }
+/// One of them, and where its bytes stand.
+#[derive(Debug)]
+struct Put {
+    thing: ThingId,
+    from: Stamp,
+    at: Range<usize>,
+}
 
-    /// Reads it.
+impl Puts {
+    /// Puts what stands in a row behind the others.
     ///
     /// # Errors
-    /// [`Error::DamagedIndex`] where it is none.
-    pub(super) fn read(&self) -> Result<Stretch, Error> {
-        Stretch::read(self.from, &self.bytes).map_err(|_| damaged())
+    /// Those of [`items`].
+    pub(super) fn take(&mut self, key: &Key, row: &[u8]) -> Result<(), Error> {
+        for item in items(key, row)? {
+            let Item {
+                thing, from, bytes, ..
+            } = item?;
+            let at = self.bytes.len()..self.bytes.len() + bytes.len();
+            self.bytes.extend_from_slice(bytes);
+            self.all.push(Put { thing, from, at });
+        }
+        Ok(())
     }
-}
 
-/// Puts stretches, in order, into rows.
-pub(super) fn rows(logbook: LogbookId, age: Age, puts: &[Put]) -> Vec<(Key, Vec<u8>)> {
-    let mut rows = Vec::new();
-    let mut left = puts;
-    while let Some(first) = left.first() {
-        let key = key(logbook, age, first.thing, first.from);
-        let (mut many, mut thing) = (0, first.thing);
-        let row = tables::summed_row(&key, |row| {
-            for put in left {
-                let before = row.len();
-                let is_new = put.thing != thing;
-                number(row, (put.bytes.len() as u64) << 1 | u64::from(is_new));
-                if is_new {
-                    row.extend_from_slice(put.thing.bytes());
-                    number(row, put.from.bits());
-                }
-                row.extend_from_slice(&put.bytes);
-                if many > 0 && row.len() - 8 > FULL {
-                    row.truncate(before);
-                    return;
-                }
-                (many, thing) = (many + 1, put.thing);
+    /// Returns those of a thing, each with its beginning, from the one on in which a moment lies.
+    pub(super) fn of(&self, thing: ThingId, moment: Stamp) -> impl Iterator<Item = (Stamp, &[u8])> {
+        let from = self.all.partition_point(|put| put.thing < thing);
+        let to = self.all.partition_point(|put| put.thing <= thing);
+        let of_thing = &self.all[from..to];
+        let before = of_thing.partition_point(|put| put.from <= moment);
+        let those = of_thing[before.saturating_sub(1)..].iter();
+        those.map(|put| (put.from, &self.bytes[put.at.clone()]))
+    }
+
+    /// Puts parts of a thing's history in the place of those that begin at a moment or after it.
+    pub(super) fn replace(
+        &mut self,
+        thing: ThingId,
+        moment: Stamp,
+        history: &mut History,
+        spans: &[Span],
+    ) {
+        let is_before = |put: &Put| (put.thing, put.from) < (thing, moment);
+        let from = self.all.partition_point(is_before);
+        let to = self.all.partition_point(|put| put.thing <= thing);
+        let bytes = &mut self.bytes;
+        let puts = spans.iter().map(|span| {
+            let begun = bytes.len();
+            history.put(*span, bytes);
+            Put {
+                thing,
+                from: span.from,
+                at: begun..bytes.len(),
             }
         });
-        rows.push((key, row));
-        left = &left[many..];
+        self.all.splice(from..to, puts);
     }
-    rows
+
+    /// Does `with` each of the rows that they make, made in the same room, and forgets them.
+    pub(super) fn drain_rows(
+        &mut self,
+        logbook: LogbookId,
+        age: Age,
+        room: &mut Vec<u8>,
+        mut with: impl FnMut(&Key, &[u8]) -> Result<(), Error>,
+    ) -> Result<(), Error> {
+        let mut left = self.all.as_slice();
+        while let Some(first) = left.first() {
+            let key = key(logbook, age, first.thing, first.from);
+            let (mut many, mut thing) = (0, first.thing);
+            tables::sum_row(room, &key, |row| {
+                for put in left {
+                    let before = row.len();
+                    let is_new = put.thing != thing;
+                    number(row, (put.at.len() as u64) << 1 | u64::from(is_new));
+                    if is_new {
+                        row.extend_from_slice(put.thing.bytes());
+                        number(row, put.from.bits());
+                    }
+                    row.extend_from_slice(&self.bytes[put.at.clone()]);
+                    if many > 0 && row.len() - 8 > FULL {
+                        row.truncate(before);
+                        return;
+                    }
+                    (many, thing) = (many + 1, put.thing);
+                }
+            });
+            with(&key, room)?;
+            left = &left[many..];
+        }
+        self.all.clear();
+        self.bytes.clear();
+        Ok(())
+    }
 }

@@ -305,14 +305,25 @@ pub(super) fn summed_row(key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> 
     row_with(sum, key, put)
 }
 
+/// The same in room that was another's.
+pub(super) fn sum_row(row: &mut Vec<u8>, key: &[u8], put: impl FnOnce(&mut Vec<u8>)) {
+    fill_with(sum, row, key, put);
+}
+
 type Check = fn(&[u8], &[u8]) -> [u8; 8];
 
 fn row_with(check: Check, key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
-    let mut row = vec![0; 8];
-    put(&mut row);
+    let mut row = Vec::new();
+    fill_with(check, &mut row, key, put);
+    row
+}
+
+fn fill_with(check: Check, row: &mut Vec<u8>, key: &[u8], put: impl FnOnce(&mut Vec<u8>)) {
+    row.clear();
+    row.extend_from_slice(&[0; 8]);
+    put(row);
     let check = check(key, &row[8..]);
     row[..8].copy_from_slice(&check);
-    row
 }
 
 fn check(key: &[u8], rest: &[u8]) -> [u8; 8] {

@@ -11,14 +11,6 @@ use crate::log::id::Seq;
 use crate::log::stamp::WallMs;
 use crate::log::value::HowKnown;
 
-fn read(stretch: &Stretch) -> Stretch {
-    let mut bytes = Vec::new();
-    stretch.put(&mut bytes);
-    let read = Stretch::read(stretch.from, &bytes).unwrap();
-    assert_eq!(Stretch::end(stretch.from, &bytes).unwrap(), stretch.to);
-    read
-}
-
 fn past() -> impl Strategy<Value = Past> {
     let field = prop_oneof![9 => 0_u16..9, 1 => any::<u16>()];
     let stamp = (0_u64..50, 0_u16..2).prop_map(|(wall, tick)| Stamp::new(WallMs::new(wall), tick));
@@ -57,7 +49,8 @@ proptest! {
     ) {
         let placed = crews::play(&steps).told();
         let part = placed.len().div_ceil(parts).max(1);
-        let (mut fold, mut stretches) = (Fold::default(), Vec::new());
+        let (mut fold, mut history) = (Fold::default(), History::default());
+        let mut stretches: Vec<(Span, Vec<u8>)> = Vec::new();
         fold.learn(replay::receipts(&placed), replay::held_back(&placed));
         let mut lately = Lately::default();
         for (nth, some) in placed.chunks(part).enumerate() {
@@ -68,20 +61,29 @@ proptest! {
             if at_hand && nth + 1 == placed.len().div_ceil(part) {
                 break;
             }
-            let mut history = History::resume(core::mem::take(&mut stretches).into_iter());
+            history.begin();
+            for (span, bytes) in &stretches {
+                history.resume(span.from, bytes).unwrap();
+            }
             history.go_on(THING, &lately);
-            stretches = history.stretches(Stamp::ZERO).iter().map(read).collect();
-            prop_assert_eq!(stretches[0].from, Stamp::ZERO);
-            prop_assert!(stretches.windows(2).all(|two| two[0].to == Some(two[1].from)));
-            prop_assert_eq!(stretches[stretches.len() - 1].to, None);
+            stretches = history.spans().map(|span| (span, Vec::new())).collect();
+            for (span, bytes) in &mut stretches {
+                history.put(*span, bytes);
+                prop_assert_eq!(Stretch::end(span.from, bytes).unwrap(), span.to);
+            }
+            let spans: Vec<_> = stretches.iter().map(|(span, _)| *span).collect();
+            prop_assert_eq!(spans[0].from, Stamp::ZERO);
+            prop_assert!(spans.windows(2).all(|two| two[0].to == Some(two[1].from)));
+            prop_assert_eq!(spans[spans.len() - 1].to, None);
             lately = Lately::none(lately.chains);
         }
         for moment in moments {
             let until = Stamp::end_of(WallMs::new(moment));
-            let holds = |stretch: &Stretch| {
-                stretch.from <= until && stretch.to.is_none_or(|to| until < to)
-            };
-            let stretch = stretches.iter().find(|stretch| holds(stretch)).map(read);
+            let holds = |span: &Span| span.from <= until && span.ends_after(until);
+            let stretch = stretches.iter().find(|(span, _)| holds(span));
+            let stretch = stretch.map(|(span, bytes)| {
+                Stretch::read_open(span.from, bytes, until).unwrap()
+            });
             let then = State::as_of(&placed, until);
             let right: Vec<_> = then.registers_of(THING).map(|(of, all)| (of, all.clone())).collect();
             prop_assert_eq!(registers(stretch, THING, &lately, until), right, "at {}", moment);
@@ -96,20 +98,21 @@ proptest! {
         pasts.sort_by_key(|past| past.write.stamp);
         let from = Stamp::new(WallMs::new(7), 3);
         let to = to.map(|to| Stamp::from_bits(from.bits() + to));
-        let stretch = Stretch { from, to, pasts };
+        let (mut room, mut bytes, mut read) = (Room::default(), Vec::new(), Vec::new());
+        let each = pasts.iter().map(|past| (past, past.ended));
+        stretch::put(Span { from, to }, each, &mut room, &mut bytes);
+        prop_assert_eq!(stretch::read(from, &bytes, &mut room, &mut read).unwrap(), to);
+        prop_assert_eq!(Stretch::end(from, &bytes).unwrap(), to);
         // Values that are no numbers are themselves only in their bytes.
-        prop_assert_eq!(format!("{:?}", read(&stretch)), format!("{stretch:?}"));
-        let mut bytes = Vec::new();
-        stretch.put(&mut bytes);
+        prop_assert_eq!(format!("{read:?}"), format!("{pasts:?}"));
         for moment in (0..52).map(|wall| Stamp::end_of(WallMs::new(wall))) {
-            let open = |stretch: &Stretch| -> Vec<_> {
-                let pasts = stretch.pasts.iter();
-                let within = pasts.filter(|past| past.write.stamp <= moment);
+            let open = |pasts: &[Past]| -> Vec<_> {
+                let within = pasts.iter().filter(|past| past.write.stamp <= moment);
                 let open = within.filter(|past| past.is_open_after(moment));
                 open.map(|past| format!("{:?} {:?}", past.field, past.write)).collect()
             };
             let read = Stretch::read_open(from, &bytes, moment).unwrap();
-            prop_assert_eq!(open(&read), open(&stretch));
+            prop_assert_eq!(open(&read.pasts), open(&pasts));
         }
     }
 
@@ -121,7 +124,9 @@ proptest! {
     ) {
         let moment = Stamp::from_bits(moment);
         let from = Stamp::from_bits(from);
-        let _unread = Stretch::read(from, &bytes).is_ok();
+        let mut history = History::default();
+        let _unread = history.resume(from, &bytes).is_ok();
+        let _unread = history.resume(moment, &bytes).is_ok();
         let _unread = Stretch::read_open(from, &bytes, moment).is_ok();
         let _unread = Stretch::end(from, &bytes).is_ok();
     }
