@@ -101,7 +101,7 @@ struct Where {
 }
 
 impl Bundle {
-    /// Packs lists of observations, each in order, into bytes.
+    /// Packs lists of observations, by thing and kind and each in order, into bytes.
     pub(crate) fn pack<'a>(lists: impl Iterator<Item = (About, &'a [Observation])>) -> Vec<u8> {
         let lists: Vec<_> = lists.collect();
         let mut packing = Packing::default();

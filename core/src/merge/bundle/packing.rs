@@ -1,6 +1,8 @@
 //! Observations into a bundle.
 
-use std::collections::{BTreeMap, HashMap};
+use std::borrow::Borrow;
+use std::collections::HashMap;
+use std::hash::Hash;
 use std::sync::Arc;
 
 use foldhash::fast::RandomState;
@@ -13,6 +15,9 @@ use crate::log::shapes::{number, signed, sized};
 use crate::log::value::Value;
 use crate::merge::state::Observation;
 
+/// Of observations of one kind its number, how many they are, whether any is absent, and their bytes' length.
+type Kind = (ObservationNumber, usize, bool, usize);
+
 /// A bundle under way.
 #[derive(Default)]
 pub(super) struct Packing {
@@ -23,26 +28,30 @@ pub(super) struct Packing {
     // What the first observation of each tells.
     begun: Vec<Visit>,
     values: Numbered<Vec<u8>>,
-    // Of each kind its number, how many, whether any is absent, and its bytes' length.
-    lists: BTreeMap<ThingId, Vec<(ObservationNumber, usize, bool, usize)>>,
-    bodies: BTreeMap<About, Vec<u8>>,
+    lists: Vec<(ThingId, Vec<Kind>)>,
+    bodies: Vec<u8>,
 }
 
 impl Packing {
+    /// Packs a list, which comes after those so far by thing and kind.
     pub(super) fn list(&mut self, (thing, what): About, list: &[Observation]) {
         if list.is_empty() {
             return;
         }
-        let mut body = Vec::with_capacity(14 * list.len());
+        let mut bodies = core::mem::take(&mut self.bodies);
+        let from = bodies.len();
         let mut last = Last::default();
         for seen in list {
-            self.observation(seen, &mut last, &mut body);
+            self.observation(seen, &mut last, &mut bodies);
         }
         let is_blank = |seen: &Observation| matches!(seen.value, Value::Absent(_));
         let has_blanks = list.iter().any(is_blank);
-        let kinds = self.lists.entry(thing).or_default();
-        kinds.push((what, list.len(), has_blanks, body.len()));
-        self.bodies.insert((thing, what), body);
+        let kind = (what, list.len(), has_blanks, bodies.len() - from);
+        self.bodies = bodies;
+        match self.lists.last_mut() {
+            Some((of, kinds)) if *of == thing => kinds.push(kind),
+            _ => self.lists.push((thing, vec![kind])),
+        }
     }
 
     /// Numbers the visits of all observations as they began, so that those of a list are near each other.
@@ -60,7 +69,7 @@ impl Packing {
         first.sort_unstable_by_key(|(visit, seen)| (seen.rank(), *visit));
         for (id, seen) in first {
             self.visits.number(&id);
-            let author = self.author(seen);
+            let author = self.author(seen, 0);
             self.begun.push(Visit {
                 id,
                 author: author as u32,
@@ -70,7 +79,18 @@ impl Packing {
         }
     }
 
-    fn author(&mut self, seen: &Observation) -> usize {
+    /// The number of its author, who mostly is that of the one before.
+    fn author(&mut self, seen: &Observation, before: usize) -> usize {
+        if let Some(Author {
+            chain,
+            by,
+            utc_offset_min,
+        }) = self.authors.1.get(before)
+            && (*chain, *utc_offset_min) == (seen.place.chain, seen.utc_offset_min)
+            && *by == seen.by
+        {
+            return before;
+        }
         self.authors.number(&Author {
             chain: seen.place.chain,
             by: Arc::clone(&seen.by),
@@ -79,7 +99,7 @@ impl Packing {
     }
 
     fn observation(&mut self, seen: &Observation, last: &mut Last, body: &mut Vec<u8>) {
-        let author = self.author(seen);
+        let author = self.author(seen, last.author);
         let begun = seen.visit.map(|visit| self.visits.number(&visit));
         let visit = begun.map_or(0, |begun| begun as u64 + 1);
         let visit_before = last.visit;
@@ -121,9 +141,10 @@ impl Packing {
         let from = body.len();
         brief::put(&seen.value, body);
         if body.len() - from >= LONG {
-            let long = body.split_off(from);
+            let value = self.values.number(&body[from..]);
+            body.truncate(from);
             body.push(brief::NO_VALUE);
-            number(body, self.values.number(&long) as u64);
+            number(body, value as u64);
         }
         *last = Last {
             wall,
@@ -176,9 +197,7 @@ impl Packing {
                 number(out, *length as u64);
             }
         }
-        for body in self.bodies.values() {
-            out.extend_from_slice(body);
-        }
+        out.extend_from_slice(&self.bodies);
         all
     }
 }
@@ -186,13 +205,16 @@ impl Packing {
 /// Numbers, in the order of their first use.
 struct Numbered<T>(HashMap<T, usize, RandomState>, Vec<T>);
 
-impl<T: Clone + Eq + std::hash::Hash> Numbered<T> {
-    fn number(&mut self, of: &T) -> usize {
+impl<T: Clone + Eq + Hash> Numbered<T> {
+    fn number<Q: ToOwned<Owned = T> + Eq + Hash + ?Sized>(&mut self, of: &Q) -> usize
+    where
+        T: Borrow<Q>,
+    {
         if let Some(number) = self.0.get(of) {
             return *number;
         }
-        self.0.insert(of.clone(), self.1.len());
-        self.1.push(of.clone());
+        self.0.insert(of.to_owned(), self.1.len());
+        self.1.push(of.to_owned());
         self.1.len() - 1
     }
 }
