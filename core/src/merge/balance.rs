@@ -1,20 +1,23 @@
 //! What a logbook's entries up to some moment come to, in bytes, so that whoever goes on from there need
 //! not fold them again.
 
-use super::register::{Register, Write};
+use super::fold::{At, Field, Number, Open};
+use super::lately::Lately;
 use crate::log::brief;
 use crate::log::codec::{self, CodecError};
 use crate::log::id::{ChainId, FieldNumber, Place, Seq, ThingId};
-use crate::log::shapes::{Scan, number, signed};
+use crate::log::shapes::{self, Scan, number, signed};
 use crate::log::stamp::{Stamp, WallMs};
 
-/// The registers of a logbook, and what the writers of its chains had.
+/// The open writes of a logbook's fields, and what the writers of its chains had.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Balance {
     pub(crate) chains: Vec<Chain>,
-    /// By thing and field, in order.
-    pub(crate) registers: Vec<((ThingId, FieldNumber), Register)>,
+    pub(crate) fields: Fields,
 }
+
+/// Fields of things, by both and in order.
+pub(crate) type Fields = Vec<((ThingId, FieldNumber), Field)>;
 
 /// One chain, and how far its writer has each of the others.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,45 +54,42 @@ pub(crate) fn put_chains(chains: &[Chain], out: &mut Vec<u8>) {
 impl Balance {
     /// The same of one thing alone.
     pub(crate) fn of_thing(&self, thing: ThingId) -> Self {
-        let from = self.registers.partition_point(|((of, _), _)| *of < thing);
-        let registers = self.registers[from..].iter();
-        let registers = registers.take_while(|((of, _), _)| *of == thing);
+        let from = self.fields.partition_point(|((of, _), _)| *of < thing);
+        let fields = self.fields[from..].iter();
+        let fields = fields.take_while(|((of, _), _)| *of == thing);
         Self {
             chains: self.chains.clone(),
-            registers: registers.cloned().collect(),
+            fields: fields.cloned().collect(),
         }
     }
 
-    /// Writes the registers, for whoever has the chains.
-    pub(crate) fn put_registers(&self, out: &mut Vec<u8>) {
+    /// Goes on with what was written since; `fields` are those of the things that it is of, in order.
+    pub(crate) fn go_on(&mut self, lately: Lately, mut fields: Fields) {
+        self.fields
+            .retain(|((thing, _), _)| lately.of(*thing).is_empty());
+        self.fields.append(&mut fields);
+        self.fields.sort_by_key(|(of, _)| *of);
+        self.chains = lately.chains;
+    }
+
+    /// Writes the fields, for whoever has the chains.
+    pub(crate) fn put_fields(&self, out: &mut Vec<u8>) {
         let mut wall = 0;
         let of_one_thing =
             |one: &((ThingId, _), _), other: &((ThingId, _), _)| one.0.0 == other.0.0;
-        number(out, self.registers.chunk_by(of_one_thing).count() as u64);
-        for fields in self.registers.chunk_by(of_one_thing) {
+        number(out, self.fields.chunk_by(of_one_thing).count() as u64);
+        for fields in self.fields.chunk_by(of_one_thing) {
             out.extend_from_slice(fields[0].0.0.bytes());
             number(out, fields.len() as u64);
-            for ((_, field), register) in fields {
-                number(out, u64::from(field.0));
-                number(out, register.open().len() as u64);
-                for write in register.open() {
-                    wall = self.put_write(write, wall, out);
+            for ((_, number), field) in fields {
+                shapes::number(out, u64::from(number.0));
+                shapes::number(out, field.open().count() as u64);
+                for write in field.open() {
+                    put_write(write, wall, out);
+                    wall = write.stamp.wall().get();
                 }
             }
         }
-    }
-
-    fn put_write(&self, write: &Write, before: u64, out: &mut Vec<u8>) -> u64 {
-        let of = |chain: &Chain| chain.id == write.place.chain;
-        let chain = self.chains.iter().position(of);
-        number(out, chain.expect("whoever wrote has a chain") as u64);
-        number(out, write.place.seq.get());
-        let wall = write.stamp.wall().get();
-        signed(out, wall.wrapping_sub(before) as i64);
-        number(out, u64::from(write.stamp.tick()));
-        out.push(codec::how_code(write.how));
-        brief::put(&write.value, out);
-        wall
     }
 
     /// Reads what [`put_chains`] wrote.
@@ -106,37 +106,59 @@ impl Balance {
         })
     }
 
-    /// Reads what [`Self::put_registers`] wrote, of these chains.
+    /// Reads what [`Self::put_fields`] wrote, of these chains.
     ///
     /// # Errors
-    /// [`CodecError`] where the bytes are no registers.
+    /// [`CodecError`] where the bytes are no fields.
     pub(crate) fn read(chains: Vec<Chain>, left: &mut Scan<'_>) -> Result<Self, CodecError> {
-        let mut registers = Vec::new();
+        let mut fields = Vec::new();
         let mut wall = 0_u64;
         for _ in 0..left.count()? {
             let thing = ThingId::from_bytes(left.array()?);
             for _ in 0..left.count()? {
-                let field = FieldNumber(left.number_u16()?);
-                let mut open = Vec::with_capacity(1);
-                for _ in 0..left.count()? {
-                    let chain = chains.get(left.count()?).ok_or(ODD)?.id;
-                    let seq = Seq::new(left.number()?).ok_or(ODD)?;
-                    wall = wall.wrapping_add_signed(left.signed()?);
-                    let stamp = Stamp::new(WallMs::new(wall), left.number_u16()?);
-                    let how = codec::code_how(left.byte()?);
-                    open.push(Write {
-                        place: Place { chain, seq },
-                        stamp,
-                        value: brief::read(left)?,
-                        how,
-                    });
+                let number = FieldNumber(left.number_u16()?);
+                let others = left.count()?.checked_sub(1).ok_or(ODD)?;
+                let mut field = Field::of(read_write(left, &mut wall, chains.len())?);
+                for _ in 0..others {
+                    field.put(read_write(left, &mut wall, chains.len())?);
                 }
-                let register = Register::of_open(open).ok_or(ODD)?;
-                registers.push(((thing, field), register));
+                fields.push(((thing, number), field));
             }
         }
-        Ok(Self { chains, registers })
+        Ok(Self { chains, fields })
     }
+}
+
+/// Writes a write; the one before it was made at this time.
+fn put_write(write: &Open, before: u64, out: &mut Vec<u8>) {
+    number(out, u64::from(write.at.chain));
+    number(out, write.at.seq.get());
+    let wall = write.stamp.wall().get();
+    signed(out, wall.wrapping_sub(before) as i64);
+    number(out, u64::from(write.stamp.tick()));
+    out.push(codec::how_code(write.how));
+    brief::put(&write.value, out);
+}
+
+/// Reads a write of one of so many chains.
+fn read_write(left: &mut Scan<'_>, wall: &mut u64, chains: usize) -> Result<Open, CodecError> {
+    let chain = left.count()?;
+    let is_there = chain < chains;
+    let seq = Seq::new(left.number()?).ok_or(ODD)?;
+    *wall = wall.wrapping_add_signed(left.signed()?);
+    let stamp = Stamp::new(WallMs::new(*wall), left.number_u16()?);
+    let how = codec::code_how(left.byte()?);
+    let value = brief::read(left)?;
+    let chain = Number::try_from(chain).ok().filter(|_| is_there);
+    Ok(Open {
+        at: At {
+            chain: chain.ok_or(ODD)?,
+            seq,
+        },
+        stamp,
+        value,
+        how,
+    })
 }
 
 #[cfg(test)]
@@ -164,7 +186,7 @@ mod tests {
             let balance = fold(Fold::default(), before).balance();
             let mut bytes = Vec::new();
             put_chains(&balance.chains, &mut bytes);
-            balance.put_registers(&mut bytes);
+            balance.put_fields(&mut bytes);
             let mut left = Scan::of(&bytes);
             let chains = Balance::read_chains(&mut left).unwrap();
             let read = Balance::read(chains, &mut left).unwrap();
@@ -178,8 +200,8 @@ mod tests {
             let went_on = fold(Fold::resume(read), after).balance();
             let all = fold(Fold::default(), &placed).balance();
             prop_assert_eq!(went_on, all);
-            let things = balance.registers.iter().map(|((thing, _), _)| *thing);
-            prop_assert_eq!(of_thing.registers.len(), things.filter(|of| *of == THING).count());
+            let things = balance.fields.iter().map(|((thing, _), _)| *thing);
+            prop_assert_eq!(of_thing.fields.len(), things.filter(|of| *of == THING).count());
         }
 
         #[test]

@@ -1,6 +1,7 @@
 //! How changes come to a state as they are read, each entry once and after all that its writer had: who
 //! had seen what follows from that, in one pass.
 
+use core::cmp::Reverse;
 use core::num::NonZeroU32;
 use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -36,8 +37,10 @@ pub(crate) struct Fold {
     // How many lists of observations there are, and what is on them, in the order in which it came.
     lists: Number,
     noted: Vec<Noted>,
-    // What was written since, if that is asked.
+    // What was written since, if that is asked; and whether nothing else is, so that no field needs be
+    // folded.
     lately: Option<Gathering>,
+    only_lately: bool,
     // The chain of the last entry, and that entry if it counts.
     chain: Number,
     now: Option<Now>,
@@ -75,15 +78,15 @@ pub(crate) struct At {
 }
 
 /// A field's open writes: nearly always one.
-#[derive(Debug, Clone)]
-pub(super) struct Field {
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Field {
     open: Open,
     others: Vec<Open>,
 }
 
 /// A write of a field that no other has seen.
-#[derive(Debug, Clone)]
-pub(super) struct Open {
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Open {
     pub(super) at: At,
     pub(super) stamp: Stamp,
     pub(super) value: Value,
@@ -111,25 +114,11 @@ impl Fold {
                 .insert(chain.id, fold.chains.len() as Number);
             fold.chains.push(chain);
         }
-        for ((thing, field), register) in balance.registers {
-            let mut open = register.into_open().into_iter().map(|write| Open {
-                at: At {
-                    chain: fold.chain(write.place.chain),
-                    seq: write.place.seq,
-                },
-                stamp: write.stamp,
-                value: write.value,
-                how: write.how,
-            });
-            let Some(first) = open.next() else { continue };
-            let others = open.collect();
-            fold.fields.push(Field {
-                open: first,
-                others,
-            });
+        for ((thing, number), field) in balance.fields {
+            fold.fields.push(field);
             let thing = fold.thing(thing) as usize;
-            let number = last(&fold.fields);
-            fold.things[thing].fields.insert(field, number);
+            let field = last(&fold.fields);
+            fold.things[thing].fields.insert(number, field);
         }
         fold
     }
@@ -304,7 +293,10 @@ impl Fold {
         };
         if let Some(lately) = &mut self.lately {
             let knows = &self.chains[at.chain as usize].knows;
-            lately.set(thing, field, &write, knows);
+            if self.only_lately {
+                return lately.set(thing, field, write, knows);
+            }
+            lately.set(thing, field, write.clone(), knows);
         }
         match self.things[thing as usize].fields.entry(field) {
             Entry::Vacant(new) => {
@@ -345,24 +337,30 @@ impl Fold {
 
     /// Returns from where to go on.
     pub(crate) fn balance(&self) -> Balance {
-        let registers = self.things.iter().flat_map(|thing| {
+        let fields = self.things.iter().flat_map(|thing| {
             let fields = thing.fields.iter();
-            fields.filter_map(|(field, number)| {
-                let open = self.fields[*number as usize].clone();
-                Some(((thing.id, *field), open.register(&self.chains)?))
+            fields.map(|(number, field)| {
+                let field = self.fields[*field as usize].clone();
+                ((thing.id, *number), field.in_order(&self.chains))
             })
         });
-        let mut registers: Vec<_> = registers.collect();
-        registers.sort_unstable_by_key(|(of, _)| *of);
+        let mut fields: Vec<_> = fields.collect();
+        fields.sort_unstable_by_key(|(of, _)| *of);
         Balance {
             chains: self.chains.clone(),
-            registers,
+            fields,
         }
     }
 
     /// Keeps from here on what is written, for [`Self::take_lately`].
     pub(crate) fn keep_lately(&mut self) {
         self.lately = Some(Gathering::default());
+    }
+
+    /// The same where nobody asks what the fields come to.
+    pub(crate) fn keep_only_lately(&mut self) {
+        self.keep_lately();
+        self.only_lately = true;
     }
 
     /// Returns what was written since that was asked.
@@ -429,6 +427,22 @@ impl Field {
     /// Puts another open write beside those that are there.
     pub(super) fn put(&mut self, write: Open) {
         self.others.push(write);
+    }
+
+    /// Returns its open writes.
+    pub(super) fn open(&self) -> impl Iterator<Item = &Open> {
+        core::iter::once(&self.open).chain(&self.others)
+    }
+
+    /// Returns it with its writes in the order of a register.
+    pub(super) fn in_order(mut self, chains: &[Chain]) -> Self {
+        if !self.others.is_empty() {
+            self.others.push(self.open);
+            let rank = |open: &Open| (open.stamp, place(chains, open.at));
+            self.others.sort_unstable_by_key(|open| Reverse(rank(open)));
+            self.open = self.others.remove(0);
+        }
+        self
     }
 
     /// Takes in a write that nobody who wrote before had; `had` tells which entries its writer had.

@@ -4,6 +4,7 @@
 //! A write is open as of a moment if it is ordered up to it, and no write of the field is whose writer had
 //! it. So it ends with the earliest, by the stamps that order them, of the writes that saw it.
 
+use super::balance::Chain;
 use super::fold::{Field, Number, Open};
 use super::lately::{Late, Lately};
 use super::register::Register;
@@ -154,6 +155,18 @@ impl History {
         })
     }
 
+    /// Returns the fields as they are after all of it, in order.
+    pub(crate) fn last(&self, chains: &[Chain]) -> impl Iterator<Item = (FieldNumber, Field)> {
+        let open = self.pasts.iter().filter(|past| past.ended.is_none());
+        let mut fields = Vec::new();
+        for past in open {
+            put(&mut fields, past.field, past.write.clone());
+        }
+        fields.sort_unstable_by_key(|(number, _)| *number);
+        let fields = fields.into_iter();
+        fields.map(|(number, field)| (number, field.in_order(chains)))
+    }
+
     fn end_of_stretch(&self, from: Stamp) -> Option<Stamp> {
         let first = self.pasts.partition_point(|past| past.write.stamp < from);
         let before = self.pasts[..first].iter();
@@ -181,6 +194,14 @@ impl History {
     }
 }
 
+/// Puts an open write beside those of its field.
+fn put(fields: &mut Vec<(FieldNumber, Field)>, number: FieldNumber, write: Open) {
+    match fields.iter_mut().find(|(of, _)| *of == number) {
+        Some((_, field)) => field.put(write),
+        None => fields.push((number, Field::of(write))),
+    }
+}
+
 /// Returns a thing's registers as of a moment, by field: what was open then by the stretch in which it
 /// lies, and what came since.
 pub(crate) fn registers(
@@ -189,14 +210,26 @@ pub(crate) fn registers(
     lately: &Lately,
     until: Stamp,
 ) -> Vec<(FieldNumber, Register)> {
-    let mut fields: Vec<(FieldNumber, Field)> = Vec::new();
+    let fields = fields(stretch, thing, lately, until).into_iter();
+    let registers = fields.filter_map(|(number, field)| {
+        let register = field.register(&lately.chains)?;
+        Some((number, register))
+    });
+    registers.collect()
+}
+
+/// Returns the same as they are before they are registers.
+pub(crate) fn fields(
+    stretch: Option<Stretch>,
+    thing: ThingId,
+    lately: &Lately,
+    until: Stamp,
+) -> Vec<(FieldNumber, Field)> {
+    let mut fields = Vec::new();
     let pasts = stretch.into_iter().flat_map(|stretch| stretch.pasts);
     let open = pasts.filter(|past| past.write.stamp <= until && past.is_open_after(until));
     for past in open {
-        match fields.iter_mut().find(|(field, _)| *field == past.field) {
-            Some((_, field)) => field.put(past.write),
-            None => fields.push((past.field, Field::of(past.write))),
-        }
+        put(&mut fields, past.field, past.write);
     }
     for late in lately.of(thing) {
         if late.write.stamp > until {
@@ -209,11 +242,7 @@ pub(crate) fn registers(
         }
     }
     fields.sort_unstable_by_key(|(field, _)| *field);
-    let registers = fields.into_iter().filter_map(|(number, field)| {
-        let register = field.register(&lately.chains)?;
-        Some((number, register))
-    });
-    registers.collect()
+    fields
 }
 
 #[cfg(test)]

@@ -84,7 +84,7 @@ impl Gathering {
     }
 
     /// The last entry of a chain, whose writer has so much, sets a field of a thing.
-    pub(super) fn set(&mut self, thing: Number, field: FieldNumber, write: &Open, knows: &[u64]) {
+    pub(super) fn set(&mut self, thing: Number, field: FieldNumber, write: Open, knows: &[u64]) {
         let (chain, thing) = (write.at.chain as usize, thing as usize);
         if self.now.len() <= chain {
             self.now.resize(chain + 1, None);
@@ -96,7 +96,6 @@ impl Gathering {
         if self.things.len() <= thing {
             self.things.resize_with(thing + 1, Vec::new);
         }
-        let write = write.clone();
         self.things[thing].push(Late { field, write, had });
     }
 

@@ -64,11 +64,6 @@ impl Register {
         &self.open
     }
 
-    /// Returns every open write, the one in force first.
-    pub(crate) fn into_open(self) -> Vec<Write> {
-        self.open
-    }
-
     /// Returns whether the field stands in two versions: somebody wrote another value without
     /// having seen the one in force. Two people who wrote the same agree.
     pub fn stands_in_two_versions(&self) -> bool {

@@ -23,6 +23,7 @@ use crate::log::shapes::{Scan, number, sized};
 use crate::log::stamp::Stamp;
 use crate::merge::balance::{self, Balance, Chain};
 use crate::merge::bundle::Bundle;
+use crate::merge::fold::Fold;
 use crate::merge::history;
 use crate::merge::lately::Lately;
 use crate::merge::replay::State;
@@ -212,12 +213,12 @@ impl Balances {
         let (title, chains) = head(&key, row.value())?.parts;
         let stretch = histories.stretch(logbook, thing, until, &chains)?;
         let nothing_since = Lately::none(chains);
-        let registers = history::registers(stretch, thing, &nothing_since, until).into_iter();
-        let registers = registers.map(|(field, register)| ((thing, field), register));
+        let fields = history::fields(stretch, thing, &nothing_since, until).into_iter();
+        let fields = fields.map(|(number, field)| ((thing, number), field));
         Ok(Some(Balanced {
             title,
             base: Balance {
-                registers: registers.collect(),
+                fields: fields.collect(),
                 chains: nothing_since.chains,
             },
             bundles: Vec::new(),
@@ -245,10 +246,10 @@ impl Balances {
         let since = entries.saturating_sub(title.entries);
         let balance = Balance {
             chains,
-            registers: Vec::new(),
+            fields: Vec::new(),
         };
         let heard = Heard::since(&balance, Asked::default(), |hearing| {
-            hearing.keep_lately();
+            hearing.keep_only_lately();
             tell_since(&title, &balance.chains, archive, since, hearing)
         })?;
         Ok(heard.map(|Heard { told, mut fold }| (fold.take_lately(), title.entries + told)))
@@ -278,7 +279,7 @@ impl Balances {
         })?;
         let same = kept.entries() == heard.told && kept.base == heard.fold.balance();
         let lately = heard.fold.take_lately();
-        let mut told = State::made_of(kept.base.registers.iter().cloned(), []);
+        let mut told = Fold::resume(kept.base.clone()).done();
         kept.put_observations(Asked::default(), &mut told);
         Ok(same && told == heard.fold.done() && histories.are_right(logbook, &lately)?)
     }
@@ -342,7 +343,7 @@ impl<'txn> Balancing<'txn> {
         let kept = self.0.get(&key)?;
         let kept = kept.map(|row| registers(&key, row.value())).transpose()?;
         let tell = |after: Arrival, hearing: &mut Hearing| {
-            hearing.fold.keep_lately();
+            hearing.fold.keep_only_lately();
             let mut told = 0;
             archive.each_block_within((after, to), |block| {
                 told += block.tell(hearing)? as u64;
@@ -351,21 +352,27 @@ impl<'txn> Balancing<'txn> {
             Ok(told)
         };
         let since = kept.map(|(title, balance)| {
-            let heard = Heard::since(&balance, Asked::default(), |hearing| {
+            // What the fields come to, their histories tell.
+            let chains = Balance {
+                chains: balance.chains.clone(),
+                fields: Vec::new(),
+            };
+            let heard = Heard::since(&chains, Asked::default(), |hearing| {
                 let told = tell(title.up_to, hearing)?;
                 let mut about = hearing.spoken_of();
                 let is_late = about.any(|of| balance::includes(&balance.chains, of));
                 Ok((!is_late).then_some(told))
             })?;
-            Ok::<_, Error>(heard.map(|heard| (title, heard)))
+            Ok::<_, Error>(heard.map(|heard| (title, balance, heard)))
         });
-        let (mut title, mut heard) = match since.transpose()?.flatten() {
+        let (mut title, mut balance, mut heard) = match since.transpose()?.flatten() {
             Some(since) => since,
             // The first time, or hubs and dispatchers said something of what is in it.
             None => {
                 self.forget(logbook)?;
                 let tell = |hearing: &mut Hearing| tell(Arrival(0), hearing);
-                (Title::BEGINNING, Heard::all(Asked::default(), tell)?)
+                let heard = Heard::all(Asked::default(), tell)?;
+                (Title::BEGINNING, Balance::default(), heard)
             }
         };
         if heard.told == 0 {
@@ -373,11 +380,12 @@ impl<'txn> Balancing<'txn> {
         }
         let after = Arrival(title.up_to.0 + 1);
         (title.up_to, title.entries) = (to, title.entries + heard.told);
-        self.1.enter(logbook, &heard.fold.take_lately())?;
-        let balance = heard.fold.balance();
+        let lately = heard.fold.take_lately();
+        let fields = self.1.enter(logbook, &lately)?;
+        balance.go_on(lately, fields);
         self.put_bundle(logbook, after, heard.fold.done(), &mut title)?;
-        let registers = tables::summed_row(&key, |row| balance.put_registers(row));
-        self.put(&key, &title, &balance.chains, &registers)
+        let fields = tables::summed_row(&key, |row| balance.put_fields(row));
+        self.put(&key, &title, &balance.chains, &fields)
     }
 
     /// Writes the head of a balance, and behind it its registers with their check.

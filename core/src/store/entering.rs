@@ -10,6 +10,7 @@ use super::stretches::{Age, FIRST, Key, LAST, NEVER, Puts, damaged, key};
 use super::tables::{self, HISTORIES};
 use crate::log::id::{LogbookId, ThingId};
 use crate::log::stamp::Stamp;
+use crate::merge::balance::Fields;
 use crate::merge::history::History;
 use crate::merge::lately::Lately;
 
@@ -48,11 +49,12 @@ impl<'txn> Entering<'txn> {
         })
     }
 
-    /// Enters what came since the balance of a logbook, and is in the next one.
-    pub(super) fn enter(&mut self, logbook: LogbookId, lately: &Lately) -> Result<(), Error> {
+    /// Enters what came since the balance of a logbook, and is in the next one. Returns the fields of the
+    /// things that it is of as they are then, in order.
+    pub(super) fn enter(&mut self, logbook: LogbookId, lately: &Lately) -> Result<Fields, Error> {
         let mut lasting = self.begin_run(logbook, Age::Lasting)?;
         let mut over = self.begin_run(logbook, Age::Over)?;
-        let mut spans = Vec::new();
+        let (mut spans, mut fields) = (Vec::new(), Vec::new());
         for thing in lately.things() {
             let least = lately.earliest(thing).unwrap_or(Stamp::ZERO);
             self.reach(&mut lasting, thing, NEVER)?;
@@ -66,6 +68,8 @@ impl<'txn> Entering<'txn> {
             }
             self.resume(lasting.puts.of(thing, NEVER))?;
             self.history.go_on(thing, lately);
+            let last = self.history.last(&lately.chains);
+            fields.extend(last.map(|(number, field)| ((thing, number), field)));
             let begun = self.history.from();
             spans.clear();
             spans.extend(self.history.spans());
@@ -80,7 +84,8 @@ impl<'txn> Entering<'txn> {
                 .replace(thing, Stamp::ZERO, &mut self.history, last);
         }
         self.put_back(&mut lasting)?;
-        self.put_back(&mut over)
+        self.put_back(&mut over)?;
+        Ok(fields)
     }
 
     fn resume<'a>(

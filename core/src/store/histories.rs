@@ -66,7 +66,7 @@ impl Histories {
         find(row, is_its, moment, chains)
     }
 
-    /// Returns a logbook's registers as of a moment, with the chains of its balance.
+    /// Returns a logbook's fields as of a moment, with the chains of its balance.
     ///
     /// # Errors
     /// Those of [`Self::stretch`].
@@ -77,7 +77,7 @@ impl Histories {
         moment: Stamp,
     ) -> Result<Balance, Error> {
         let lately = Lately::none(chains);
-        let mut registers = Vec::new();
+        let mut all = Vec::new();
         let mut next = self.first_after(logbook, Age::Lasting, None)?;
         while let Some((at, row)) = next {
             for item in stretches::items(at.value(), row.value())? {
@@ -90,15 +90,15 @@ impl Histories {
                     Some(over) => over,
                     None => read(&item, moment, &lately.chains)?,
                 };
-                let fields = history::registers(Some(stretch), item.thing, &lately, moment);
-                let of = |(field, register)| ((item.thing, field), register);
-                registers.extend(fields.into_iter().map(of));
+                let fields = history::fields(Some(stretch), item.thing, &lately, moment);
+                let of = |(number, field)| ((item.thing, number), field);
+                all.extend(fields.into_iter().map(of));
             }
             next = self.first_after(logbook, Age::Lasting, Some(at.value()))?;
         }
         Ok(Balance {
             chains: lately.chains,
-            registers,
+            fields: all,
         })
     }
 

@@ -157,9 +157,9 @@ impl Words {
 }
 
 impl Hearing {
-    /// Keeps what is written from here on, and no observations.
-    pub(super) fn keep_lately(&mut self) {
-        self.fold.keep_lately();
+    /// Keeps what is written from here on, and nothing else.
+    pub(super) fn keep_only_lately(&mut self) {
+        self.fold.keep_only_lately();
         self.observes = false;
     }
 
