@@ -65,8 +65,7 @@ impl Balance {
 
     /// Goes on with what was written since; `fields` are those of the things that it is of, in order.
     pub(crate) fn go_on(&mut self, lately: Lately, mut fields: Fields) {
-        self.fields
-            .retain(|((thing, _), _)| lately.of(*thing).is_empty());
+        self.fields.retain(|((thing, _), _)| !lately.is_of(*thing));
         self.fields.append(&mut fields);
         self.fields.sort_by_key(|(of, _)| *of);
         self.chains = lately.chains;

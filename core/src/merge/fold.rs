@@ -340,8 +340,9 @@ impl Fold {
         let fields = self.things.iter().flat_map(|thing| {
             let fields = thing.fields.iter();
             fields.map(|(number, field)| {
-                let field = self.fields[*field as usize].clone();
-                ((thing.id, *number), field.in_order(&self.chains))
+                let mut field = self.fields[*field as usize].clone();
+                field.put_in_order(&self.chains);
+                ((thing.id, *number), field)
             })
         });
         let mut fields: Vec<_> = fields.collect();
@@ -434,15 +435,15 @@ impl Field {
         core::iter::once(&self.open).chain(&self.others)
     }
 
-    /// Returns it with its writes in the order of a register.
-    pub(super) fn in_order(mut self, chains: &[Chain]) -> Self {
-        if !self.others.is_empty() {
-            self.others.push(self.open);
-            let rank = |open: &Open| (open.stamp, place(chains, open.at));
-            self.others.sort_unstable_by_key(|open| Reverse(rank(open)));
-            self.open = self.others.remove(0);
+    /// Puts its writes in the order of a register.
+    pub(super) fn put_in_order(&mut self, chains: &[Chain]) {
+        let rank = |open: &Open| Reverse((open.stamp, place(chains, open.at)));
+        for other in &mut self.others {
+            if rank(other) < rank(&self.open) {
+                core::mem::swap(other, &mut self.open);
+            }
         }
-        self
+        self.others.sort_unstable_by_key(rank);
     }
 
     /// Takes in a write that nobody who wrote before had; `had` tells which entries its writer had.

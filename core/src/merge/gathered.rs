@@ -1,6 +1,7 @@
 //! Observations as a fold came by them: found by their list, and made one list at a time when somebody
 //! asks.
 
+use core::ops::Range;
 use std::sync::Arc;
 
 use super::fold::{At, Now, Number};
@@ -46,31 +47,16 @@ pub(super) struct List {
 impl List {
     /// Returns so many lists of these observations, by their numbers.
     pub(super) fn all(names: Names, noted: Vec<Noted>, lists: Number) -> Vec<Self> {
-        // Where each list ends, and until it is filled where its next one goes.
-        let mut ends = vec![0_usize; lists as usize + 1];
-        for one in &noted {
-            ends[one.list as usize + 1] += 1;
-        }
-        for list in 1..ends.len() {
-            ends[list] += ends[list - 1];
-        }
-        let mut order = vec![0; noted.len()];
-        for (number, one) in (0..).zip(&noted) {
-            let next = &mut ends[one.list as usize];
-            order[*next] = number;
-            *next += 1;
-        }
+        let (order, places) = by_list(lists as usize, noted.iter().map(|one| one.list));
         let gathered = Arc::new(Gathered {
             names,
             noted,
             order,
         });
-        let mut from = 0;
-        let ends = ends.into_iter().take(lists as usize);
-        let lists = ends.map(|to| Self {
+        let lists = places.into_iter().map(|place| Self {
             gathered: Arc::clone(&gathered),
-            from: core::mem::replace(&mut from, to),
-            to,
+            from: place.start,
+            to: place.end,
         });
         lists.collect()
     }
@@ -108,6 +94,32 @@ impl List {
             }
         })
     }
+}
+
+/// Sorts what is on so many lists, of each of which it is told on which: returns the numbers of those on list
+/// after list, each in the order in which it came, and where those of each list stand.
+pub(super) fn by_list(
+    lists: usize,
+    on: impl Iterator<Item = Number> + Clone,
+) -> (Vec<Number>, Vec<Range<usize>>) {
+    // Where each list ends, and until it is filled where its next one goes.
+    let mut ends = vec![0_usize; lists + 1];
+    for list in on.clone() {
+        ends[list as usize + 1] += 1;
+    }
+    for list in 1..ends.len() {
+        ends[list] += ends[list - 1];
+    }
+    let mut order = vec![0; ends[lists]];
+    for (number, list) in (0..).zip(on) {
+        let next = &mut ends[list as usize];
+        order[*next] = number;
+        *next += 1;
+    }
+    let mut from = 0;
+    let ends = ends.into_iter().take(lists);
+    let places = ends.map(|to| core::mem::replace(&mut from, to)..to);
+    (order, places.collect())
 }
 
 impl Names {

@@ -4,7 +4,7 @@
 //! A write is open as of a moment if it is ordered up to it, and no write of the field is whose writer had
 //! it. So it ends with the earliest, by the stamps that order them, of the writes that saw it.
 
-use super::balance::Chain;
+use super::balance::{Chain, Fields};
 use super::fold::{Field, Number, Open};
 use super::lately::{Late, Lately};
 use super::register::Register;
@@ -49,7 +49,7 @@ pub(crate) struct Span {
 }
 
 impl Span {
-    fn ends_after(self, moment: Stamp) -> bool {
+    pub(super) fn ends_after(self, moment: Stamp) -> bool {
         self.to.is_none_or(|to| moment < to)
     }
 }
@@ -61,6 +61,8 @@ pub(crate) struct History {
     from: Option<Stamp>,
     // In order. Writes that were never open are not there.
     pasts: Vec<Past>,
+    // Which of them do not end, while what came since is taken in.
+    open: Vec<usize>,
     // What the next stretch tells, while it is read.
     told: Vec<Past>,
     room: Room,
@@ -113,36 +115,64 @@ impl History {
     /// Takes in what came of a thing since. It is ordered after that moment, or the stretches before
     /// would tell of it, too.
     pub(crate) fn go_on(&mut self, thing: ThingId, lately: &Lately) {
+        self.find_open();
         for late in lately.of(thing) {
             self.take(late, lately);
         }
     }
 
+    fn find_open(&mut self) {
+        let all = self.pasts.iter().enumerate();
+        let open = all.filter(|(_, past)| past.ended.is_none());
+        self.open.clear();
+        self.open.extend(open.map(|(nth, _)| nth));
+    }
+
     fn take(&mut self, late: &Late, lately: &Lately) {
-        let Late { field, write, .. } = late;
-        let concerns = |past: &Past| past.field == *field && past.is_open_after(write.stamp);
-        // Of two changes of a field by one entry the first counts.
-        let is_there = |past: &Past| concerns(past) && past.write.at == write.at;
-        if self.pasts.iter().any(is_there) {
-            return;
-        }
-        let mut is_never_open = false;
-        for past in self.pasts.iter_mut().filter(|past| concerns(past)) {
-            if lately.saw(late, past.write.at) {
-                past.ended = Some(write.stamp);
-                is_never_open |= !past.was_open();
-            }
-        }
-        if is_never_open {
-            self.pasts.retain(Past::was_open);
-        }
         let new = Past {
-            field: *field,
-            write: write.clone(),
+            field: late.field,
+            write: late.write.clone(),
             ended: None,
         };
-        let after = self.pasts.partition_point(|past| past.rank() < new.rank());
-        self.pasts.insert(after, new);
+        let place = self.pasts.partition_point(|past| past.rank() < new.rank());
+        if place < self.pasts.len() {
+            return self.take_between(late, lately, new, place);
+        }
+        // Whatever has an end has it with one of those before.
+        let Self { pasts, open, .. } = self;
+        let mut were_open = true;
+        open.retain(|nth| {
+            let past = &mut pasts[*nth];
+            let is_over = past.field == new.field && lately.saw(late, past.write.at);
+            if is_over {
+                past.ended = Some(new.write.stamp);
+                were_open &= past.was_open();
+            }
+            !is_over
+        });
+        open.push(pasts.len());
+        pasts.push(new);
+        if !were_open {
+            self.pasts.retain(Past::was_open);
+            self.find_open();
+        }
+    }
+
+    /// The same of one that is ordered before others.
+    fn take_between(&mut self, late: &Late, lately: &Lately, new: Past, place: usize) {
+        let of_field = self.pasts.iter_mut().filter(|past| past.field == new.field);
+        for past in of_field.filter(|past| past.is_open_after(new.write.stamp)) {
+            // Of two changes of a field by one entry the first counts, and has ended what the other would.
+            if past.write.at == new.write.at {
+                return;
+            }
+            if lately.saw(late, past.write.at) {
+                past.ended = Some(new.write.stamp);
+            }
+        }
+        self.pasts.insert(place, new);
+        self.pasts.retain(Past::was_open);
+        self.find_open();
     }
 
     /// Returns the spans of the stretches into which it falls.
@@ -155,16 +185,22 @@ impl History {
         })
     }
 
-    /// Returns the fields as they are after all of it, in order.
-    pub(crate) fn last(&self, chains: &[Chain]) -> impl Iterator<Item = (FieldNumber, Field)> {
-        let open = self.pasts.iter().filter(|past| past.ended.is_none());
-        let mut fields = Vec::new();
-        for past in open {
-            put(&mut fields, past.field, past.write.clone());
+    /// Puts the fields of its thing as they are after all of it behind others, in order.
+    pub(crate) fn put_fields(&self, thing: ThingId, chains: &[Chain], all: &mut Fields) {
+        let from = all.len();
+        for past in self.pasts.iter().filter(|past| past.ended.is_none()) {
+            let write = past.write.clone();
+            let mut fields = all[from..].iter_mut();
+            match fields.find(|((_, number), _)| *number == past.field) {
+                Some((_, field)) => field.put(write),
+                None => all.push(((thing, past.field), Field::of(write))),
+            }
         }
-        fields.sort_unstable_by_key(|(number, _)| *number);
-        let fields = fields.into_iter();
-        fields.map(|(number, field)| (number, field.in_order(chains)))
+        let fields = &mut all[from..];
+        fields.sort_unstable_by_key(|(of, _)| *of);
+        for (_, field) in fields {
+            field.put_in_order(chains);
+        }
     }
 
     fn end_of_stretch(&self, from: Stamp) -> Option<Stamp> {
@@ -182,23 +218,7 @@ impl History {
 
     /// Writes what is to be known within a span, but for its beginning.
     pub(crate) fn put(&mut self, span: Span, out: &mut Vec<u8>) {
-        let all = self.pasts.iter();
-        let within =
-            all.filter(|past| span.ends_after(past.write.stamp) && past.is_open_after(span.from));
-        // When one ends after that, the next stretch says.
-        let within = within.map(|past| {
-            let ended = past.ended.filter(|ended| span.ends_after(*ended));
-            (past, ended)
-        });
-        stretch::put(span, within, &mut self.room, out);
-    }
-}
-
-/// Puts an open write beside those of its field.
-fn put(fields: &mut Vec<(FieldNumber, Field)>, number: FieldNumber, write: Open) {
-    match fields.iter_mut().find(|(of, _)| *of == number) {
-        Some((_, field)) => field.put(write),
-        None => fields.push((number, Field::of(write))),
+        stretch::put(span, &self.pasts, &mut self.room, out);
     }
 }
 
@@ -225,11 +245,14 @@ pub(crate) fn fields(
     lately: &Lately,
     until: Stamp,
 ) -> Vec<(FieldNumber, Field)> {
-    let mut fields = Vec::new();
+    let mut fields: Vec<(FieldNumber, Field)> = Vec::new();
     let pasts = stretch.into_iter().flat_map(|stretch| stretch.pasts);
     let open = pasts.filter(|past| past.write.stamp <= until && past.is_open_after(until));
     for past in open {
-        put(&mut fields, past.field, past.write);
+        match fields.iter_mut().find(|(field, _)| *field == past.field) {
+            Some((_, field)) => field.put(past.write),
+            None => fields.push((past.field, Field::of(past.write))),
+        }
     }
     for late in lately.of(thing) {
         if late.write.stamp > until {

@@ -39,47 +39,69 @@ const ODD: CodecError = CodecError::Shape("the history is in another shape");
 pub(super) struct Room {
     fields: Vec<FieldNumber>,
     last: Last,
-    // Of each field the write that ends with the next.
+    lines: Vec<Line>,
+    // Of each field the last write, or the one that ends with the next.
     ending: Vec<Option<usize>>,
 }
 
-/// Writes a stretch, but for its beginning: its writes in order, each with when it ends in it.
-pub(super) fn put<'a>(
-    Span { from, to }: Span,
-    pasts: impl Iterator<Item = (&'a Past, Option<Stamp>)> + Clone,
-    room: &mut Room,
-    out: &mut Vec<u8>,
-) {
-    number(out, to.map_or(0, |to| to.bits() - from.bits()));
-    let Room { fields, last, .. } = room;
+/// What is to be written of a write.
+#[derive(Debug)]
+struct Line {
+    nth: usize,
+    /// The number of its field among those of the stretch.
+    field: usize,
+    end: End,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum End {
+    Never,
+    WithNext,
+    Said(Stamp),
+}
+
+/// Writes the stretch of a span, but for its beginning; these are the writes of its thing, in order.
+pub(super) fn put(span: Span, pasts: &[Past], room: &mut Room, out: &mut Vec<u8>) {
+    let Room {
+        fields,
+        last,
+        lines,
+        ending,
+    } = room;
     fields.clear();
-    let mut many = 0;
-    for (past, _) in pasts.clone() {
-        many += 1;
-        if !fields.contains(&past.field) {
-            fields.push(past.field);
+    lines.clear();
+    ending.clear();
+    for (nth, past) in pasts.iter().enumerate() {
+        if !span.ends_after(past.write.stamp) || !past.is_open_after(span.from) {
+            continue;
         }
+        let field = fields.iter().position(|field| *field == past.field);
+        let field = field.unwrap_or_else(|| {
+            fields.push(past.field);
+            ending.push(None);
+            fields.len() - 1
+        });
+        if let Some(before) = ending[field].replace(lines.len()) {
+            let end = &mut lines[before].end;
+            if *end == End::Said(past.write.stamp) {
+                *end = End::WithNext;
+            }
+        }
+        // When it ends after that, the next stretch says.
+        let ended = past.ended.filter(|ended| span.ends_after(*ended));
+        let end = ended.map_or(End::Never, End::Said);
+        lines.push(Line { nth, field, end });
     }
+    let length = span.to.map_or(0, |to| to.bits() - span.from.bits());
+    number(out, length);
     number(out, fields.len() as u64);
     for field in &*fields {
         number(out, u64::from(field.0));
     }
-    number(out, many);
+    number(out, lines.len() as u64);
     last.begin(fields.len());
-    let mut left = pasts;
-    while let Some((past, ended)) = left.next() {
-        let field = fields.iter().position(|field| *field == past.field);
-        let next = || {
-            let mut after = left.clone().map(|(past, _)| past);
-            let next = after.find(|next| next.field == past.field)?;
-            Some(next.write.stamp)
-        };
-        let end = match ended {
-            None => NEVER,
-            ended if ended == next() => WITH_NEXT,
-            Some(_) => SAID,
-        };
-        last.put(past, field.expect("all are listed"), (end, ended), out);
+    for line in &*lines {
+        last.put(&pasts[line.nth].write, line, out);
     }
 }
 
@@ -297,19 +319,19 @@ impl Last {
         self.forms.resize(fields, None);
     }
 
-    fn put(
-        &mut self,
-        past: &Past,
-        field: usize,
-        (end, ended): (u8, Option<Stamp>),
-        out: &mut Vec<u8>,
-    ) {
+    fn put(&mut self, write: &Open, line: &Line, out: &mut Vec<u8>) {
         let Open {
             at,
             stamp,
             value,
             how,
-        } = &past.write;
+        } = write;
+        let field = line.field;
+        let end = match line.end {
+            End::Never => NEVER,
+            End::WithNext => WITH_NEXT,
+            End::Said(_) => SAID,
+        };
         let flag = |is: bool, flag: u8| if is { flag } else { 0 };
         let how = codec::how_code(*how);
         let form = self.forms[field].filter(|(_, before)| *before == how);
@@ -344,7 +366,7 @@ impl Last {
                 self.forms[field] = Form::of(value).map(|form| (form, how));
             }
         }
-        if let (SAID, Some(ended)) = (end, ended) {
+        if let End::Said(ended) = line.end {
             signed(out, ended.wall().get().wrapping_sub(wall) as i64);
             number(out, u64::from(ended.tick()));
         }

@@ -1,5 +1,5 @@
 //! How histories go on: what came is entered where it is ordered. Rows are written again only where
-//! something came.
+//! something came, each in its place if its beginning stays.
 
 use core::ops::Bound;
 
@@ -28,6 +28,8 @@ struct Run {
     logbook: LogbookId,
     age: Age,
     puts: Puts,
+    /// The keys of the rows in which they stand in the table, until they are put back.
+    taken: Vec<Key>,
     /// The first row that is not among them.
     next: Option<Key>,
 }
@@ -58,18 +60,17 @@ impl<'txn> Entering<'txn> {
         for thing in lately.things() {
             let least = lately.earliest(thing).unwrap_or(Stamp::ZERO);
             self.reach(&mut lasting, thing, NEVER)?;
-            let lasts_from = lasting.puts.of(thing, NEVER).next();
-            let lasts_from = lasts_from.map_or(Stamp::ZERO, |(from, _)| from);
+            let mut lasts = lasting.puts.of(thing, NEVER).peekable();
+            let lasts_from = lasts.peek().map_or(Stamp::ZERO, |(from, _)| *from);
             self.history.begin();
             if least < lasts_from {
                 // It is ordered into what is over.
                 self.reach(&mut over, thing, least)?;
                 self.resume(over.puts.of(thing, least))?;
             }
-            self.resume(lasting.puts.of(thing, NEVER))?;
+            self.resume(lasts)?;
             self.history.go_on(thing, lately);
-            let last = self.history.last(&lately.chains);
-            fields.extend(last.map(|(number, field)| ((thing, number), field)));
+            self.history.put_fields(thing, &lately.chains, &mut fields);
             let begun = self.history.from();
             spans.clear();
             spans.extend(self.history.spans());
@@ -104,6 +105,7 @@ impl<'txn> Entering<'txn> {
             logbook,
             age,
             puts: Puts::default(),
+            taken: Vec::new(),
             next: self.first_after(logbook, age, Bound::Included(&first))?,
         })
     }
@@ -131,8 +133,9 @@ impl<'txn> Entering<'txn> {
     /// Takes out the row after those that are.
     fn take_next(&mut self, run: &mut Run) -> Result<(), Error> {
         let Some(at) = run.next else { return Ok(()) };
-        if let Some(row) = self.rows.remove(&at)? {
+        if let Some(row) = self.rows.get(&at)? {
             run.puts.take(&at, row.value())?;
+            run.taken.push(at);
         }
         run.next = self.first_after(run.logbook, run.age, Bound::Excluded(&at))?;
         Ok(())
@@ -152,10 +155,19 @@ impl<'txn> Entering<'txn> {
     /// Puts back what was taken out and what came to it.
     fn put_back(&mut self, run: &mut Run) -> Result<(), Error> {
         let Self { rows, row, .. } = self;
+        let mut taken = run.taken.drain(..).peekable();
         run.puts.drain_rows(run.logbook, run.age, row, |key, row| {
+            while let Some(before) = taken.next_if(|taken| taken < key) {
+                rows.remove(&before)?;
+            }
+            taken.next_if_eq(key);
             rows.insert(key, row)?;
             Ok(())
-        })
+        })?;
+        for left in taken {
+            rows.remove(&left)?;
+        }
+        Ok(())
     }
 
     /// Forgets the histories of a logbook.

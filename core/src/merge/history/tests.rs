@@ -99,8 +99,13 @@ proptest! {
         let from = Stamp::new(WallMs::new(7), 3);
         let to = to.map(|to| Stamp::from_bits(from.bits() + to));
         let (mut room, mut bytes, mut read) = (Room::default(), Vec::new(), Vec::new());
-        let each = pasts.iter().map(|past| (past, past.ended));
-        stretch::put(Span { from, to }, each, &mut room, &mut bytes);
+        let span = Span { from, to };
+        stretch::put(span, &pasts, &mut room, &mut bytes);
+        // Of the writes those in it, and of their ends.
+        pasts.retain(|past| span.ends_after(past.write.stamp) && past.is_open_after(from));
+        for past in &mut pasts {
+            past.ended = past.ended.filter(|ended| span.ends_after(*ended));
+        }
         prop_assert_eq!(stretch::read(from, &bytes, &mut room, &mut read).unwrap(), to);
         prop_assert_eq!(Stretch::end(from, &bytes).unwrap(), to);
         // Values that are no numbers are themselves only in their bytes.
