@@ -185,6 +185,13 @@ impl<'a> Scan<'a> {
     }
 
     fn long_of_bits(&mut self, bits: u32) -> Result<u64, CodecError> {
+        // Most of those that are not have two bytes.
+        if let [first, second, rest @ ..] = self.0
+            && *second < 0x80
+        {
+            self.0 = rest;
+            return Ok(u64::from(*second) << 7 | u64::from(first & 0x7F));
+        }
         let most = bits.div_ceil(7);
         let (mut number, mut read) = (0, 0);
         if bits == 64
