@@ -44,41 +44,46 @@ impl Head {
             brief::pass_over(left)?;
             Ok(at)
         })?;
-        let lists = left.items(|left| {
-            let thing = ThingId::from_bytes(left.array()?);
-            let kinds = left.items(|left| {
-                let what = ObservationNumber(left.number_u16()?);
-                let (many, has_blanks) = (left.count()?, left.is_there()?);
-                Ok((what, many, has_blanks, left.count()?))
-            })?;
-            Ok((thing, kinds))
-        })?;
-        let mut from = at(&left);
-        let mut wheres = Vec::new();
-        for (thing, kinds) in lists {
-            for (what, many, has_blanks, length) in kinds {
-                // Each takes some bytes, so that there is room for no more than there can be.
-                if many > length {
-                    return Err(ODD);
-                }
-                let at = Where {
-                    from,
-                    length,
-                    many,
-                    has_blanks,
-                };
-                wheres.push(((thing, what), at));
-                from = from.checked_add(length).ok_or(ODD)?;
-            }
-        }
-        if from != length {
+        let (mut lists, bytes_of_lists) = lists(&mut left)?;
+        let head = at(&left);
+        if bytes_of_lists.checked_add(head) != Some(length) {
             return Err(ODD);
+        }
+        for (_, at) in &mut lists {
+            at.from += head;
         }
         Ok(Self {
             authors,
             visits,
             values,
-            lists: wheres,
+            lists,
         })
     }
+}
+
+/// Reads where the lists stand, one behind the other and the first at zero, and how many bytes they have.
+fn lists(left: &mut Scan<'_>) -> Result<(Vec<(About, Where)>, usize), CodecError> {
+    let mut lists: Vec<(About, Where)> = Vec::new();
+    let mut bytes = 0_usize;
+    for _ in 0..left.count()? {
+        let thing = ThingId::from_bytes(left.array()?);
+        for _ in 0..left.count()? {
+            let what = ObservationNumber(left.number_u16()?);
+            let (many, has_blanks) = (left.count()?, left.is_there()?);
+            let length = left.count()?;
+            // Each takes some bytes, so that there is room for no more than there can be.
+            if many > length {
+                return Err(ODD);
+            }
+            let at = Where {
+                from: bytes,
+                length,
+                many,
+                has_blanks,
+            };
+            lists.push(((thing, what), at));
+            bytes = bytes.checked_add(length).ok_or(ODD)?;
+        }
+    }
+    Ok((lists, bytes))
 }

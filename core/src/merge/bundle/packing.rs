@@ -28,7 +28,7 @@ pub(super) struct Packing {
     // What the first observation of each tells.
     begun: Vec<Visit>,
     values: Numbered<Vec<u8>>,
-    lists: Vec<(ThingId, Vec<Kind>)>,
+    lists: Vec<(ThingId, Kind)>,
     bodies: Vec<u8>,
 }
 
@@ -48,10 +48,7 @@ impl Packing {
         let has_blanks = list.iter().any(is_blank);
         let kind = (what, list.len(), has_blanks, bodies.len() - from);
         self.bodies = bodies;
-        match self.lists.last_mut() {
-            Some((of, kinds)) if *of == thing => kinds.push(kind),
-            _ => self.lists.push((thing, vec![kind])),
-        }
+        self.lists.push((thing, kind));
     }
 
     /// Numbers the visits of all observations as they began, so that those of a list are near each other.
@@ -186,11 +183,13 @@ impl Packing {
         for value in &self.values.1 {
             out.extend_from_slice(value);
         }
-        number(out, self.lists.len() as u64);
-        for (thing, kinds) in &self.lists {
-            out.extend_from_slice(thing.bytes());
-            number(out, kinds.len() as u64);
-            for (what, many, has_blanks, length) in kinds {
+        let of_one_thing = |one: &(ThingId, Kind), next: &(ThingId, Kind)| one.0 == next.0;
+        let things = self.lists.chunk_by(of_one_thing);
+        number(out, things.clone().count() as u64);
+        for lists in things {
+            out.extend_from_slice(lists[0].0.bytes());
+            number(out, lists.len() as u64);
+            for (_, (what, many, has_blanks, length)) in lists {
                 number(out, u64::from(what.0));
                 number(out, *many as u64);
                 out.push(u8::from(*has_blanks));
