@@ -1,22 +1,34 @@
 //! Version vectors: what a store holds of one logbook, or what a device knew when it wrote.
 
-use std::collections::BTreeMap;
+use core::cmp::Reverse;
 
 use super::id::{ChainId, Seq};
 
 /// For each chain, the last entry held; with it every earlier one, since places have no gaps.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct VersionVector(BTreeMap<ChainId, Seq>);
+pub struct VersionVector(
+    // In the order of the chains, which are few.
+    Vec<(ChainId, Seq)>,
+);
 
 impl VersionVector {
     /// Holds nothing.
     pub const fn new() -> Self {
-        Self(BTreeMap::new())
+        Self(Vec::new())
+    }
+
+    /// Holds nothing, with room for so many chains.
+    pub fn with_capacity(chains: usize) -> Self {
+        Self(Vec::with_capacity(chains))
+    }
+
+    fn at(&self, chain: ChainId) -> Result<usize, usize> {
+        self.0.binary_search_by_key(&chain, |(of, _)| *of)
     }
 
     /// Returns the last entry held of this chain.
     pub fn last(&self, chain: ChainId) -> Option<Seq> {
-        self.0.get(&chain).copied()
+        self.at(chain).ok().map(|at| self.0[at].1)
     }
 
     /// Returns whether that entry is held.
@@ -31,8 +43,10 @@ impl VersionVector {
 
     /// Holds this entry and all before it; never forgets.
     pub fn learn(&mut self, chain: ChainId, seq: Seq) {
-        let last = self.0.entry(chain).or_insert(seq);
-        *last = seq.max(*last);
+        match self.at(chain) {
+            Ok(at) => self.0[at].1 = seq.max(self.0[at].1),
+            Err(at) => self.0.insert(at, (chain, seq)),
+        }
     }
 
     /// Holds all that `other` holds.
@@ -44,7 +58,7 @@ impl VersionVector {
 
     /// Returns chains and their last entries, by chain.
     pub fn iter(&self) -> impl Iterator<Item = (ChainId, Seq)> + '_ {
-        self.0.iter().map(|(&chain, &seq)| (chain, seq))
+        self.0.iter().copied()
     }
 
     /// Returns whether nothing is held.
@@ -59,22 +73,27 @@ impl VersionVector {
 
     /// Returns how many entries are held in all.
     pub fn entries(&self) -> u64 {
-        self.0.values().map(|seq| seq.get()).sum()
+        self.0.iter().map(|(_, seq)| seq.get()).sum()
     }
 }
 
 impl FromIterator<(ChainId, Seq)> for VersionVector {
     fn from_iter<I: IntoIterator<Item = (ChainId, Seq)>>(pairs: I) -> Self {
-        let mut vector = Self::new();
-        for (chain, seq) in pairs {
-            vector.learn(chain, seq);
-        }
+        let mut vector = Self(pairs.into_iter().collect());
+        // Of each chain the last first; where they come in order this only looks them through.
+        let in_order = |&(chain, seq): &(ChainId, Seq)| (chain, Reverse(seq));
+        vector.0.sort_unstable_by_key(in_order);
+        vector.0.dedup_by_key(|(chain, _)| *chain);
         vector
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeMap;
+
+    use proptest::prelude::*;
+
     use super::*;
 
     fn vector(pairs: &[(u8, u64)]) -> VersionVector {
@@ -82,6 +101,30 @@ mod tests {
             .iter()
             .map(|&(d, s)| (ChainId::from_bytes([d; 16]), Seq::new(s).unwrap()))
             .collect()
+    }
+
+    proptest! {
+        #[test]
+        fn of_each_chain_the_last_is_held_in_whatever_order_they_come(
+            pairs in prop::collection::vec((0_u8..6, 1_u64..9), 0..12),
+        ) {
+            let mut last = BTreeMap::new();
+            for (chain, seq) in &pairs {
+                let last = last.entry(*chain).or_insert(*seq);
+                *last = (*last).max(*seq);
+            }
+            let last: Vec<_> = last.into_iter().collect();
+            let held = vector(&pairs);
+            prop_assert_eq!(held.len(), last.len());
+            prop_assert!(held.iter().eq(vector(&last).iter()));
+            for (chain, seq) in &last {
+                prop_assert_eq!(held.last(ChainId::from_bytes([*chain; 16])), Seq::new(*seq));
+            }
+            let mut learned = VersionVector::new();
+            let by_two = pairs.chunks(2).map(vector);
+            by_two.for_each(|some| learned.learn_all(&some));
+            prop_assert_eq!(learned, held);
+        }
     }
 
     #[test]

@@ -117,7 +117,7 @@ impl Ledger {
         self.heads.get(chain)
     }
 
-    pub(super) fn heads(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> {
+    pub(super) fn heads(&self) -> impl ExactSizeIterator<Item = (ChainId, &HeadRow)> {
         self.heads.iter()
     }
 
@@ -259,7 +259,7 @@ impl Ledger {
         entry: &View<'_>,
         archive: &Archive<'_>,
     ) -> Result<VersionVector, Error> {
-        let mut gained = VersionVector::new();
+        let mut gained = VersionVector::with_capacity(entry.count_gained());
         for mark in entry.gained() {
             let place = self.find(mark, archive)?;
             let place = place.ok_or_else(|| missing(entry, mark))?;
