@@ -32,10 +32,10 @@ pub struct View<'a> {
     pub stamp: Stamp,
     /// Minutes east of UTC where the device was.
     pub utc_offset_min: i16,
-    /// The person, as the crew calls them.
-    pub by: &'a str,
     /// The visit during which it was written.
     pub visit: Option<ThingId>,
+    // The person's name, which is text.
+    by: &'a [u8],
     gained: List<'a>,
     changes: List<'a>,
     // Where `prev` and `by` begin.
@@ -141,7 +141,7 @@ impl<'a> View<'a> {
             prev: Tip(array_at(raw, prev_at).expect(READ)),
             stamp: outline.stamp,
             utc_offset_min: outline.utc_offset_min,
-            by: core::str::from_utf8(&raw[by_at..by_end]).expect(READ),
+            by: &raw[by_at..by_end],
             visit: visit.map(|visit| ThingId::from_bytes(visit.expect(READ))),
             gained: list(outline.gained),
             changes: list(outline.changes),
@@ -219,7 +219,7 @@ impl<'a> View<'a> {
             prev,
             stamp,
             utc_offset_min,
-            by,
+            by: by.as_bytes(),
             visit,
             gained,
             changes: List { count, items },
@@ -235,6 +235,17 @@ impl<'a> View<'a> {
             seq: self.seq,
             tip: self.tip,
         }
+    }
+
+    /// Returns the person, as the crew calls them.
+    pub fn by(&self) -> &'a str {
+        core::str::from_utf8(self.by).expect(READ)
+    }
+
+    /// Returns whether this is the person's name, as the crew calls them.
+    #[inline]
+    pub(crate) fn is_by(&self, name: &str) -> bool {
+        self.by == name.as_bytes()
     }
 
     /// Counts what the device came to hold of others' entries.
@@ -471,7 +482,10 @@ mod tests {
             let told = (decoded.logbook, decoded.device, decoded.seq, decoded.prev);
             assert_eq!(head, (told.0, told.1, told.2, told.3, decoded.stamp));
             assert_eq!((view.raw, view.tip), (raw, Tip::of(raw)));
-            assert_eq!((view.by, view.visit), (decoded.by.as_str(), decoded.visit));
+            assert_eq!(
+                (view.by(), view.visit),
+                (decoded.by.as_str(), decoded.visit)
+            );
             assert_eq!(view.utc_offset_min, decoded.utc_offset_min);
             assert_eq!(view.gained().collect::<Vec<_>>(), decoded.gained);
             assert_eq!(view.count_gained(), decoded.gained.len());

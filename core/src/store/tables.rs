@@ -310,10 +310,13 @@ pub(super) fn sum_row(row: &mut Vec<u8>, key: &[u8], put: impl FnOnce(&mut Vec<u
     fill_with(sum, row, key, put);
 }
 
+/// What many a row fits.
+const ROW: usize = 1_000;
+
 type Check = fn(&[u8], &[u8]) -> [u8; 8];
 
 fn row_with(check: Check, key: &[u8], put: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
-    let mut row = Vec::new();
+    let mut row = Vec::with_capacity(ROW);
     fill_with(check, &mut row, key, put);
     row
 }

@@ -1,6 +1,8 @@
 //! What whoever lays entries out and whoever reads them remember between one and the next, both the same.
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
+
+use foldhash::fast::RandomState;
 
 use crate::log::chain::Tip;
 use crate::log::entry::Entry;
@@ -12,7 +14,7 @@ use crate::log::stamp::Stamp;
 pub(super) struct Memory {
     // What each device wrote in each logbook in this batch, by when it began, and where that stands.
     runs: Vec<((LogbookId, DeviceId), Run)>,
-    by_writer: BTreeMap<(LogbookId, DeviceId), usize>,
+    by_writer: HashMap<(LogbookId, DeviceId), usize, RandomState>,
     // Where that of the last entry stands: most entries come after one of the same device.
     latest: usize,
     wall: u64,

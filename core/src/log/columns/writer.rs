@@ -16,7 +16,9 @@ use crate::log::view::{Part, View};
 pub(super) struct Writer {
     pub(super) columns: Columns,
     ids: HashMap<u128, u64, RandomState>,
-    names: HashMap<String, u64>,
+    // How many names there are, and their numbers once they are several.
+    named: u64,
+    names: HashMap<String, u64, RandomState>,
     // The last entry's, which are mostly the next one's, too: name, logbook, device and visit.
     last_name: (String, u64),
     last_ids: [Option<(u128, u64)>; 3],
@@ -28,6 +30,7 @@ impl Writer {
         self.columns.clear();
         self.ids.clear();
         self.names.clear();
+        self.named = 0;
         self.last_ids = [None; 3];
         self.memory.clear();
     }
@@ -72,7 +75,7 @@ impl Writer {
         number(&mut self.columns.tick, u64::from(entry.stamp.tick()));
         let offset = entry.utc_offset_min.wrapping_sub(self.memory.offset);
         signed(&mut self.columns.offset, i64::from(offset));
-        let by = self.name(entry.by);
+        let by = self.name(entry);
         number(&mut self.columns.by, by);
         // Zero is no visit; others are one up.
         let visit = entry.visit;
@@ -159,16 +162,23 @@ impl Writer {
         number
     }
 
-    fn name(&mut self, name: &str) -> u64 {
-        if !self.names.is_empty() && self.last_name.0 == name {
+    fn name(&mut self, entry: &View<'_>) -> u64 {
+        if self.named > 0 && entry.is_by(&self.last_name.0) {
             return self.last_name.1;
         }
-        let next = self.names.len() as u64;
+        let name = entry.by();
+        let next = self.named;
+        if next == 1 {
+            self.names.insert(self.last_name.0.clone(), 0);
+        }
         let nth = match self.names.get(name) {
             Some(known) => *known,
             None => {
                 sized(&mut self.columns.names, name.as_bytes());
-                self.names.insert(name.to_owned(), next);
+                if next > 0 {
+                    self.names.insert(name.to_owned(), next);
+                }
+                self.named += 1;
                 next
             }
         };

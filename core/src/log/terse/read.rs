@@ -2,6 +2,8 @@
 
 use std::collections::HashMap;
 
+use foldhash::fast::RandomState;
+
 use super::unpacking::{Run, Unpacking};
 use super::{Form, Holder, column, expected, tip};
 use crate::log::chain::{Mark, Tip};
@@ -19,6 +21,9 @@ const ZERO: CodecError = CodecError::Shape("an entry's place in it is zero");
 /// No entry has more changes, or has gained more, than the bytes of an entry have room for.
 const MOST_PARTS: usize = MAX_ENTRY_BYTES / 2;
 
+/// About how many things a day's entries of one site are about.
+const THINGS: usize = 64;
+
 /// What a device wrote last.
 struct Device {
     id: DeviceId,
@@ -34,7 +39,7 @@ pub(super) struct Reader<'a, H> {
     devices: Vec<Device>,
     books: Vec<(LogbookId, Vec<ThingId>)>,
     runs: Vec<Run>,
-    run_numbers: HashMap<(usize, usize), usize>,
+    run_numbers: HashMap<(usize, usize), usize, RandomState>,
     visits: Vec<ThingId>,
     names: Vec<&'a str>,
     forms: Vec<Form>,
@@ -75,7 +80,7 @@ impl<'a, H> Reader<'a, H> {
             devices: Vec::new(),
             books: Vec::new(),
             runs: Vec::new(),
-            run_numbers: HashMap::new(),
+            run_numbers: HashMap::default(),
             visits: Vec::new(),
             names: Vec::new(),
             forms: Vec::new(),
@@ -325,7 +330,7 @@ impl<'a, H> Reader<'a, H> {
                 None => return Ok(None),
             }
         };
-        self.books.push((logbook, Vec::new()));
+        self.books.push((logbook, Vec::with_capacity(THINGS)));
         Ok(Some(self.books.len() - 1))
     }
 
@@ -414,7 +419,7 @@ impl<'a, H> Reader<'a, H> {
                 tips: core::mem::take(&mut run.tips),
                 ..*run
             };
-            self.before.tips.entry(key).or_default().push(earlier);
+            self.before.runs.keep(key, earlier);
         }
         (run.first, run.visit) = (seq.get(), None);
         Ok(Some((seq, prev)))
@@ -431,7 +436,7 @@ impl<'a, H> Reader<'a, H> {
         H: Holder<E>,
     {
         let (logbook, device) = (self.books[book].0, self.devices[device].id);
-        match self.before.tip(logbook, device, seq) {
+        match self.before.runs.tip(logbook, device, seq) {
             Some(tip) => Ok(Some(tip)),
             None => self.holder.tip(logbook, device, seq),
         }

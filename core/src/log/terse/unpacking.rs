@@ -2,6 +2,8 @@
 
 use std::collections::HashMap;
 
+use foldhash::fast::RandomState;
+
 use super::read::Reader;
 use super::{Holder, TOLD, check, column, header, told};
 use crate::log::chain::Tip;
@@ -23,7 +25,7 @@ pub struct Unpacking {
     /// The entries so far.
     pub entries: Raws,
     pub(super) left: usize,
-    pub(super) tips: HashMap<(LogbookId, DeviceId), Vec<Run>>,
+    pub(super) runs: Runs,
 }
 
 /// Entries of one device in one logbook that follow each other.
@@ -47,13 +49,35 @@ impl Run {
     }
 }
 
+/// The runs that were read before, of each device in a logbook the last one first.
+#[derive(Debug, Default)]
+pub(super) struct Runs {
+    // Each with the one of the same writer before it.
+    all: Vec<(Run, Option<usize>)>,
+    last: HashMap<(LogbookId, DeviceId), usize, RandomState>,
+}
+
+impl Runs {
+    pub(super) fn keep(&mut self, writer: (LogbookId, DeviceId), run: Run) {
+        let before = self.last.insert(writer, self.all.len());
+        self.all.push((run, before));
+    }
+
+    pub(super) fn tip(&self, logbook: LogbookId, device: DeviceId, seq: Seq) -> Option<Tip> {
+        let last = self.last.get(&(logbook, device)).copied();
+        let runs = core::iter::successors(last, |nth| self.all[*nth].1);
+        runs.map(|nth| &self.all[nth].0)
+            .find_map(|run| run.tip(seq.get()))
+    }
+}
+
 impl Unpacking {
     /// Begins; all entries together may come to `max_bytes`.
     pub fn into_at_most(max_bytes: usize) -> Self {
         Self {
             entries: Raws::default(),
             left: max_bytes,
-            tips: HashMap::new(),
+            runs: Runs::default(),
         }
     }
 
@@ -77,14 +101,14 @@ impl Unpacking {
         for raw in raws {
             self.left = self.left.checked_sub(raw.len()).ok_or(TOO_MUCH)?;
             let entry = View::read(raw)?;
-            let runs = self.tips.entry((entry.logbook, entry.device)).or_default();
-            runs.push(Run {
+            let run = Run {
                 book: 0,
                 device: 0,
                 first: entry.seq.get(),
                 tips: vec![entry.tip],
                 visit: None,
-            });
+            };
+            self.runs.keep((entry.logbook, entry.device), run);
             self.entries.push(&entry);
         }
         Ok(())
@@ -111,18 +135,12 @@ impl Unpacking {
         let from = self.entries.len();
         let mut reader = Reader::over(left, holder, self);
         let all_known = reader.all()?;
-        let runs = reader.into_runs();
-        for (key, run) in runs {
-            self.tips.entry(key).or_default().push(run);
+        for (writer, run) in reader.into_runs() {
+            self.runs.keep(writer, run);
         }
         let tips = self.entries.tips(from);
         let many = (self.entries.len() - from) as u64;
         Ok(all_known && many == header.entries && check(tips) == header.check)
-    }
-
-    pub(super) fn tip(&self, logbook: LogbookId, device: DeviceId, seq: Seq) -> Option<Tip> {
-        let runs = self.tips.get(&(logbook, device))?;
-        runs.iter().rev().find_map(|run| run.tip(seq.get()))
     }
 
     /// The id of a thing that entries before name, and of which this is told.

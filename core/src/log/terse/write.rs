@@ -2,6 +2,8 @@
 
 use std::collections::HashMap;
 
+use foldhash::fast::RandomState;
+
 use super::{Form, Listener, VERSION, check, column, expected, tip, told};
 use crate::log::chain::Tip;
 use crate::log::codec;
@@ -39,14 +41,14 @@ struct Writer<'l, L> {
     listener: &'l L,
     columns: [Vec<u8>; column::COUNT],
     devices: Vec<Device>,
-    device_numbers: HashMap<DeviceId, usize>,
+    device_numbers: HashMap<DeviceId, usize, RandomState>,
     books: Vec<Book>,
-    book_numbers: HashMap<LogbookId, usize>,
+    book_numbers: HashMap<LogbookId, usize, RandomState>,
     runs: Vec<Run>,
-    run_numbers: HashMap<(usize, usize), usize>,
-    visits: HashMap<ThingId, u64>,
-    names: HashMap<String, u64>,
-    forms: HashMap<Form, u64>,
+    run_numbers: HashMap<(usize, usize), usize, RandomState>,
+    visits: HashMap<ThingId, u64, RandomState>,
+    names: HashMap<String, u64, RandomState>,
+    forms: HashMap<Form, u64, RandomState>,
     last_device: Option<usize>,
     wall: u64,
     offset: i16,
@@ -97,14 +99,14 @@ impl<'l, L: Listener> Writer<'l, L> {
             listener,
             columns: Default::default(),
             devices: Vec::new(),
-            device_numbers: HashMap::new(),
+            device_numbers: HashMap::default(),
             books: Vec::new(),
-            book_numbers: HashMap::new(),
+            book_numbers: HashMap::default(),
             runs: Vec::new(),
-            run_numbers: HashMap::new(),
-            visits: HashMap::new(),
-            names: HashMap::new(),
-            forms: HashMap::new(),
+            run_numbers: HashMap::default(),
+            visits: HashMap::default(),
+            names: HashMap::default(),
+            forms: HashMap::default(),
             last_device: None,
             wall: 0,
             offset: 0,
@@ -227,7 +229,7 @@ impl<'l, L: Listener> Writer<'l, L> {
             id: logbook,
             is_held,
             is_followed: is_held && self.listener.follows(logbook),
-            things: HashMap::new(),
+            things: HashMap::default(),
         });
         nth
     }
