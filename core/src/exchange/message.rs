@@ -1,6 +1,7 @@
 //! What goes over the wire: one parcel there, one parcel back. Every size has a limit.
 
 use serde::{Deserialize, Serialize};
+use serde_bytes::ByteBuf;
 
 use super::Error;
 use crate::log::chain::{Held, Link, Mark, Tip};
@@ -216,7 +217,7 @@ enum SaysWire<B> {
 }
 
 /// Entries packed in columns, batches of entries as they are told, and sheaves of seals.
-type BatchWire = (Vec<u8>, Vec<Vec<u8>>, Vec<u8>);
+type BatchWire = (ByteBuf, Vec<ByteBuf>, ByteBuf);
 /// Version 1: entries packed in columns, which may be shortened, and seals: logbook, key, seq, link,
 /// signature in two halves.
 type BatchWire1 = (Vec<u8>, Vec<SealWire>);
@@ -477,19 +478,24 @@ fn packed(batch: &Batch) -> BatchWire {
     } else {
         batch.told_seals.clone()
     };
-    (packed_entries(&batch.entries), batch.told.clone(), seals)
+    let told = batch.told.iter().cloned().map(ByteBuf::from);
+    (
+        packed_entries(&batch.entries).into(),
+        told.collect(),
+        seals.into(),
+    )
 }
 
 fn unpacked((entries, told, seals): BatchWire, left: &mut usize) -> Result<Batch, Error> {
     let mut batch = Batch {
         entries: unpacked_entries(&entries, left)?,
-        told,
+        told: told.into_iter().map(ByteBuf::into_vec).collect(),
         ..Batch::default()
     };
     if batch.told.is_empty() {
         batch.seals = spelled_out(&seals)?;
     } else {
-        batch.told_seals = seals;
+        batch.told_seals = seals.into_vec();
     }
     Ok(batch)
 }
