@@ -21,6 +21,8 @@ use super::id::{DeviceId, LogbookId, Seq};
 const DEVICE_CONTEXT: &str = "headwalk 2026 device of key v1";
 const SEAL_CONTEXT: &[u8] = b"headwalk 2026 seal v1";
 const ROOT_CONTEXT: &[u8] = b"headwalk 2026 seal v2";
+/// How many keys are kept from one check to the next.
+const MOST_KEYS: usize = 1_024;
 /// The longest way from an end to a root: a tree of more chains than anyone has.
 pub const MOST_STEPS: usize = 32;
 
@@ -208,9 +210,9 @@ impl Keys {
     /// Returns the device whose seal this is, if the signature is its own.
     pub fn device_of(&mut self, seal: &Seal) -> Option<DeviceId> {
         let (key, device) = self.key(&seal.key)?;
-        let signature = Signature::from_bytes(&seal.signature);
         if seal.path.is_empty() {
             let message = message(seal.logbook, device, seal.seq, seal.link);
+            let signature = Signature::from_bytes(&seal.signature);
             key.verify_strict(&message, &signature).ok()?;
             return Some(device);
         }
@@ -225,13 +227,33 @@ impl Keys {
                 fork_digest(below, step.digest)
             }
         });
-        let signed = (seal.key, root, seal.signature);
+        self.device_of_root(&seal.key, root, &seal.signature)
+    }
+
+    /// Returns the device that signed this root of a tree, if the signature is its own.
+    pub(super) fn device_of_root(
+        &mut self,
+        key: &[u8; 32],
+        root: Digest,
+        signature: &[u8; 64],
+    ) -> Option<DeviceId> {
+        let signed = (*key, root, *signature);
+        let (key, device) = self.key(key)?;
         if !self.roots.contains(&signed) {
             let message = root_message(device, root);
+            let signature = Signature::from_bytes(signature);
             key.verify_strict(&message, &signature).ok()?;
             self.roots.insert(signed);
         }
         Some(device)
+    }
+
+    /// Forgets signatures, and keys if they are many, and may be kept for the next seals.
+    pub(crate) fn forget(&mut self) {
+        self.roots.clear();
+        if self.keys.len() > MOST_KEYS {
+            self.keys.clear();
+        }
     }
 }
 

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use super::chain::Link;
 use super::codec::CodecError;
 use super::id::{DeviceId, LogbookId, Seq};
-use super::seal::{self, Digest, MOST_STEPS, Seal, Step};
+use super::seal::{self, Digest, Keys, MOST_STEPS, Seal, Step};
 use super::shapes::{Scan, number};
 
 /// Seals of one device that share a signature.
@@ -90,14 +90,38 @@ impl Sheaf {
         mut link: impl FnMut(&End) -> Result<Link, E>,
     ) -> Result<Vec<Seal>, E> {
         let mut seals = Vec::new();
-        self.seals_of(&self.tree, device, &mut link, &mut seals)?;
+        self.seals_of(&self.tree, (device, 0), &mut link, &mut seals)?;
         Ok(seals)
     }
 
+    /// Returns the seals if the signature is this device's own: it is checked once for all of them, since by
+    /// the way they are made they lead to one root.
+    ///
+    /// # Errors
+    /// What `link` returns.
+    pub fn checked<E>(
+        &self,
+        device: DeviceId,
+        keys: &mut Keys,
+        mut link: impl FnMut(&End) -> Result<Link, E>,
+    ) -> Result<Option<Vec<Seal>>, E> {
+        let mut seals = Vec::new();
+        let root = self.seals_of(&self.tree, (device, 0), &mut link, &mut seals)?;
+        let signed_by = match seals.as_slice() {
+            [] => return Ok(Some(seals)),
+            [seal] => keys.device_of(seal),
+            several if several.iter().any(|seal| seal.path.len() > MOST_STEPS) => None,
+            _ => keys.device_of_root(&self.key, root, &self.signature),
+        };
+        Ok(Some(seals).filter(|_| signed_by == Some(device)))
+    }
+
+    /// Adds the seals of a tree so many steps below the root, with the part of their way that lies in
+    /// it; returns its digest.
     fn seals_of<E>(
         &self,
         tree: &Tree,
-        device: DeviceId,
+        (device, depth): (DeviceId, usize),
         link: &mut impl FnMut(&End) -> Result<Link, E>,
         seals: &mut Vec<Seal>,
     ) -> Result<Digest, E> {
@@ -113,16 +137,17 @@ impl Sheaf {
                     key: self.key,
                     seq: end.seq,
                     link,
-                    path: Vec::new(),
+                    path: Vec::with_capacity(depth),
                     signature: self.signature,
                 });
                 seal::end_digest(end.logbook, device, end.seq, link)
             }
             Tree::Fork(two) => {
                 let from = seals.len();
-                let left = self.seals_of(&two.0, device, link, seals)?;
+                let below = (device, depth + 1);
+                let left = self.seals_of(&two.0, below, link, seals)?;
                 let middle = seals.len();
-                let right = self.seals_of(&two.1, device, link, seals)?;
+                let right = self.seals_of(&two.1, below, link, seals)?;
                 for seal in &mut seals[from..middle] {
                     seal.path.push(Step::right(right));
                 }
@@ -289,7 +314,9 @@ mod tests {
             told in any::<u32>(),
             follows in any::<u32>(),
             numbered in any::<bool>(),
+            changed in 0_usize..64,
         ) {
+            let another = DeviceKey::from_bytes([9; 32]).device();
             let key = DeviceKey::from_bytes([7; 32]);
             let ends: Vec<_> = (0..many).map(|n| (logbook(n), Seq::FIRST, link(n))).collect();
             let is_in = |set: u32, seal: &Seal| set >> seal.logbook.bytes()[0] & 1 == 1;
@@ -305,12 +332,23 @@ mod tests {
             prop_assert_eq!(&read, &sheaves);
             let mut again = Vec::new();
             for sheaf in &read {
-                let device = crate::log::seal::Keys::default().device(&sheaf.key).unwrap();
+                let mut keys = Keys::default();
+                let device = keys.device(&sheaf.key).unwrap();
                 let at = |end: &End| {
                     let of = |seal: &&Seal| seal.key == sheaf.key && seal.logbook == end.logbook;
                     Ok::<_, ()>(seals.iter().find(of).unwrap().link)
                 };
-                again.extend(sheaf.seals(device, at).unwrap());
+                let made = sheaf.seals(device, at).unwrap();
+                prop_assert_eq!(sheaf.checked(device, &mut keys, at).unwrap(), Some(made.clone()));
+                prop_assert_eq!(sheaf.checked(another, &mut keys, at).unwrap(), None);
+                let otherwise = |end: &End| Ok::<_, ()>(end.link.unwrap_or(link(98)));
+                let follows = sheaf.ends().iter().any(|end| end.link.is_none());
+                let checked = sheaf.checked(device, &mut keys, otherwise).unwrap();
+                prop_assert_eq!(checked.is_none(), follows);
+                let mut forged = sheaf.clone();
+                forged.signature[changed] ^= 1;
+                prop_assert_eq!(forged.checked(device, &mut keys, at).unwrap(), None);
+                again.extend(made);
             }
             prop_assert!(again.iter().all(|seal| seal.device().is_some()));
             let by_key = |seals: &mut Vec<Seal>| seals.sort_by_key(|seal| (seal.key, seal.logbook));

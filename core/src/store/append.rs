@@ -4,9 +4,10 @@ use core::mem;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::ledger::Slot;
+use super::seals::{self, Checked};
 use super::tables::IDENTITY;
 use super::writing::{Writing, left};
-use super::{Came, Error, Meeting, Store, Writer, seals};
+use super::{Came, Error, Meeting, Store, Writer};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Change, Draft};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place};
@@ -215,7 +216,7 @@ impl Store {
         taking: &Taking,
         now: WallMs,
     ) -> Result<TakenIn, Error> {
-        let claimed = seals::Claimed::by(sheaves)?;
+        let claimed = seals::Claimed::by(sheaves, writing.lend_keys())?;
         let mut appended = Appended::default();
         let mut writer = self.writer();
         let mut words: BTreeMap<LogbookId, Vec<Change>> = BTreeMap::new();
@@ -290,7 +291,7 @@ pub(super) struct TakenIn {
     /// Who writes from then on; none where nothing is new.
     pub(super) writer: Option<Writer>,
     /// Those of the seals that were not kept before.
-    pub(super) new_seals: Vec<Seal>,
+    pub(super) new_seals: Checked,
 }
 
 /// Keeps an entry of receipts and verdicts well under the size that an entry may have.

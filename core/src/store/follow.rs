@@ -6,6 +6,7 @@
 //! [`Store::rehearse`] and [`Store::follow`].
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use redb::{Durability, WriteTransaction};
@@ -68,7 +69,11 @@ impl Store {
                 appended: taken.appended,
                 ..Rehearsed::default()
             }),
-            Some(_) => self.rehearsed(writing, taken.appended, taken.new_seals),
+            Some(_) => {
+                let new_seals = taken.new_seals.into_iter();
+                let new_seals = new_seals.map(|(_, seal)| Arc::unwrap_or_clone(seal));
+                self.rehearsed(writing, taken.appended, new_seals.collect())
+            }
         }
     }
 
@@ -158,8 +163,8 @@ impl Store {
         settings: &[(&str, &str)],
     ) -> Result<Appended, Error> {
         let sheaves = Sheaf::gather(seals, |_| false);
-        let claimed = seals::Claimed::by(&sheaves)?;
         let mut writing = Writing::begin(self, WallMs::new(0))?;
+        let claimed = seals::Claimed::by(&sheaves, writing.lend_keys())?;
         let mut appended = Appended::default();
         for Followed { arrived, raw } in entries {
             let entry = View::read(raw)?;

@@ -20,6 +20,7 @@ use super::unsorted::Unsorted;
 use super::{Bookmark, Error, Kept};
 use crate::log::chain::Held;
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
+use crate::log::seal::Keys;
 use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::merge::lately::Lately;
 use crate::merge::replay::State;
@@ -76,6 +77,8 @@ pub(super) struct Live {
     pub(super) batches: Batches,
     /// The seals that are not sorted, once they were read.
     pub(super) unsorted: Option<Arc<Unsorted>>,
+    /// The public keys by which seals were checked last.
+    pub(super) keys: Keys,
 }
 
 /// The last entry of all.
@@ -143,6 +146,7 @@ impl Live {
             held: None,
             batches: Batches::default(),
             unsorted: None,
+            keys: Keys::default(),
         })
     }
 

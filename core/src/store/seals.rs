@@ -1,12 +1,14 @@
 //! The seals of devices: kept with the entries that they cover, and given on with them.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
 
+use foldhash::fast::RandomState;
 use redb::{ReadTransaction, ReadableTable};
 
 use super::reading::Reading;
 use super::tables::{self, SEALS};
-use super::unsorted::Unsorted;
+use super::unsorted::{Of, Unsorted};
 use super::writing::Writing;
 use super::{Error, Store};
 use crate::log::chain::Link;
@@ -16,12 +18,12 @@ use crate::log::seal::{Keys, Seal};
 use crate::log::sheaf::{End, Sheaf};
 use crate::log::view::View;
 
-/// Seals that were checked, by logbook and device.
-pub(super) type Checked = BTreeMap<(LogbookId, DeviceId), Vec<Seal>>;
+/// Seals that were checked, each with the chains that it is one of.
+pub(super) type Checked = Vec<(Of, Arc<Seal>)>;
 
 /// How far devices say that their chains go, not checked yet.
 pub(super) struct Claimed<'a> {
-    up_to: BTreeMap<(LogbookId, DeviceId), Seq>,
+    up_to: HashMap<Of, Seq, RandomState>,
     keys: Keys,
     checked: Checked,
     /// Those that can be checked when the entries are there.
@@ -29,14 +31,15 @@ pub(super) struct Claimed<'a> {
 }
 
 impl<'a> Claimed<'a> {
-    /// Reads whose seals these are, and checks those that tell all that they cover.
+    /// Reads whose seals these are, with keys that may know some, and checks those that tell all that they
+    /// cover.
     ///
     /// # Errors
     /// [`Error::ForgedSeal`].
-    pub(super) fn by(sheaves: &'a [Sheaf]) -> Result<Self, Error> {
+    pub(super) fn by(sheaves: &'a [Sheaf], keys: Keys) -> Result<Self, Error> {
         let mut claimed = Self {
-            up_to: BTreeMap::new(),
-            keys: Keys::default(),
+            up_to: HashMap::default(),
+            keys,
             checked: Checked::new(),
             open: Vec::new(),
         };
@@ -53,21 +56,28 @@ impl<'a> Claimed<'a> {
             if ends.iter().any(|end| end.link.is_none()) {
                 claimed.open.push((device, sheaf));
             } else {
-                let told = |end: &End| end.link.ok_or(Error::damaged_index("seals"));
-                claimed.take(device, sheaf.seals(device, told)?)?;
+                claimed.take(device, sheaf, |end| {
+                    end.link.ok_or(Error::damaged_index("seals"))
+                })?;
             }
         }
         Ok(claimed)
     }
 
-    fn take(&mut self, device: DeviceId, seals: Vec<Seal>) -> Result<(), Error> {
-        for seal in seals {
-            if self.keys.device_of(&seal) != Some(device) {
-                return Err(Error::ForgedSeal { seq: seal.seq });
-            }
-            let of_device = self.checked.entry((seal.logbook, device)).or_default();
-            of_device.push(seal);
-        }
+    fn take(
+        &mut self,
+        device: DeviceId,
+        sheaf: &Sheaf,
+        link: impl FnMut(&End) -> Result<Link, Error>,
+    ) -> Result<(), Error> {
+        let seals = sheaf.checked(device, &mut self.keys, link)?;
+        let forged = || {
+            let seq = sheaf.ends().first().map_or(Seq::FIRST, |end| end.seq);
+            Error::ForgedSeal { seq }
+        };
+        let seals = seals.ok_or_else(forged)?.into_iter();
+        let seals = seals.map(|seal| ((seal.logbook, device), Arc::new(seal)));
+        self.checked.extend(seals);
         Ok(())
     }
 
@@ -84,13 +94,11 @@ impl<'a> Claimed<'a> {
     /// [`Error::ForgedSeal`]; [`Error::Gap`] where a chain does not end here as the device says.
     pub(super) fn check(mut self, writing: &mut Writing<'_>) -> Result<Checked, Error> {
         for (device, sheaf) in core::mem::take(&mut self.open) {
-            let seals = sheaf.seals(device, |end| link_at(writing, device, end))?;
-            self.take(device, seals)?;
+            self.take(device, sheaf, |end| link_at(writing, device, end))?;
         }
         // Those that reach farther take the place of those that do not, in whatever order they came.
-        for of_device in self.checked.values_mut() {
-            of_device.sort_by_key(|seal| seal.seq);
-        }
+        self.checked.sort_by_key(|(of, seal)| (*of, seal.seq));
+        writing.give_back(self.keys);
         Ok(self.checked)
     }
 }
@@ -108,13 +116,10 @@ fn link_at(writing: &mut Writing<'_>, device: DeviceId, end: &End) -> Result<Lin
 }
 
 /// Keeps seals, each instead of those that reach less far on its chain; returns those that are new.
-pub(super) fn keep(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<Seal>, Error> {
-    if seals.is_empty() {
-        return Ok(Vec::new());
-    }
-    let new = new(writing, seals)?;
+pub(super) fn keep(writing: &mut Writing<'_>, seals: Checked) -> Result<Checked, Error> {
+    let (new, are_last) = new(writing, seals)?;
     if !new.is_empty() {
-        let are_ends = all_are_ends(writing, &new)?;
+        let are_ends = are_last && all_are_ends(writing, &new)?;
         let (unsorted, txn) = writing.unsorted()?;
         if are_ends && unsorted.has_room_for(&new) {
             unsorted.keep(txn, &new)?;
@@ -123,31 +128,40 @@ pub(super) fn keep(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<Seal
             sort_in(writing, &new)?;
         }
     }
-    Ok(new.into_iter().map(|(_, seal)| seal).collect())
-}
-
-/// Those of the seals that are not kept yet.
-fn new(writing: &mut Writing<'_>, seals: Checked) -> Result<Vec<(DeviceId, Seal)>, Error> {
-    let (unsorted, txn) = writing.look_at_unsorted()?;
-    let sorted = txn.open_table(SEALS)?;
-    let mut new = Vec::new();
-    for (of, seals) in seals {
-        for seal in seals {
-            let is_kept = match unsorted.keeps(of, &seal) {
-                Some(is_kept) => is_kept,
-                None => sorted.get(&tables::seal_key(of.1, &seal))?.is_some(),
-            };
-            if !is_kept {
-                new.push((of.1, seal));
-            }
-        }
-    }
     Ok(new)
 }
 
+/// Those of the seals that are not kept yet, and whether none of them lies behind one that is sorted.
+fn new(writing: &mut Writing<'_>, seals: Checked) -> Result<(Checked, bool), Error> {
+    let (unsorted, txn) = writing.look_at_unsorted()?;
+    let (mut sorted, mut are_last) = (None, true);
+    let mut new = Checked::with_capacity(seals.len());
+    for (of, seal) in seals {
+        let is_kept = match unsorted.keeps(of, &seal) {
+            Some(is_kept) => is_kept,
+            None => {
+                let sorted = match &mut sorted {
+                    Some(sorted) => sorted,
+                    none => none.insert(txn.open_table(SEALS)?),
+                };
+                let key = tables::seal_key(of.1, &seal);
+                let (_, end) = tables::range::<72>(&[of.0.bytes(), of.1.bytes()]);
+                let next = sorted.range::<&[u8; 72]>(&key..=&end)?.next();
+                let next = next.transpose()?.map(|(next, _)| *next.value());
+                are_last &= next.is_none_or(|next| next == key);
+                next == Some(key)
+            }
+        };
+        if !is_kept {
+            new.push((of, seal));
+        }
+    }
+    Ok((new, are_last))
+}
+
 /// Whether each is the end of a device's only chain in its logbook.
-fn all_are_ends(writing: &mut Writing<'_>, seals: &[(DeviceId, Seal)]) -> Result<bool, Error> {
-    for (device, seal) in seals {
+fn all_are_ends(writing: &mut Writing<'_>, seals: &Checked) -> Result<bool, Error> {
+    for ((_, device), seal) in seals {
         let ledger = writing.look(seal.logbook)?;
         let head = ledger.head(ChainId::of(*device));
         let is_end = head.is_some_and(|head| head.link == seal.link);
@@ -159,13 +173,13 @@ fn all_are_ends(writing: &mut Writing<'_>, seals: &[(DeviceId, Seal)]) -> Result
 }
 
 /// Keeps seals among those that are sorted, which all others are.
-fn sort_in(writing: &mut Writing<'_>, seals: &[(DeviceId, Seal)]) -> Result<(), Error> {
+fn sort_in(writing: &mut Writing<'_>, seals: &Checked) -> Result<(), Error> {
     let mut ends = Vec::with_capacity(seals.len());
-    for (device, seal) in seals {
+    for ((_, device), seal) in seals {
         ends.push(self::ends(writing, seal.logbook, *device)?);
     }
     let mut table = writing.txn.open_table(SEALS)?;
-    for ((device, seal), ends) in seals.iter().zip(ends) {
+    for (((_, device), seal), ends) in seals.iter().zip(ends) {
         let key = tables::seal_key(*device, seal);
         table.insert(&key, tables::seal_row(seal).as_slice())?;
         if ends.contains(&seal.link) {
@@ -191,16 +205,18 @@ fn ends(
 }
 
 /// Returns all seals that are kept, by logbook and device.
-pub(super) fn all(txn: &ReadTransaction, unsorted: &Unsorted) -> Result<Checked, Error> {
-    let mut all = Checked::new();
+pub(super) fn all(
+    txn: &ReadTransaction,
+    unsorted: &Unsorted,
+) -> Result<BTreeMap<Of, Vec<Seal>>, Error> {
+    let mut all: BTreeMap<_, Vec<_>> = BTreeMap::new();
     for row in txn.open_table(SEALS)?.iter()? {
         let (key, row) = row?;
         let (device, seal) = tables::seal(key.value(), row.value())?;
         all.entry((seal.logbook, device)).or_default().push(seal);
     }
-    for (of, _) in unsorted.iter() {
-        let sorted = all.remove(&of).unwrap_or_default();
-        all.insert(of, unsorted.over(of, sorted));
+    for (of, last) in unsorted.in_order() {
+        all.insert(of, vec![last.clone()]);
     }
     Ok(all)
 }
@@ -216,19 +232,20 @@ impl Store {
             .iter()
             .map(|raw| codec::peek(raw))
             .collect::<Result<_, _>>()?;
-        self.seals_of(&self.reading()?, writers)
+        let seals = self.seals_of(&self.reading()?, writers)?.into_iter();
+        Ok(seals.map(|(_, seal)| Arc::unwrap_or_clone(seal)).collect())
     }
 
     /// Returns the seals of these devices in these logbooks.
     pub(super) fn seals_of(
         &self,
         reading: &Reading<'_>,
-        writers: impl IntoIterator<Item = (LogbookId, DeviceId)>,
-    ) -> Result<Vec<Seal>, Error> {
+        writers: impl IntoIterator<Item = Of>,
+    ) -> Result<Checked, Error> {
         let writer = self.writer();
-        let sorted = reading.txn.open_table(SEALS)?;
+        let mut sorted = None;
         let unsorted = reading.unsorted()?;
-        let (mut seals, mut own) = (Vec::new(), Vec::new());
+        let (mut seals, mut own) = (Checked::new(), Vec::new());
         for (logbook, device) in writers {
             if device == writer.device() && !writer.in_use_elsewhere {
                 let ledger = reading.ledger(logbook)?;
@@ -237,18 +254,27 @@ impl Store {
                 }
                 continue;
             }
+            let of = (logbook, device);
+            if let Some(last) = unsorted.last(of) {
+                seals.push((of, Arc::clone(last)));
+                continue;
+            }
+            let sorted = match &mut sorted {
+                Some(sorted) => sorted,
+                none => none.insert(reading.txn.open_table(SEALS)?),
+            };
             let (from, to) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
-            let sorted = sorted.range::<&[u8; 72]>(&from..=&to)?.map(|row| {
+            for row in sorted.range::<&[u8; 72]>(&from..=&to)? {
                 let (key, row) = row?;
-                Ok::<_, Error>(tables::seal(key.value(), row.value())?.1)
-            });
-            seals.extend(unsorted.over((logbook, device), sorted.collect::<Result<_, _>>()?));
+                let (_, seal) = tables::seal(key.value(), row.value())?;
+                seals.push((of, Arc::new(seal)));
+            }
         }
         // Each stands where it would if it were kept, so that all stores tell them in one order.
         let (places, ends): (Vec<_>, Vec<_>) = own.into_iter().unzip();
         let own = places.into_iter().zip(writer.key().seal_all(&ends));
         for (place, seal) in own.rev() {
-            seals.insert(place, seal);
+            seals.insert(place, ((seal.logbook, writer.device()), Arc::new(seal)));
         }
         Ok(seals)
     }
@@ -264,7 +290,7 @@ impl Store {
             }
         }
         let seals = writer.key().seal_all(&own).into_iter();
-        let seals = seals.map(|seal| ((seal.logbook, writer.device()), vec![seal]));
+        let seals = seals.map(|seal| ((seal.logbook, writer.device()), Arc::new(seal)));
         keep(writing, seals.collect())?;
         Ok(())
     }

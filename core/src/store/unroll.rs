@@ -2,6 +2,7 @@
 //! and must not hold them. No more is read at a time than a block.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use super::filed::Filed;
 use super::reading::Reading;
@@ -106,7 +107,8 @@ impl Unrolling<'_> {
             .lengths()
             .map(|(device, _)| (logbook, device))
             .collect();
-        self.store.seals_of(&self.reading, writers)
+        let seals = self.store.seals_of(&self.reading, writers)?.into_iter();
+        Ok(seals.map(|(_, seal)| Arc::unwrap_or_clone(seal)).collect())
     }
 
     /// Returns the entries of a logbook that come next, in order of arrival, each with its chain's link up

@@ -2,13 +2,13 @@
 //! write before. Sorted among the others each would lie on a page of its own; that is done for many at once,
 //! when entries are packed.
 //!
-//! Each of them was the end of its device's only chain in a logbook when it came, so it stands for whatever
-//! that device had sealed there before.
+//! Each of them was the end of its device's only chain in a logbook when it came, and none that is sorted
+//! reaches farther, so it stands for whatever that device had sealed there.
 
-use core::cmp::Ordering;
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 use std::sync::Arc;
 
+use foldhash::fast::RandomState;
 use redb::{ReadableTable, WriteTransaction};
 
 use super::Error;
@@ -22,12 +22,12 @@ use crate::log::sheaf::{End, Sheaf};
 pub(super) type Of = (LogbookId, DeviceId);
 
 /// How many came since they were sorted at most: whoever tells any reads all of them once.
-const MOST: usize = 1_024;
+const MOST: usize = 4_096;
 
 /// The last that came of each chain.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Unsorted {
-    last: BTreeMap<Of, Arc<Seal>>,
+    last: HashMap<Of, Arc<Seal>, RandomState>,
     /// How many came since they were sorted.
     many: usize,
     /// Under which number the next write's are kept.
@@ -57,15 +57,15 @@ impl Unsorted {
             let device = keys.device(&sheaf.key).ok_or(ODD)?;
             let told = |end: &End| end.link.ok_or(ODD);
             for seal in sheaf.seals(device, told)? {
-                self.put(device, seal);
+                self.put((seal.logbook, device), Arc::new(seal));
             }
         }
         Ok(())
     }
 
-    fn put(&mut self, device: DeviceId, seal: Seal) {
+    fn put(&mut self, of: Of, seal: Arc<Seal>) {
         self.many += 1;
-        self.last.insert((seal.logbook, device), Arc::new(seal));
+        self.last.insert(of, seal);
     }
 
     pub(super) const fn is_damaged(&self) -> bool {
@@ -74,53 +74,45 @@ impl Unsorted {
 
     /// Whether there is room for these as they come: not for too many, nor for one behind another that is
     /// here, as when a logbook was dropped and comes again.
-    pub(super) fn has_room_for(&self, seals: &[(DeviceId, Seal)]) -> bool {
-        let is_behind = |(device, seal): &(DeviceId, Seal)| {
-            let last = self.last.get(&(seal.logbook, *device));
+    pub(super) fn has_room_for(&self, seals: &[(Of, Arc<Seal>)]) -> bool {
+        let is_behind = |(of, seal): &(Of, Arc<Seal>)| {
+            let last = self.last.get(of);
             last.is_some_and(|last| place(seal) < place(last))
         };
         self.many + seals.len() <= MOST && !seals.iter().any(is_behind)
     }
 
-    /// Says whether a seal is kept, if these tell: it is the one of its chain, or reaches less far than that.
+    /// Says whether a seal is kept, if these tell: where there is one of its chain, it is the only one.
     pub(super) fn keeps(&self, of: Of, seal: &Seal) -> Option<bool> {
         let last = self.last.get(&of)?;
-        match place(seal).cmp(&place(last)) {
-            Ordering::Less => Some(false),
-            Ordering::Equal => Some(true),
-            Ordering::Greater => None,
-        }
+        Some(place(seal) == place(last))
     }
 
-    pub(super) fn iter(&self) -> impl Iterator<Item = (Of, &Seal)> {
-        self.last.iter().map(|(of, seal)| (*of, &**seal))
+    /// Returns them in the order of their chains.
+    pub(super) fn in_order(&self) -> Vec<(Of, &Seal)> {
+        let mut all: Vec<_> = self.last.iter().map(|(of, seal)| (*of, &**seal)).collect();
+        all.sort_unstable_by_key(|(of, _)| *of);
+        all
     }
 
-    /// Returns a device's seals in a logbook, in order; `sorted` are those that are sorted.
-    pub(super) fn over(&self, of: Of, sorted: Vec<Seal>) -> Vec<Seal> {
-        let Some(last) = self.last.get(&of) else {
-            return sorted;
-        };
-        let mut seals = vec![Seal::clone(last)];
-        // Those that reach farther, to entries that had not come then.
-        let farther = sorted.into_iter().filter(|seal| place(seal) > place(last));
-        seals.extend(farther);
-        seals
+    /// Returns a device's only seal in a logbook, if it is one of these.
+    pub(super) fn last(&self, of: Of) -> Option<&Arc<Seal>> {
+        self.last.get(&of)
     }
 
     /// Keeps what came in one write.
     pub(super) fn keep(
         &mut self,
         txn: &WriteTransaction,
-        seals: &[(DeviceId, Seal)],
+        seals: &[(Of, Arc<Seal>)],
     ) -> Result<(), Error> {
-        let sheaves = Sheaf::gather(seals.iter().map(|(_, seal)| seal), |_| false);
+        let sheaves = Sheaf::gather(seals.iter().map(|(_, seal)| &**seal), |_| false);
         let sheaves = Sheaf::write(&sheaves, &[]);
         let row = tables::summed_row(&self.next.to_be_bytes(), |row| row.extend(sheaves));
         txn.open_table(SHEAVES)?.insert(self.next, row.as_slice())?;
         self.next += 1;
-        for (device, seal) in seals {
-            self.put(*device, seal.clone());
+        for (of, seal) in seals {
+            self.put(*of, Arc::clone(seal));
         }
         Ok(())
     }
@@ -137,7 +129,7 @@ impl Unsorted {
             return Ok(());
         }
         let mut sorted = txn.open_table(SEALS)?;
-        for ((logbook, device), seal) in self.iter() {
+        for ((logbook, device), seal) in self.in_order() {
             let key = tables::seal_key(device, seal);
             let (from, _) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
             sorted.retain_in::<&[u8; 72], _>(&from..&key, |_, _| false)?;

@@ -215,7 +215,7 @@ fn sealed(
         let (device, seal) = tables::seal(key.value(), row.value())?;
         check(device, &seal);
     }
-    for ((_, device), seal) in unsorted.iter() {
+    for ((_, device), seal) in unsorted.in_order() {
         check(device, seal);
     }
     Ok(sealed)

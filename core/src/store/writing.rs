@@ -24,6 +24,7 @@ use crate::log::codec::CodecError;
 use crate::log::entry::{Draft, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place, Seq};
 use crate::log::raws::{Known, Raw};
+use crate::log::seal::Keys;
 use crate::log::stamp::{Clock, Stamp, WallMs};
 use crate::log::vector::VersionVector;
 use crate::log::view::{Outline, View};
@@ -259,6 +260,17 @@ impl<'s> Writing<'s> {
         }
         let unsorted = unsorted.as_mut().expect("it was just looked at");
         Ok((Arc::make_mut(unsorted), &self.txn))
+    }
+
+    /// Lends the keys by which seals were checked before.
+    pub(super) fn lend_keys(&mut self) -> Keys {
+        core::mem::take(&mut self.live.keys)
+    }
+
+    /// Takes back what [`Self::lend_keys`] lent.
+    pub(super) fn give_back(&mut self, mut keys: Keys) {
+        keys.forget();
+        self.live.keys = keys;
     }
 
     /// Returns all logbooks of which anything is held.
