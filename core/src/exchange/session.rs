@@ -14,7 +14,7 @@ use crate::log::chain::{Held, Mark};
 use crate::log::codec;
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place, StoreId};
 use crate::log::stamp::WallMs;
-use crate::store::{Bookmark, Clocks, Meeting, Met, Taking};
+use crate::store::{Bookmark, Clocks, Count, Meeting, Met, Taking};
 
 pub use super::answer::{Answering, answer};
 
@@ -219,7 +219,7 @@ impl Caller {
             shelf.remember_met(peer, &met)?;
             met.told
         } else {
-            let before = Holding::of(shelf, came.keys())?;
+            let before = shelf.counts(&came.keys().copied().collect())?;
             match parts::append_met(shelf, taken.batch, now, &TAKING, meeting)? {
                 Ok(told) => {
                     self.count_received(shelf, &before)?;
@@ -291,7 +291,7 @@ impl Caller {
         end: Bookmark,
         now: WallMs,
     ) -> Result<Next, Error> {
-        let before = Holding::of(shelf, answer.iter().map(|part| &part.logbook))?;
+        let before = shelf.counts(&answer.iter().map(|part| part.logbook).collect())?;
         let (mut progress, mut more, mut equal) = (false, false, true);
         for part in answer {
             let (moved, same) = self.receive_part(shelf, part, now)?;
@@ -368,52 +368,27 @@ impl Caller {
     }
 
     /// Counts what came since, and tells which branches came to light; says whether anything did.
-    fn count_received(&mut self, shelf: &impl Shelf, before: &Holding) -> Result<bool, Error> {
-        let now = Holding::of(shelf, before.entries.keys())?;
+    fn count_received(
+        &mut self,
+        shelf: &impl Shelf,
+        before: &[(LogbookId, Count)],
+    ) -> Result<bool, Error> {
+        let logbooks = before.iter().map(|(logbook, _)| *logbook);
+        let now = shelf.counts(&logbooks.collect())?;
         let mut any = false;
-        for (logbook, entries) in now.entries {
-            let received = entries - before.entries.get(&logbook).copied().unwrap_or(0);
+        for ((logbook, before), (_, now)) in before.iter().zip(now) {
+            let received = now.entries.saturating_sub(before.entries);
             if received > 0 {
-                self.summary.logbooks.entry(logbook).or_default().received += received;
+                self.summary.logbooks.entry(*logbook).or_default().received += received;
                 any = true;
             }
-        }
-        for ((logbook, device), chains) in now.chains {
-            if chains > before.chains.get(&(logbook, device)).copied().unwrap_or(1) {
-                self.summary.branched.insert((logbook, device));
+            for (device, chains) in now.branched {
+                if chains > before.branched.get(&device).copied().unwrap_or(1) {
+                    self.summary.branched.insert((*logbook, device));
+                }
             }
         }
         Ok(any)
-    }
-}
-
-/// How much this side holds of some logbooks.
-struct Holding {
-    entries: BTreeMap<LogbookId, u64>,
-    /// How many chains a device has, where that is more than one.
-    chains: BTreeMap<(LogbookId, DeviceId), usize>,
-}
-
-impl Holding {
-    fn of<'a>(
-        shelf: &impl Shelf,
-        logbooks: impl Iterator<Item = &'a LogbookId>,
-    ) -> Result<Self, Error> {
-        let mut holding = Self {
-            entries: BTreeMap::new(),
-            chains: BTreeMap::new(),
-        };
-        for (logbook, chains) in shelf.counts(&logbooks.copied().collect())? {
-            let entries = chains.iter().map(|(_, entries)| entries).sum();
-            holding.entries.insert(logbook, entries);
-            let mut devices: Vec<_> = chains.into_iter().map(|(device, _)| device).collect();
-            devices.sort_unstable();
-            let of_devices = devices.chunk_by(|one, next| one == next);
-            for chains in of_devices.filter(|chains| chains.len() > 1) {
-                holding.chains.insert((logbook, chains[0]), chains.len());
-            }
-        }
-        Ok(holding)
     }
 }
 

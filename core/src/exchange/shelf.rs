@@ -1,6 +1,6 @@
 //! What the exchange needs of a store, and no more.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use crate::log::chain::{Held, Mark, Tip};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Place, Seq, StoreId};
@@ -9,7 +9,7 @@ use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
 use crate::store::{
-    Appended, Bookmark, Came, Error, Head, Meeting, Met, Store, Taking, Telling, Wanted,
+    Appended, Bookmark, Came, Count, Error, Head, Meeting, Met, Store, Taking, Telling, Wanted,
 };
 
 macro_rules! shelf {
@@ -81,9 +81,7 @@ shelf! {
         &self, after: Arrival, shared: &BTreeSet<LogbookId>, wanted: Wanted<'_>,
         covered: &BTreeSet<LogbookId>, max_bytes: usize
     ) -> Result<Telling, Error>;
-    fn counts(
-        &self, logbooks: &BTreeSet<LogbookId>
-    ) -> Result<BTreeMap<LogbookId, Vec<(DeviceId, u64)>>, Error>;
+    fn counts(&self, logbooks: &BTreeSet<LogbookId>) -> Result<Vec<(LogbookId, Count)>, Error>;
     fn understand(&self, batches: &[Vec<u8>], max_bytes: usize) -> Result<Option<Came>, Error>;
     fn held(&self, covered: &BTreeSet<LogbookId>) -> Result<Held, Error>;
     fn entries_of(

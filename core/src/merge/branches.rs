@@ -57,6 +57,15 @@ impl Branches {
         self.begun.iter().map(|(&id, &branch)| (id, branch))
     }
 
+    /// Counts the chains of each device that has more than one.
+    pub fn branched(&self) -> BTreeMap<DeviceId, usize> {
+        let mut chains = BTreeMap::new();
+        for branch in self.begun.values() {
+            *chains.entry(branch.device).or_insert(1) += 1;
+        }
+        chains
+    }
+
     /// Files a branch.
     pub fn begin(&mut self, id: ChainId, branch: Branch) {
         self.begun.insert(id, branch);

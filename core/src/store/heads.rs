@@ -52,7 +52,7 @@ impl Heads {
         self.chains.len()
     }
 
-    pub(super) fn iter(&self) -> impl Iterator<Item = (ChainId, &HeadRow)> + Clone {
+    pub(super) fn iter(&self) -> impl ExactSizeIterator<Item = (ChainId, &HeadRow)> + Clone {
         self.chains.iter().map(|(chain, head)| (*chain, &head.row))
     }
 

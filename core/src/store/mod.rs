@@ -60,7 +60,7 @@ pub use error::Error;
 pub use follow::{Followed, Rehearsed};
 pub use query::{Kept, News};
 pub use rebuild::Rebuilt;
-pub use telling::{Came, Meeting, Telling, Wanted};
+pub use telling::{Came, Count, Meeting, Telling, Wanted};
 pub use unroll::{Unrolled, Unrolling};
 pub use verify::{Fault, Verified};
 

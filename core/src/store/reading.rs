@@ -204,9 +204,12 @@ impl Reading<'_> {
             return Ok(*held);
         }
         drop(live);
-        let mut chains = Vec::new();
-        for logbook in covered {
-            for (chain, head) in self.ledger(*logbook)?.heads() {
+        let ledgers = covered.iter().map(|logbook| self.ledger(*logbook));
+        let ledgers: Vec<_> = ledgers.collect::<Result<_, _>>()?;
+        let many = ledgers.iter().map(|ledger| ledger.heads().len()).sum();
+        let mut chains = Vec::with_capacity(many);
+        for (logbook, ledger) in covered.iter().zip(&ledgers) {
+            for (chain, head) in ledger.heads() {
                 let mut ids = [0; 32];
                 ids[..16].copy_from_slice(logbook.bytes());
                 ids[16..].copy_from_slice(chain.bytes());

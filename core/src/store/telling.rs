@@ -2,8 +2,10 @@
 
 use std::cell::RefCell;
 use std::collections::btree_map::Entry;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
+
+use foldhash::fast::RandomState;
 
 use super::batches::{self, Spans};
 use super::filed::Filed;
@@ -15,9 +17,13 @@ use crate::log::codec::CodecError;
 use crate::log::columns::{self, Short};
 use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq, StoreId};
 use crate::log::raws::Raws;
-use crate::log::seal::{Keys, Seal};
+use crate::log::seal::Seal;
 use crate::log::sheaf::Sheaf;
 use crate::log::terse::{self, Holder, Listener, Told, Unpacking};
+use crate::log::written::Written;
+
+/// As many entries as a device writes on a day, about.
+const A_DAYS: u64 = 512;
 
 /// What is told to a store of what came here after a bookmark.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,6 +41,15 @@ pub struct Telling {
     pub more: bool,
     /// A digest of everything that is held, as of the same moment.
     pub held: Held,
+}
+
+/// How much is held of a logbook.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Count {
+    /// How many entries.
+    pub entries: u64,
+    /// How many chains a device has, where that is more than one.
+    pub branched: BTreeMap<DeviceId, usize>,
 }
 
 /// Which entries are told: of these logbooks if they are named, and not of this device if it is.
@@ -237,39 +252,37 @@ impl Store {
         })
     }
 
-    /// Returns, of each of these logbooks, whose chains are held and how many entries of each.
+    /// Returns how many entries are held of each of these logbooks, and which devices' chains there have
+    /// branches.
     ///
     /// # Errors
     /// [`Error`] where the file cannot be read.
-    pub fn counts(
-        &self,
-        logbooks: &BTreeSet<LogbookId>,
-    ) -> Result<BTreeMap<LogbookId, Vec<(DeviceId, u64)>>, Error> {
-        let (reading, mut counts) = (self.reading()?, BTreeMap::new());
-        for &logbook in logbooks {
-            let chains = reading.ledger(logbook)?.lengths().collect();
-            counts.insert(logbook, chains);
-        }
-        Ok(counts)
+    pub fn counts(&self, logbooks: &BTreeSet<LogbookId>) -> Result<Vec<(LogbookId, Count)>, Error> {
+        let reading = self.reading()?;
+        let counts = logbooks.iter().map(|logbook| {
+            let ledger = reading.ledger(*logbook)?;
+            let count = Count {
+                entries: ledger.entries(),
+                branched: ledger.branches().branched(),
+            };
+            Ok((*logbook, count))
+        });
+        counts.collect()
     }
 
     /// The seals of those who wrote these entries.
     fn sheaves(&self, reading: &Reading<'_>, spans: &Spans) -> Result<Vec<Sheaf>, Error> {
         let seals = self.seals_of(reading, spans.keys().copied())?;
-        let (mut keys, mut follows) = (Keys::default(), BTreeSet::new());
-        for seal in &seals {
-            let Some(device) = keys.device(&seal.key) else {
-                continue;
-            };
-            let told = spans.get(&(seal.logbook, device));
+        let mut follows = HashSet::with_capacity_and_hasher(seals.len(), RandomState::default());
+        for (of, seal) in &seals {
+            let told = spans.get(of);
             let is_last = told.is_some_and(|(_, last)| *last == seal.seq);
             if is_last && reading.ledger(seal.logbook)?.branches().is_empty() {
                 follows.insert((seal.logbook, seal.key, seal.seq));
             }
         }
-        Ok(Sheaf::gather(&seals, |seal: &Seal| {
-            follows.contains(&(seal.logbook, seal.key, seal.seq))
-        }))
+        let follow = |seal: &Seal| follows.contains(&(seal.logbook, seal.key, seal.seq));
+        Ok(Sheaf::gather(seals.iter().map(|(_, seal)| &**seal), follow))
     }
 
     /// Understands what another store told in these batches, all together at most `max_bytes` of
@@ -327,18 +340,18 @@ struct Tells<'r> {
 }
 
 impl Tells<'_> {
-    /// Whether there is room for so many bytes more.
-    fn has_room(&mut self, bytes: usize) -> bool {
+    /// Whether there is room for so many bytes more, as there always is for the first.
+    fn has_room(&mut self, bytes: usize, is_first: bool) -> bool {
         let Some(room) = self.room else { return false };
         self.room = match room.checked_sub(bytes) {
-            None if self.spans.is_empty() => Some(0),
+            None if is_first => Some(0),
             left => left,
         };
         self.room.is_some()
     }
 
     fn as_it_is(&mut self, batch: &batches::Batch) {
-        if self.has_room(batch.entry_bytes) {
+        if self.has_room(batch.entry_bytes, self.batches.is_empty()) {
             self.batches.push(batch.bytes.clone());
             for (of, (many, last)) in &batch.spans {
                 let span = self.spans.entry(*of).or_insert((0, *last));
@@ -362,19 +375,21 @@ impl Tells<'_> {
         }
         let (wanted, not_of) = (self.wanted, self.not_of);
         let is_wanted = |_, device: DeviceId| Some(device) != not_of;
-        let mut entries = Vec::new();
+        let many = (before.0 - after.0 - 1).min(A_DAYS);
+        let mut entries = Vec::with_capacity(many as usize);
         let reading = self.hearer.reading;
         reading.since(after, wanted, &is_wanted, |filed: &Arc<Filed>| {
-            if filed.arrival >= before || !self.has_room(filed.written.raw.len()) {
+            let is_first = self.batches.is_empty() && entries.is_empty();
+            if filed.arrival >= before || !self.has_room(filed.written.raw.len(), is_first) {
                 return false;
             }
-            batches::note(&mut self.spans, core::iter::once(filed.written.raw()));
-            (self.up_to, self.read) = (filed.arrival, filed.bookmark());
             entries.push(Arc::clone(filed));
             true
         })?;
-        if !entries.is_empty() {
+        if let Some(last) = entries.last() {
+            (self.up_to, self.read) = (last.arrival, last.bookmark());
             let entries = entries.iter().map(|filed| &filed.written);
+            batches::note(&mut self.spans, entries.clone().map(Written::raw));
             self.batches.push(terse::pack(entries, &self.hearer));
         }
         Ok(())
