@@ -163,11 +163,26 @@ impl Sheaf {
     pub fn write(sheaves: &[Self], logbooks: &[LogbookId]) -> Vec<u8> {
         let mut out = Vec::new();
         for sheaf in sheaves {
-            out.extend(sheaf.key);
-            out.extend(sheaf.signature);
-            sheaf.tree.write(logbooks, &mut out);
+            sheaf.put(logbooks, |end| end.link, &mut out);
         }
         out
+    }
+
+    /// Writes it with the links at all ends, those of its seals in their order.
+    pub(crate) fn write_whole(&self, seals: &[Seal], out: &mut Vec<u8>) {
+        let mut links = seals.iter().map(|seal| seal.link);
+        self.put(&[], |_| links.next(), out);
+    }
+
+    fn put(
+        &self,
+        logbooks: &[LogbookId],
+        mut link: impl FnMut(&End) -> Option<Link>,
+        out: &mut Vec<u8>,
+    ) {
+        out.extend_from_slice(&self.key);
+        out.extend_from_slice(&self.signature);
+        self.tree.put(logbooks, &mut link, out);
     }
 
     /// Reads what [`Self::write`] wrote.
@@ -240,28 +255,36 @@ impl Tree {
         }
     }
 
-    fn write(&self, logbooks: &[LogbookId], out: &mut Vec<u8>) {
+    fn put(
+        &self,
+        logbooks: &[LogbookId],
+        link: &mut impl FnMut(&End) -> Option<Link>,
+        out: &mut Vec<u8>,
+    ) {
         match self {
             Self::Other(digest) => {
                 out.push(OTHER);
-                out.extend(digest);
+                out.extend_from_slice(digest);
             }
             Self::Fork(two) => {
                 out.push(FORK);
-                two.0.write(logbooks, out);
-                two.1.write(logbooks, out);
+                two.0.put(logbooks, link, out);
+                two.1.put(logbooks, link, out);
             }
             Self::End(end) => {
-                out.push(if end.link.is_some() { END } else { END_FOLLOWS });
+                let link = link(end);
+                out.push(if link.is_some() { END } else { END_FOLLOWS });
                 match logbooks.binary_search(&end.logbook) {
                     Ok(nth) => number(out, nth as u64 + 1),
                     Err(_) => {
                         out.push(0);
-                        out.extend(end.logbook.bytes());
+                        out.extend_from_slice(end.logbook.bytes());
                     }
                 }
                 number(out, end.seq.get());
-                end.link.iter().for_each(|link| out.extend(link.bytes()));
+                if let Some(link) = link {
+                    out.extend_from_slice(link.bytes());
+                }
             }
         }
     }
@@ -348,6 +371,10 @@ mod tests {
                 let mut forged = sheaf.clone();
                 forged.signature[changed] ^= 1;
                 prop_assert_eq!(forged.checked(device, &mut keys, at).unwrap(), None);
+                let mut whole = Vec::new();
+                sheaf.write_whole(&made, &mut whole);
+                let whole = Sheaf::read(&whole, &[]).unwrap();
+                prop_assert_eq!(&whole, &Sheaf::gather(&made, |_| false));
                 again.extend(made);
             }
             prop_assert!(again.iter().all(|seal| seal.device().is_some()));

@@ -275,8 +275,7 @@ impl Store {
                 writing.append_own(&draft, stamp)?;
             }
         }
-        let seals = claimed.check(writing)?;
-        let new_seals = seals::keep(writing, seals)?;
+        let new_seals = claimed.keep(writing)?;
         Ok(TakenIn {
             appended,
             writer: (appended.new > 0 || !new_seals.is_empty()).then_some(writer),

@@ -178,8 +178,7 @@ impl Store {
             writing.clock.witness(entry.stamp, *arrived);
             writing.append(&entry, &slot)?;
         }
-        let seals = claimed.check(&mut writing)?;
-        seals::keep(&mut writing, seals)?;
+        claimed.keep(&mut writing)?;
         {
             let mut identity = writing.txn.open_table(IDENTITY)?;
             for (name, value) in settings {

@@ -213,6 +213,8 @@ impl Live {
     ) -> Result<Arc<Ledger>, Error> {
         let mut ledger = self.ledger(logbook, shelves, rows)?;
         if !ledger.tells_ids() {
+            // Or it would be copied.
+            self.ledgers.remove(&logbook);
             tell_ids(Arc::make_mut(&mut ledger), logbook, shelves)?;
             self.ledgers.keep(logbook, Arc::clone(&ledger));
         }

@@ -26,6 +26,8 @@ pub(super) struct Claimed<'a> {
     up_to: HashMap<Of, Seq, RandomState>,
     keys: Keys,
     checked: Checked,
+    // Their sheaves, written whole.
+    whole: Vec<u8>,
     /// Those that can be checked when the entries are there.
     open: Vec<(DeviceId, &'a Sheaf)>,
 }
@@ -41,6 +43,7 @@ impl<'a> Claimed<'a> {
             up_to: HashMap::default(),
             keys,
             checked: Checked::new(),
+            whole: Vec::new(),
             open: Vec::new(),
         };
         for sheaf in sheaves {
@@ -75,7 +78,9 @@ impl<'a> Claimed<'a> {
             let seq = sheaf.ends().first().map_or(Seq::FIRST, |end| end.seq);
             Error::ForgedSeal { seq }
         };
-        let seals = seals.ok_or_else(forged)?.into_iter();
+        let seals = seals.ok_or_else(forged)?;
+        sheaf.write_whole(&seals, &mut self.whole);
+        let seals = seals.into_iter();
         let seals = seals.map(|seal| ((seal.logbook, device), Arc::new(seal)));
         self.checked.extend(seals);
         Ok(())
@@ -87,19 +92,19 @@ impl<'a> Claimed<'a> {
         up_to.is_some_and(|up_to| *up_to >= entry.seq)
     }
 
-    /// Checks the other seals, now that the entries that came with them are there, and sorts all by the
-    /// chains that they are about.
+    /// Checks the other seals, now that the entries that came with them are there, and keeps all, each
+    /// instead of those that reach less far on its chain; returns those that are new.
     ///
     /// # Errors
     /// [`Error::ForgedSeal`]; [`Error::Gap`] where a chain does not end here as the device says.
-    pub(super) fn check(mut self, writing: &mut Writing<'_>) -> Result<Checked, Error> {
+    pub(super) fn keep(mut self, writing: &mut Writing<'_>) -> Result<Checked, Error> {
         for (device, sheaf) in core::mem::take(&mut self.open) {
             self.take(device, sheaf, |end| link_at(writing, device, end))?;
         }
         // Those that reach farther take the place of those that do not, in whatever order they came.
         self.checked.sort_by_key(|(of, seal)| (*of, seal.seq));
         writing.give_back(self.keys);
-        Ok(self.checked)
+        keep(writing, self.checked, &self.whole)
     }
 }
 
@@ -115,14 +120,21 @@ fn link_at(writing: &mut Writing<'_>, device: DeviceId, end: &End) -> Result<Lin
     })
 }
 
-/// Keeps seals, each instead of those that reach less far on its chain; returns those that are new.
-pub(super) fn keep(writing: &mut Writing<'_>, seals: Checked) -> Result<Checked, Error> {
+/// Keeps seals, of which these are the sheaves.
+fn keep(writing: &mut Writing<'_>, seals: Checked, whole: &[u8]) -> Result<Checked, Error> {
+    let many = seals.len();
     let (new, are_last) = new(writing, seals)?;
     if !new.is_empty() {
         let are_ends = are_last && all_are_ends(writing, &new)?;
         let (unsorted, txn) = writing.unsorted()?;
         if are_ends && unsorted.has_room_for(&new) {
-            unsorted.keep(txn, &new)?;
+            if new.len() == many {
+                unsorted.keep(txn, &new, whole)?;
+            } else {
+                let seals = new.iter().map(|(_, seal)| &**seal);
+                let sheaves = Sheaf::gather(seals, |_| false);
+                unsorted.keep(txn, &new, &Sheaf::write(&sheaves, &[]))?;
+            }
         } else {
             unsorted.sort(txn)?;
             sort_in(writing, &new)?;
@@ -289,9 +301,11 @@ impl Store {
                 own.push((logbook, head.seq, head.link));
             }
         }
-        let seals = writer.key().seal_all(&own).into_iter();
+        let seals = writer.key().seal_all(&own);
+        let whole = Sheaf::write(&Sheaf::gather(&seals, |_| false), &[]);
+        let seals = seals.into_iter();
         let seals = seals.map(|seal| ((seal.logbook, writer.device()), Arc::new(seal)));
-        keep(writing, seals.collect())?;
+        keep(writing, seals.collect(), &whole)?;
         Ok(())
     }
 }

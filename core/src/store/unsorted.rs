@@ -100,15 +100,16 @@ impl Unsorted {
         self.last.get(&of)
     }
 
-    /// Keeps what came in one write.
+    /// Keeps what came in one write, of which these are the sheaves.
     pub(super) fn keep(
         &mut self,
         txn: &WriteTransaction,
         seals: &[(Of, Arc<Seal>)],
+        sheaves: &[u8],
     ) -> Result<(), Error> {
-        let sheaves = Sheaf::gather(seals.iter().map(|(_, seal)| &**seal), |_| false);
-        let sheaves = Sheaf::write(&sheaves, &[]);
-        let row = tables::summed_row(&self.next.to_be_bytes(), |row| row.extend(sheaves));
+        let row = tables::summed_row(&self.next.to_be_bytes(), |row| {
+            row.extend_from_slice(sheaves);
+        });
         txn.open_table(SHEAVES)?.insert(self.next, row.as_slice())?;
         self.next += 1;
         for (of, seal) in seals {

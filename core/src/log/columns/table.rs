@@ -3,13 +3,26 @@
 use crate::log::codec::CodecError;
 use crate::log::shapes::{Scan, sized, sized_length};
 
+/// Most columns take a byte or two for each of a site's entries of a day.
+const ROOM: usize = 128;
+
 macro_rules! columns {
     (1: { $($(#[$doc:meta])* $column:ident,)* } 2: { $($(#[$doc_2:meta])* $column_2:ident,)* }) => {
         /// Each column as bytes; numbers are postcard's variable-length ones.
-        #[derive(Debug, Default)]
+        #[derive(Debug)]
         pub(super) struct Columns {
             $($(#[$doc])* pub(super) $column: Vec<u8>,)*
             $($(#[$doc_2])* pub(super) $column_2: Vec<u8>,)*
+        }
+
+        impl Default for Columns {
+            /// With room for what a site's day comes to.
+            fn default() -> Self {
+                Self {
+                    $($column: Vec::with_capacity(ROOM),)*
+                    $($column_2: Vec::with_capacity(ROOM),)*
+                }
+            }
         }
 
         impl Columns {
