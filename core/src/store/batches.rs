@@ -111,8 +111,9 @@ impl Batches {
 
     /// Those that lie between two arrivals.
     pub(super) fn within(&self, after: Arrival, to: Arrival) -> Vec<Arc<Batch>> {
-        let kept = self.kept.iter();
-        let within = kept.filter(|batch| batch.first > after && batch.end.arrival <= to);
+        let from = self.kept.partition_point(|batch| batch.first <= after);
+        let within = self.kept.range(from..);
+        let within = within.take_while(|batch| batch.end.arrival <= to);
         within.map(Arc::clone).collect()
     }
 }

@@ -204,8 +204,10 @@ impl Reading<'_> {
             return Ok(*held);
         }
         drop(live);
-        let ledgers = covered.iter().map(|logbook| self.ledger(*logbook));
-        let ledgers: Vec<_> = ledgers.collect::<Result<_, _>>()?;
+        let mut ledgers = Vec::with_capacity(covered.len());
+        for logbook in covered {
+            ledgers.push(self.ledger(*logbook)?);
+        }
         let many = ledgers.iter().map(|ledger| ledger.heads().len()).sum();
         let mut chains = Vec::with_capacity(many);
         for (logbook, ledger) in covered.iter().zip(&ledgers) {

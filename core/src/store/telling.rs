@@ -258,16 +258,16 @@ impl Store {
     /// # Errors
     /// [`Error`] where the file cannot be read.
     pub fn counts(&self, logbooks: &BTreeSet<LogbookId>) -> Result<Vec<(LogbookId, Count)>, Error> {
-        let reading = self.reading()?;
-        let counts = logbooks.iter().map(|logbook| {
+        let (reading, mut counts) = (self.reading()?, Vec::with_capacity(logbooks.len()));
+        for logbook in logbooks {
             let ledger = reading.ledger(*logbook)?;
             let count = Count {
                 entries: ledger.entries(),
                 branched: ledger.branches().branched(),
             };
-            Ok((*logbook, count))
-        });
-        counts.collect()
+            counts.push((*logbook, count));
+        }
+        Ok(counts)
     }
 
     /// The seals of those who wrote these entries.
