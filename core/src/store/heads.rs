@@ -125,12 +125,18 @@ impl Heads {
         }
     }
 
-    /// Forgets the tips that are remembered of entries that are no chain's last, if they are more.
-    pub(super) fn forget_tips(&mut self, most: usize) {
+    /// Forgets tips that are remembered of entries that are no chain's last, if they are more than so many:
+    /// all but some of the last of each chain.
+    pub(super) fn forget_tips(&mut self, most: usize, but_of_each: usize) {
         if self.tips > most {
             self.tips = 0;
             for (_, head) in &mut self.chains {
-                head.before = Vec::new();
+                let forgotten = head.before.len().saturating_sub(but_of_each);
+                head.before.drain(..forgotten);
+                if head.before.capacity() > 8 * but_of_each {
+                    head.before.shrink_to(2 * but_of_each);
+                }
+                self.tips += head.before.len();
             }
         }
     }
@@ -174,9 +180,11 @@ mod tests {
         let before: Vec<_> = heads.before(of.into_iter()).collect();
         assert_eq!(before, [(0, 2), (1, 3), (2, 4), (2, 5)]);
         assert_eq!(heads.len(), 3);
-        heads.forget_tips(3);
+        heads.forget_tips(3, 1);
         assert_eq!(tip(&heads, 2), Some(51));
-        heads.forget_tips(2);
+        heads.forget_tips(2, 1);
+        assert_eq!(tips(&heads), [None, None, Some(52), Some(53), None]);
+        heads.forget_tips(0, 0);
         assert_eq!(tips(&heads), [None, None, None, Some(53), None]);
         heads.insert(chain(5), head(99));
         assert_eq!(tips(&heads), [Some(99), None, None, None, None]);

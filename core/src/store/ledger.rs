@@ -22,8 +22,11 @@ mod rows;
 
 pub(super) use rows::{Kept, Rows};
 
-/// How many tips are remembered of entries that are no chain's last.
+/// How many tips are remembered of entries that are no chain's last,
 const MOST_TIPS: usize = 512;
+/// and how many of each chain when they were more: what a device wrote there on the last days, which others
+/// name when they go on.
+const TIPS_OF_EACH: usize = 128;
 
 /// One logbook's chains.
 #[derive(Debug, Clone, Default)]
@@ -342,7 +345,7 @@ impl Ledger {
 
     /// Forgets tips that the archive has as well.
     pub(super) fn forget_tips(&mut self) {
-        self.heads.forget_tips(MOST_TIPS);
+        self.heads.forget_tips(MOST_TIPS, TIPS_OF_EACH);
     }
 
     /// Takes in an entry that just goes on with its device's one chain, whose link after it this is; says
