@@ -117,6 +117,9 @@ pub(super) fn read(
     pasts: &mut Vec<Past>,
 ) -> Result<Option<Stamp>, CodecError> {
     let mut reading = Reading::begin(from, bytes, room)?;
+    let Room { fields, ending, .. } = &mut *reading.room;
+    ending.clear();
+    ending.resize(fields.len(), None);
     pasts.reserve(reading.many);
     while let Some(told) = reading.next()? {
         let (field, end, write) = (told.field, told.end, told.write());
@@ -230,8 +233,6 @@ impl<'a, 'r> Reading<'a, 'r> {
             room.fields.push(FieldNumber(left.number_u16()?));
         }
         room.last.begin(room.fields.len());
-        room.ending.clear();
-        room.ending.resize(room.fields.len(), None);
         let many = left.count()?;
         if many > left.rest().len() {
             return Err(ODD);
