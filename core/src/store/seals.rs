@@ -255,8 +255,7 @@ impl Store {
         writers: impl IntoIterator<Item = Of>,
     ) -> Result<Checked, Error> {
         let writer = self.writer();
-        let mut sorted = None;
-        let unsorted = reading.unsorted()?;
+        let (mut sorted, mut unsorted) = (None, None);
         let (mut seals, mut own) = (Checked::new(), Vec::new());
         for (logbook, device) in writers {
             if device == writer.device() && !writer.in_use_elsewhere {
@@ -267,6 +266,10 @@ impl Store {
                 continue;
             }
             let of = (logbook, device);
+            let unsorted = match &mut unsorted {
+                Some(unsorted) => unsorted,
+                none => none.insert(reading.unsorted()?),
+            };
             if let Some(last) = unsorted.last(of) {
                 seals.push((of, Arc::clone(last)));
                 continue;

@@ -36,6 +36,9 @@ pub fn pack<'a>(
     packed
 }
 
+/// About as many bytes as most columns of a day's entries have.
+const ROOM: usize = 512;
+
 /// What is remembered while entries are told.
 struct Writer<'l, L> {
     listener: &'l L,
@@ -97,7 +100,7 @@ impl<'l, L: Listener> Writer<'l, L> {
     fn for_listener(listener: &'l L) -> Self {
         Self {
             listener,
-            columns: Default::default(),
+            columns: core::array::from_fn(|_| Vec::with_capacity(ROOM)),
             devices: Vec::new(),
             device_numbers: HashMap::default(),
             books: Vec::new(),
@@ -266,7 +269,8 @@ impl<'l, L: Listener> Writer<'l, L> {
             self.runs.push(Run {
                 book,
                 first: 0,
-                tips: Vec::new(),
+                // As many as a device writes at one site on a day, about.
+                tips: Vec::with_capacity(64),
                 visit: None,
             });
         }
