@@ -104,7 +104,7 @@ impl Heads {
         let head = &mut self.chains[self.latest].1;
         if head.before.len() == head.before.capacity() {
             // As many as a device writes at one site on a day, about.
-            head.before.reserve(64);
+            head.before.reserve_exact(64);
         }
         head.before.push(head.row.tip);
         head.has_moved = true;
@@ -133,7 +133,7 @@ impl Heads {
             for (_, head) in &mut self.chains {
                 let forgotten = head.before.len().saturating_sub(but_of_each);
                 head.before.drain(..forgotten);
-                if head.before.capacity() > 8 * but_of_each {
+                if head.before.capacity() > 4 * but_of_each {
                     head.before.shrink_to(2 * but_of_each);
                 }
                 self.tips += head.before.len();
