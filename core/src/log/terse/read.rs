@@ -21,8 +21,15 @@ const ZERO: CodecError = CodecError::Shape("an entry's place in it is zero");
 /// No entry has more changes, or has gained more, than the bytes of an entry have room for.
 const MOST_PARTS: usize = MAX_ENTRY_BYTES / 2;
 
-/// About how many things a day's entries of one site are about.
-const THINGS: usize = 64;
+/// About how many things a day's entries of one site are about, and how many a device writes there.
+const A_DAYS: usize = 64;
+/// For how many sites and chains room is made for so much; a batch of more has little of each.
+const ROOMY: usize = 1_024;
+
+/// For how many things or entries room is made, after so many lists of them.
+const fn room(lists: usize) -> usize {
+    if lists < ROOMY { A_DAYS } else { 0 }
+}
 
 /// What a device wrote last.
 struct Device {
@@ -330,7 +337,8 @@ impl<'a, H> Reader<'a, H> {
                 None => return Ok(None),
             }
         };
-        self.books.push((logbook, Vec::with_capacity(THINGS)));
+        let things = Vec::with_capacity(room(self.books.len()));
+        self.books.push((logbook, things));
         Ok(Some(self.books.len() - 1))
     }
 
@@ -378,8 +386,7 @@ impl<'a, H> Reader<'a, H> {
                 book,
                 device,
                 first: 0,
-                // As many as a device writes at one site on a day, about.
-                tips: Vec::with_capacity(64),
+                tips: Vec::with_capacity(room(next)),
                 visit: None,
             });
         }
