@@ -274,11 +274,16 @@ impl Store {
     fn sheaves(&self, reading: &Reading<'_>, spans: &Spans) -> Result<Vec<Sheaf>, Error> {
         let seals = self.seals_of(reading, spans.keys().copied())?;
         let mut follows = HashSet::with_capacity_and_hasher(seals.len(), RandomState::default());
-        for (of, seal) in &seals {
-            let told = spans.get(of);
-            let is_last = told.is_some_and(|(_, last)| *last == seal.seq);
-            if is_last && reading.ledger(seal.logbook)?.branches().is_empty() {
-                follows.insert((seal.logbook, seal.key, seal.seq));
+        for seals in seals.chunk_by(|(one, _), (next, _)| one.0 == next.0) {
+            let ((logbook, _), _) = seals[0];
+            if !reading.ledger(logbook)?.branches().is_empty() {
+                continue;
+            }
+            for (of, seal) in seals {
+                let told = spans.get(of);
+                if told.is_some_and(|(_, last)| *last == seal.seq) {
+                    follows.insert((logbook, seal.key, seal.seq));
+                }
             }
         }
         let follow = |seal: &Seal| follows.contains(&(seal.logbook, seal.key, seal.seq));

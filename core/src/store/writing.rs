@@ -550,7 +550,7 @@ fn write_group(
     group: Range<usize>,
     came_together: bool,
 ) -> Result<Option<Arrivals>, Error> {
-    let mut runs: Vec<(LogbookId, Range<usize>)> = Vec::new();
+    let mut runs: Vec<(LogbookId, Range<usize>)> = Vec::with_capacity(group.len());
     for nth in group.clone() {
         let logbook = loose.get(nth).logbook();
         match runs.last_mut() {
