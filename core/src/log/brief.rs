@@ -2,7 +2,7 @@
 
 use super::codec::{self, CodecError};
 use super::decimals::{POWERS, decimals, digits};
-use super::shapes::{Scan, number, signed, sized_by};
+use super::shapes::{Scan, number, put_at, signed, sized_by};
 use super::value::{UnitNumber, Value};
 
 /// What a value never begins with, for whoever writes something else in its place.
@@ -35,15 +35,7 @@ pub(crate) fn put(value: &Value, out: &mut Vec<u8>) {
             let at = out.len();
             out.push(0);
             let tag = sized_by(out, |out| codec::put_value(value, out));
-            let kind = u64::from(tag) << KIND_FROM | AS_IT_IS;
-            if kind < 0x80 {
-                out[at] = kind as u8;
-            } else {
-                // Rare: a kind of two bytes moves the rest on.
-                let mut long = Vec::with_capacity(2);
-                number(&mut long, kind);
-                out.splice(at..=at, long);
-            }
+            put_at(out, at, u64::from(tag) << KIND_FROM | AS_IT_IS);
         }
     }
 }

@@ -43,15 +43,20 @@ pub(crate) fn sized_by<T>(out: &mut Vec<u8>, body: impl FnOnce(&mut Vec<u8>) -> 
     out.push(0);
     let done = body(out);
     let length = out.len() - at - 1;
-    if length < 0x80 {
-        out[at] = length as u8;
-    } else {
-        // Rare: a length of two bytes or three moves the body on.
-        let mut prefix = Vec::with_capacity(3);
-        number(&mut prefix, length as u64);
-        out.splice(at..=at, prefix);
-    }
+    put_at(out, at, length as u64);
     done
+}
+
+/// Writes a number in the place of the byte that was left for it.
+pub(crate) fn put_at(out: &mut Vec<u8>, at: usize, number: u64) {
+    if number < 0x80 {
+        out[at] = number as u8;
+    } else {
+        // Rare: one of two bytes or three moves what is behind it on.
+        let mut long = Vec::with_capacity(3);
+        self::number(&mut long, number);
+        out.splice(at..=at, long);
+    }
 }
 
 /// Writes a frame: the kind that `body` returns, the length of what it wrote, and that.

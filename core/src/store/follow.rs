@@ -6,7 +6,6 @@
 //! [`Store::rehearse`] and [`Store::follow`].
 
 use std::collections::BTreeSet;
-use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use redb::{Durability, WriteTransaction};
@@ -69,11 +68,7 @@ impl Store {
                 appended: taken.appended,
                 ..Rehearsed::default()
             }),
-            Some(_) => {
-                let new_seals = taken.new_seals.into_iter();
-                let new_seals = new_seals.map(|(_, seal)| Arc::unwrap_or_clone(seal));
-                self.rehearsed(writing, taken.appended, new_seals.collect())
-            }
+            Some(_) => self.rehearsed(writing, taken.appended, seals::alone(taken.new_seals)),
         }
     }
 

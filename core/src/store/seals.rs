@@ -6,6 +6,7 @@ use std::sync::Arc;
 use foldhash::fast::RandomState;
 use redb::{ReadTransaction, ReadableTable};
 
+use super::archive::Late;
 use super::reading::Reading;
 use super::tables::{self, SEALS};
 use super::unsorted::{Of, Unsorted};
@@ -20,6 +21,12 @@ use crate::log::view::View;
 
 /// Seals that were checked, each with the chains that it is one of.
 pub(super) type Checked = Vec<(Of, Arc<Seal>)>;
+
+/// Returns the seals alone.
+pub(super) fn alone(seals: Checked) -> Vec<Seal> {
+    let seals = seals.into_iter();
+    seals.map(|(_, seal)| Arc::unwrap_or_clone(seal)).collect()
+}
 
 /// How far devices say that their chains go, not checked yet.
 pub(super) struct Claimed<'a> {
@@ -48,9 +55,8 @@ impl<'a> Claimed<'a> {
         };
         for sheaf in sheaves {
             let ends = sheaf.ends();
-            let seq = ends.first().map_or(Seq::FIRST, |end| end.seq);
             let device = claimed.keys.device(&sheaf.key);
-            let device = device.ok_or(Error::ForgedSeal { seq })?;
+            let device = device.ok_or_else(|| forged(sheaf))?;
             for end in &ends {
                 let up_to = claimed.up_to.entry((end.logbook, device));
                 let up_to = up_to.or_insert(end.seq);
@@ -74,11 +80,7 @@ impl<'a> Claimed<'a> {
         link: impl FnMut(&End) -> Result<Link, Error>,
     ) -> Result<(), Error> {
         let seals = sheaf.checked(device, &mut self.keys, link)?;
-        let forged = || {
-            let seq = sheaf.ends().first().map_or(Seq::FIRST, |end| end.seq);
-            Error::ForgedSeal { seq }
-        };
-        let seals = seals.ok_or_else(forged)?;
+        let seals = seals.ok_or_else(|| forged(sheaf))?;
         sheaf.write_whole(&seals, &mut self.whole);
         let seals = seals.into_iter();
         let seals = seals.map(|seal| ((seal.logbook, device), Arc::new(seal)));
@@ -106,6 +108,11 @@ impl<'a> Claimed<'a> {
         writing.give_back(self.keys);
         keep(writing, self.checked, &self.whole)
     }
+}
+
+fn forged(sheaf: &Sheaf) -> Error {
+    let seq = sheaf.ends().first().map_or(Seq::FIRST, |end| end.seq);
+    Error::ForgedSeal { seq }
 }
 
 /// The link at the end of a device's chain, where that follows from the entries.
@@ -244,8 +251,7 @@ impl Store {
             .iter()
             .map(|raw| codec::peek(raw))
             .collect::<Result<_, _>>()?;
-        let seals = self.seals_of(&self.reading()?, writers)?.into_iter();
-        Ok(seals.map(|(_, seal)| Arc::unwrap_or_clone(seal)).collect())
+        Ok(alone(self.seals_of(&self.reading()?, writers)?))
     }
 
     /// Returns the seals of these devices in these logbooks.
@@ -255,7 +261,7 @@ impl Store {
         writers: impl IntoIterator<Item = Of>,
     ) -> Result<Checked, Error> {
         let writer = self.writer();
-        let (mut sorted, mut unsorted) = (None, None);
+        let (sorted, mut unsorted) = (Late::of(SEALS), None);
         let (mut seals, mut own) = (Checked::new(), Vec::new());
         for (logbook, device) in writers {
             if device == writer.device() && !writer.in_use_elsewhere {
@@ -274,10 +280,7 @@ impl Store {
                 seals.push((of, Arc::clone(last)));
                 continue;
             }
-            let sorted = match &mut sorted {
-                Some(sorted) => sorted,
-                none => none.insert(reading.txn.open_table(SEALS)?),
-            };
+            let sorted = sorted.open(&reading.txn)?;
             let (from, to) = tables::range::<72>(&[logbook.bytes(), device.bytes()]);
             for row in sorted.range::<&[u8; 72]>(&from..=&to)? {
                 let (key, row) = row?;

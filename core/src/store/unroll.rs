@@ -2,11 +2,10 @@
 //! and must not hold them. No more is read at a time than a block.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 
 use super::filed::Filed;
 use super::reading::Reading;
-use super::{Error, Store};
+use super::{Error, Store, seals};
 use crate::log::chain::Link;
 use crate::log::id::{Arrival, DeviceId, LogbookId, ThingId};
 use crate::log::seal::Seal;
@@ -107,8 +106,7 @@ impl Unrolling<'_> {
             .lengths()
             .map(|(device, _)| (logbook, device))
             .collect();
-        let seals = self.store.seals_of(&self.reading, writers)?.into_iter();
-        Ok(seals.map(|(_, seal)| Arc::unwrap_or_clone(seal)).collect())
+        Ok(seals::alone(self.store.seals_of(&self.reading, writers)?))
     }
 
     /// Returns the entries of a logbook that come next, in order of arrival, each with its chain's link up
