@@ -1,7 +1,7 @@
 // Keeps the page itself on the phone, so that it opens without any network. The records are not its
 // business. A newer making waits until the person takes it, or until the page is closed.
 const CACHE = "yard-MAKING";
-const FILES = ["./", "yard.css", "yard.js", "worker.js", "store.js", "photo.js", "photos.js", "core.js", "core_bg.wasm", "icon.svg",
+const FILES = ["./", "yard.css", "early.js", "yard.js", "worker.js", "store.js", "photo.js", "photos.js", "core.js", "core_bg.wasm", "icon.svg",
   "manifest.webmanifest"];
 
 self.addEventListener("install", (event) => {

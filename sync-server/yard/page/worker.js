@@ -142,7 +142,9 @@ function answer(id, work) {
 
 self.addEventListener("message", ({ data }) => {
   try {
-    if (data.act) {
+    if (data.program) {
+      begin(data.program);
+    } else if (data.act) {
       postMessage({ id: data.id, view: act(data.act) });
     } else if (data.photo) {
       answer(data.id, keep(data.photo).then((view) => ({ view })));
@@ -164,23 +166,26 @@ self.addEventListener("unhandledrejection", ({ reason }) => {
   postMessage({ broken: String(reason?.message || reason) });
 });
 
-const loaded = init();
-await hold(() => postMessage({ elsewhere: true }));
-[handle] = await Promise.all([open(), loaded]);
-phone = new YardPhone(handle, now(), offset(), chance());
-carrier = new Carrier({
-  hub: HUB,
-  phone,
-  now,
-  changed: () => tell({ do: "show" }),
-  failed: () => { lastProblemAt = performance.now(); },
-  quiet: async () => { while (exchanging) await new Promise((resolve) => setTimeout(resolve, 100)); },
-});
-try {
-  phone.found_photos(JSON.stringify(await list()));
-} catch (why) {
-  // Without its pictures the page still keeps every entry.
-  if (why instanceof WebAssembly.RuntimeError) throw why;
+/** Opens the store with core's program, and shows what is there. */
+async function begin(program) {
+  const loaded = init({ module_or_path: program });
+  await hold(() => postMessage({ elsewhere: true }));
+  [handle] = await Promise.all([open(), loaded]);
+  phone = new YardPhone(handle, now(), offset(), chance());
+  carrier = new Carrier({
+    hub: HUB,
+    phone,
+    now,
+    changed: () => tell({ do: "show" }),
+    failed: () => { lastProblemAt = performance.now(); },
+    quiet: async () => { while (exchanging) await new Promise((resolve) => setTimeout(resolve, 100)); },
+  });
+  try {
+    phone.found_photos(JSON.stringify(await list()));
+  } catch (why) {
+    // Without its pictures the page still keeps every entry.
+    if (why instanceof WebAssembly.RuntimeError) throw why;
+  }
+  postMessage({ ready: true, view: act({ do: "show" }) });
+  await keepReserve();
 }
-postMessage({ ready: true, view: act({ do: "show" }) });
-await keepReserve();

@@ -266,8 +266,8 @@ function say(text, trouble) {
   saidBox.textContent = text;
 }
 
-function start() {
-  worker = new Worker("worker.js", { type: "module" });
+function start(core) {
+  worker = core.worker;
   worker.addEventListener("message", ({ data }) => {
     if (data.exchanged) window.exchanges = (window.exchanges ?? 0) + 1;
     if (data.elsewhere) elsewhere();
@@ -285,6 +285,11 @@ function start() {
     }
   });
   worker.addEventListener("error", (event) => broken({ broken: event.message }));
+  // From here on nothing that the worker says is missed.
+  core.program.then(
+    (program) => core.worker.postMessage({ program }),
+    (why) => broken({ broken: String(why.message || why) }),
+  );
 }
 
 /** The worker cannot go on: what was confirmed is on disk, so another takes over. */
@@ -294,7 +299,7 @@ function broken({ broken: why }) {
   busy = false;
   restarts += 1;
   if (restarts <= 3) {
-    start();
+    start(window.beginCore());
     say(why, true);
     return;
   }
@@ -324,12 +329,12 @@ document.addEventListener("visibilitychange", () => {
   if (!document.hidden && navigator.onLine) worker.postMessage({ online: true });
 });
 
-if (!window.isSecureContext || !navigator.storage?.getDirectory || !navigator.locks) {
+if (window.keepsRecords) {
+  start(window.early);
+} else {
   only(
     make("p", { class: "text ask" }, "This browser gives the page no place to keep records here. Open it over https://, in a current browser."),
     make("p", { class: "text ask", lang: "es" }, "Este navegador no deja guardar registros aquí. Ábralo por https://, en un navegador actual."));
-} else {
-  start();
 }
 
 /** A newer page waits until it is taken; nothing that was confirmed depends on it. */
