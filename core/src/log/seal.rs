@@ -274,10 +274,7 @@ fn message(logbook: LogbookId, device: DeviceId, seq: Seq, link: Link) -> Vec<u8
 }
 
 fn root_message(device: DeviceId, root: Digest) -> Vec<u8> {
-    let mut message = ROOT_CONTEXT.to_vec();
-    message.extend_from_slice(device.bytes());
-    message.extend_from_slice(&root);
-    message
+    [ROOT_CONTEXT, device.bytes(), &root].concat()
 }
 
 #[cfg(test)]

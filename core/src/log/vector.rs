@@ -4,6 +4,9 @@ use core::cmp::Reverse;
 
 use super::id::{ChainId, Seq};
 
+/// For how many chains more there is room where one comes for which there is none.
+const MORE: usize = 8;
+
 /// For each chain, the last entry held; with it every earlier one, since places have no gaps.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct VersionVector(
@@ -45,7 +48,12 @@ impl VersionVector {
     pub fn learn(&mut self, chain: ChainId, seq: Seq) {
         match self.at(chain) {
             Ok(at) => self.0[at].1 = seq.max(self.0[at].1),
-            Err(at) => self.0.insert(at, (chain, seq)),
+            Err(at) => {
+                if self.0.len() == self.0.capacity() {
+                    self.0.reserve_exact(MORE);
+                }
+                self.0.insert(at, (chain, seq));
+            }
         }
     }
 

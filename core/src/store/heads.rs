@@ -5,6 +5,9 @@ use crate::log::chain::{Link, Tip};
 use crate::log::id::{ChainId, Seq};
 use crate::log::vector::VersionVector;
 
+/// For how many tips of a chain there is room at first: some days' at one site.
+const FIRST_ROOM: usize = 64;
+
 /// What is kept of a chain.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct HeadRow {
@@ -103,8 +106,7 @@ impl Heads {
         self.latest = self.at(chain).ok()?;
         let head = &mut self.chains[self.latest].1;
         if head.before.len() == head.before.capacity() {
-            // As many as a device writes at one site on a day, about.
-            head.before.reserve_exact(64);
+            head.before.reserve_exact(head.before.len().max(FIRST_ROOM));
         }
         head.before.push(head.row.tip);
         head.has_moved = true;

@@ -67,7 +67,12 @@ impl KnownIds {
     /// Finds the id of which this is told: of several the one that came first, since whoever tells of it
     /// has known it for some time.
     pub(super) fn find(&self, told: Told) -> Option<[u8; 16]> {
-        let first = self.told_alike(told).min_by_key(|at| self.first[*at]);
+        let mut alike = self.told_alike(told);
+        let first = match alike.len() {
+            // As nearly always: when it came nobody asks.
+            1 => alike.next(),
+            _ => alike.min_by_key(|at| self.first[*at]),
+        };
         first.map(|at| self.ids[at].to_le_bytes())
     }
 

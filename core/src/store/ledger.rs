@@ -24,9 +24,9 @@ pub(super) use rows::{Kept, Rows};
 
 /// How many tips are remembered of entries that are no chain's last,
 const MOST_TIPS: usize = 512;
-/// and how many of each chain when they were more: what a device wrote there on the last days, which others
-/// name when they go on.
-const TIPS_OF_EACH: usize = 128;
+/// and how many of each chain when they were more: what a device wrote there lately, which others name
+/// when they go on.
+const TIPS_OF_EACH: usize = 32;
 
 /// One logbook's chains.
 #[derive(Debug, Clone, Default)]

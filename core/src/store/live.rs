@@ -222,8 +222,8 @@ impl Live {
     }
 
     /// Takes a ledger that is at hand, for changing it.
-    pub(super) fn take(&mut self, logbook: LogbookId) -> Option<Ledger> {
-        self.ledgers.remove(&logbook).map(Arc::unwrap_or_clone)
+    pub(super) fn take(&mut self, logbook: LogbookId) -> Option<Arc<Ledger>> {
+        self.ledgers.remove(&logbook)
     }
 
     /// Learns the ids of entries that were appended, where those before them are at hand.
@@ -240,13 +240,13 @@ impl Live {
     }
 
     /// Keeps what a logbook's chains come to now, and forgets what it said before.
-    pub(super) fn moved_on(&mut self, logbook: LogbookId, ledger: Ledger) {
+    pub(super) fn moved_on(&mut self, logbook: LogbookId, ledger: Arc<Ledger>) {
         if ledger.entries() > 0
             && let Some(logbooks) = &mut self.logbooks
         {
             logbooks.insert(logbook);
         }
-        self.ledgers.keep(logbook, Arc::new(ledger));
+        self.ledgers.keep(logbook, ledger);
         self.held = None;
         self.states.remove(&logbook);
         self.then.remove(&logbook);

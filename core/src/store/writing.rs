@@ -115,6 +115,8 @@ struct Ledgers {
 struct Looked {
     logbook: LogbookId,
     ledger: Ledger,
+    /// Where it goes back to, so that nothing is given away and asked for again with each write.
+    home: Arc<Ledger>,
     /// Whether there are entries of it that lie in no block.
     is_loose: bool,
 }
@@ -132,18 +134,20 @@ impl Ledgers {
         self.at(logbook).map(|looked| &mut looked.ledger)
     }
 
-    fn put(&mut self, logbook: LogbookId, ledger: Ledger) {
-        match self.get(logbook) {
-            Some(before) => *before = ledger,
-            None => {
-                self.places.insert(logbook, self.all.len());
-                self.all.push(Looked {
-                    logbook,
-                    ledger,
-                    is_loose: false,
-                });
-            }
-        }
+    /// Puts one that was not looked at before.
+    fn put(&mut self, logbook: LogbookId, mut home: Arc<Ledger>) {
+        let ledger = match Arc::get_mut(&mut home) {
+            Some(ledger) => core::mem::take(ledger),
+            // Somebody reads in it.
+            None => Arc::unwrap_or_clone(core::mem::take(&mut home)),
+        };
+        self.places.insert(logbook, self.all.len());
+        self.all.push(Looked {
+            logbook,
+            ledger,
+            home,
+            is_loose: false,
+        });
     }
 }
 
@@ -219,11 +223,12 @@ impl<'s> Writing<'s> {
     /// Returns a logbook's ledger as this write has made it so far, and its entries before the write.
     fn ledger(&mut self, logbook: LogbookId) -> Result<(&mut Ledger, Archive<'_>), Error> {
         if self.ledgers.get(logbook).is_none() {
-            let ledger = match self.live.take(logbook).filter(Ledger::tells_ids) {
+            let at_hand = self.live.take(logbook);
+            let ledger = match at_hand.filter(|ledger| ledger.tells_ids()) {
                 Some(ledger) => ledger,
                 None => {
                     let (shelves, rows) = self.before.open(&self.live)?;
-                    Arc::unwrap_or_clone(self.live.ledger_and_ids(logbook, shelves, rows)?)
+                    self.live.ledger_and_ids(logbook, shelves, rows)?
                 }
             };
             self.ledgers.put(logbook, ledger);
@@ -341,8 +346,7 @@ impl<'s> Writing<'s> {
             for new in self.new.of(logbook) {
                 all.push(new.filed()?);
             }
-            let ledger = Ledger::walk(logbook, all.iter())?.ledger;
-            self.ledgers.put(logbook, ledger);
+            looked.ledger = Ledger::walk(logbook, all.iter())?.ledger;
         }
         Ok(arrival)
     }
@@ -475,9 +479,13 @@ impl<'s> Writing<'s> {
             None => Arc::make_mut(&mut live.tail).extend(tail),
         }
         for looked in self.ledgers.all {
-            let (logbook, mut ledger) = (looked.logbook, looked.ledger);
+            let (mut ledger, mut home) = (looked.ledger, looked.home);
             ledger.forget_tips();
-            live.moved_on(logbook, ledger);
+            match Arc::get_mut(&mut home) {
+                Some(place) => *place = ledger,
+                None => home = Arc::new(ledger),
+            }
+            live.moved_on(looked.logbook, home);
         }
         Ok(())
     }

@@ -107,13 +107,19 @@ impl<'a, H> Reader<'a, H> {
             books,
             devices,
             runs,
+            before,
             ..
         } = self;
         let runs = runs.into_iter().map(|run| {
             let key = (books[run.book].0, devices[run.device].id);
             (key, run)
         });
-        runs.collect()
+        let runs = runs.collect();
+        for (_, mut things) in books {
+            things.clear();
+            before.spare.push(things);
+        }
+        runs
     }
 
     /// Reads all entries; says whether everything that was told is known here.
@@ -337,7 +343,8 @@ impl<'a, H> Reader<'a, H> {
                 None => return Ok(None),
             }
         };
-        let things = Vec::with_capacity(room(self.books.len()));
+        let things = self.before.spare.pop();
+        let things = things.unwrap_or_else(|| Vec::with_capacity(room(self.books.len())));
         self.books.push((logbook, things));
         Ok(Some(self.books.len() - 1))
     }

@@ -26,6 +26,8 @@ pub struct Unpacking {
     pub entries: Raws,
     pub(super) left: usize,
     pub(super) runs: Runs,
+    // Lists of a batch before, emptied: the next needs about as many.
+    pub(super) spare: Vec<Vec<ThingId>>,
 }
 
 /// Entries of one device in one logbook that follow each other.
@@ -78,6 +80,7 @@ impl Unpacking {
             entries: Raws::default(),
             left: max_bytes,
             runs: Runs::default(),
+            spare: Vec::new(),
         }
     }
 

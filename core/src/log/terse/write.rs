@@ -29,14 +29,15 @@ pub fn pack<'a>(
     packed.extend(check(entries.map(|written| written.tip)));
     number(&mut packed, writer.entries);
     let (told, rest) = writer.columns.split_at(column::CHANCE);
-    let mut laid_out = Vec::new();
+    let room = told.iter().map(|column| column.len() + 5).sum(); // each behind its length
+    let mut laid_out = Vec::with_capacity(room);
     told.iter().for_each(|column| sized(&mut laid_out, column));
     rest.iter().for_each(|column| sized(&mut packed, column));
     packed.extend(columns::deflated(&laid_out));
     packed
 }
 
-/// About as many bytes as most columns of a day's entries have.
+/// About as many bytes as most columns of a day's entries have, and as many things as those are about.
 const ROOM: usize = 512;
 
 /// What is remembered while entries are told.
@@ -49,6 +50,8 @@ struct Writer<'l, L> {
     book_numbers: HashMap<LogbookId, usize, RandomState>,
     runs: Vec<Run>,
     run_numbers: HashMap<(usize, usize), usize, RandomState>,
+    // The number of each in its book.
+    things: HashMap<(usize, [u8; 16]), u64, RandomState>,
     visits: HashMap<ThingId, u64, RandomState>,
     names: HashMap<String, u64, RandomState>,
     forms: HashMap<Form, u64, RandomState>,
@@ -74,7 +77,8 @@ struct Book {
     id: LogbookId,
     is_held: bool,
     is_followed: bool,
-    things: HashMap<[u8; 16], u64>,
+    /// How many things it was told to be about.
+    things: u64,
 }
 
 /// Entries of one device in one logbook that follow each other.
@@ -107,6 +111,7 @@ impl<'l, L: Listener> Writer<'l, L> {
             book_numbers: HashMap::default(),
             runs: Vec::new(),
             run_numbers: HashMap::default(),
+            things: HashMap::with_capacity_and_hasher(ROOM, RandomState::default()),
             visits: HashMap::default(),
             names: HashMap::default(),
             forms: HashMap::default(),
@@ -232,7 +237,7 @@ impl<'l, L: Listener> Writer<'l, L> {
             id: logbook,
             is_held,
             is_followed: is_held && self.listener.follows(logbook),
-            things: HashMap::default(),
+            things: 0,
         });
         nth
     }
@@ -428,12 +433,12 @@ impl<'l, L: Listener> Writer<'l, L> {
     }
 
     fn thing(&mut self, thing: &[u8; 16], book: usize) {
-        let things = &mut self.books[book].things;
-        let next = things.len() as u64;
-        let nth = *things.entry(*thing).or_insert(next);
+        let next = self.books[book].things;
+        let nth = *self.things.entry((book, *thing)).or_insert(next);
         if nth < next {
             return self.number(column::THING, nth + 1);
         }
+        self.books[book].things += 1;
         self.number(column::THING, 0);
         self.id(thing, book);
     }
