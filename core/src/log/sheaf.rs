@@ -3,6 +3,7 @@
 //! A sheaf is the part of the device's tree of digests that leads to some chains' ends. Where the
 //! entries come with it, the link at the end of a chain follows from them and is not told.
 
+use core::slice;
 use std::collections::BTreeMap;
 
 use super::chain::Link;
@@ -18,15 +19,17 @@ pub struct Sheaf {
     pub key: [u8; 32],
     /// Its signature.
     pub signature: [u8; 64],
-    tree: Tree,
+    // From the root down, each fork before its two branches.
+    tree: Vec<Node>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
-enum Tree {
+enum Node {
     /// Chains of which nothing is told here.
     Other(Digest),
     End(End),
-    Fork(Box<(Tree, Tree)>),
+    /// The two that follow, each with what it leads to.
+    Fork,
 }
 
 /// The end of a chain.
@@ -54,29 +57,31 @@ impl Sheaf {
         }
         let mut sheaves = Vec::new();
         for ((key, signature), mut seals) in shared {
-            let sheaf = |tree| Self {
-                key,
-                signature,
-                tree,
+            let sheaf = |seals: &mut [&Seal]| {
+                // A fork for each but one, and those on whose side nothing is told.
+                let mut tree = Vec::with_capacity(2 * seals.len() + ROOM);
+                let are_of_one = grow(&mut tree, seals, 0, &follows).is_some();
+                are_of_one.then_some(Self {
+                    key,
+                    signature,
+                    tree,
+                })
             };
-            match Tree::of(&mut seals, 0, &follows) {
-                Some(tree) => sheaves.push(sheaf(tree)),
+            match sheaf(&mut seals) {
+                Some(sheaf) => sheaves.push(sheaf),
                 // They are not from one tree: each tells its own way.
-                None => sheaves.extend(
-                    seals
-                        .iter()
-                        .filter_map(|seal| Some(sheaf(Tree::of(&mut [*seal], 0, &follows)?))),
-                ),
+                None => sheaves.extend(seals.iter().filter_map(|seal| sheaf(&mut [*seal]))),
             }
         }
         sheaves
     }
 
     /// Returns the ends that it is about.
-    pub fn ends(&self) -> Vec<End> {
-        let mut ends = Vec::new();
-        self.tree.ends(&mut ends);
-        ends
+    pub fn ends(&self) -> impl Iterator<Item = &End> {
+        self.tree.iter().filter_map(|node| match node {
+            Node::End(end) => Some(end),
+            Node::Other(_) | Node::Fork => None,
+        })
     }
 
     /// Returns the seals, not checked yet; `link` tells the link at an end where that is not told, and
@@ -89,9 +94,7 @@ impl Sheaf {
         device: DeviceId,
         mut link: impl FnMut(&End) -> Result<Link, E>,
     ) -> Result<Vec<Seal>, E> {
-        let mut seals = Vec::new();
-        self.seals_of(&self.tree, (device, 0), &mut link, &mut seals)?;
-        Ok(seals)
+        Ok(self.with_root(device, &mut link)?.0)
     }
 
     /// Returns the seals if the signature is this device's own: it is checked once for all of them, since by
@@ -105,8 +108,7 @@ impl Sheaf {
         keys: &mut Keys,
         mut link: impl FnMut(&End) -> Result<Link, E>,
     ) -> Result<Option<Vec<Seal>>, E> {
-        let mut seals = Vec::new();
-        let root = self.seals_of(&self.tree, (device, 0), &mut link, &mut seals)?;
+        let (seals, root) = self.with_root(device, &mut link)?;
         let signed_by = match seals.as_slice() {
             [] => return Ok(Some(seals)),
             [seal] => keys.device_of(seal),
@@ -116,47 +118,60 @@ impl Sheaf {
         Ok(Some(seals).filter(|_| signed_by == Some(device)))
     }
 
-    /// Adds the seals of a tree so many steps below the root, with the part of their way that lies in
-    /// it; returns its digest.
+    /// Returns the seals, and the digest at the root.
+    fn with_root<E>(
+        &self,
+        device: DeviceId,
+        link: &mut impl FnMut(&End) -> Result<Link, E>,
+    ) -> Result<(Vec<Seal>, Digest), E> {
+        let mut seals = Vec::with_capacity(self.ends().count());
+        let root = self.seals_of(&mut self.tree.iter(), (device, 0), link, &mut seals)?;
+        Ok((seals, root))
+    }
+
+    /// Adds the seals of the next node, so many steps below the root, with the part of their way that lies
+    /// in it; returns its digest.
     fn seals_of<E>(
         &self,
-        tree: &Tree,
+        nodes: &mut slice::Iter<'_, Node>,
         (device, depth): (DeviceId, usize),
         link: &mut impl FnMut(&End) -> Result<Link, E>,
         seals: &mut Vec<Seal>,
     ) -> Result<Digest, E> {
-        Ok(match tree {
-            Tree::Other(digest) => *digest,
-            Tree::End(end) => {
-                let link = match end.link {
-                    Some(link) => link,
-                    None => link(end)?,
-                };
-                seals.push(Seal {
-                    logbook: end.logbook,
-                    key: self.key,
-                    seq: end.seq,
-                    link,
-                    path: Vec::with_capacity(depth),
-                    signature: self.signature,
-                });
-                seal::end_digest(end.logbook, device, end.seq, link)
-            }
-            Tree::Fork(two) => {
-                let from = seals.len();
-                let below = (device, depth + 1);
-                let left = self.seals_of(&two.0, below, link, seals)?;
-                let middle = seals.len();
-                let right = self.seals_of(&two.1, below, link, seals)?;
-                for seal in &mut seals[from..middle] {
-                    seal.path.push(Step::right(right));
+        Ok(
+            match nodes.next().expect("each fork has its two branches") {
+                Node::Other(digest) => *digest,
+                Node::End(end) => {
+                    let link = match end.link {
+                        Some(link) => link,
+                        None => link(end)?,
+                    };
+                    seals.push(Seal {
+                        logbook: end.logbook,
+                        key: self.key,
+                        seq: end.seq,
+                        link,
+                        path: Vec::with_capacity(depth),
+                        signature: self.signature,
+                    });
+                    seal::end_digest(end.logbook, device, end.seq, link)
                 }
-                for seal in &mut seals[middle..] {
-                    seal.path.push(Step::left(left));
+                Node::Fork => {
+                    let from = seals.len();
+                    let below = (device, depth + 1);
+                    let left = self.seals_of(nodes, below, link, seals)?;
+                    let middle = seals.len();
+                    let right = self.seals_of(nodes, below, link, seals)?;
+                    for seal in &mut seals[from..middle] {
+                        seal.path.push(Step::right(right));
+                    }
+                    for seal in &mut seals[middle..] {
+                        seal.path.push(Step::left(left));
+                    }
+                    seal::fork_digest(left, right)
                 }
-                seal::fork_digest(left, right)
-            }
-        })
+            },
+        )
     }
 
     /// Writes sheaves; the logbooks that the listener finds in the entries are told by their numbers.
@@ -182,7 +197,9 @@ impl Sheaf {
     ) {
         out.extend_from_slice(&self.key);
         out.extend_from_slice(&self.signature);
-        self.tree.put(logbooks, &mut link, out);
+        for node in &self.tree {
+            node.put(logbooks, &mut link, out);
+        }
     }
 
     /// Reads what [`Self::write`] wrote.
@@ -192,69 +209,69 @@ impl Sheaf {
     pub fn read(bytes: &[u8], logbooks: &[LogbookId]) -> Result<Vec<Self>, CodecError> {
         let (mut left, mut sheaves) = (Scan::of(bytes), Vec::new());
         while !left.is_empty() {
+            let (key, signature, mut tree) = (left.array()?, left.array()?, Vec::new());
+            read(&mut tree, &mut left, logbooks, 0)?;
             sheaves.push(Self {
-                key: left.array()?,
-                signature: left.array()?,
-                tree: Tree::read(&mut left, logbooks, 0)?,
+                key,
+                signature,
+                tree,
             });
         }
         Ok(sheaves)
     }
 }
 
+/// For how many more nodes than the ends and their forks there is room at first.
+const ROOM: usize = 4;
+
 const OTHER: u8 = 0;
 const FORK: u8 = 1;
 const END: u8 = 2;
 const END_FOLLOWS: u8 = 3;
 
-impl Tree {
-    /// The tree so many steps below the root that leads to these seals. None where they are not from
-    /// one tree.
-    fn of(seals: &mut [&Seal], depth: usize, follows: &impl Fn(&Seal) -> bool) -> Option<Self> {
-        if let [seal] = seals
-            && seal.path.len() == depth
-        {
-            return Some(Self::End(End {
-                logbook: seal.logbook,
-                seq: seal.seq,
-                link: (!follows(seal)).then_some(seal.link),
-            }));
-        }
-        let step = |seal: &Seal| {
-            let nth = seal.path.len().checked_sub(depth + 1)?;
-            seal.path.get(nth).copied()
-        };
-        if seals.iter().any(|seal| step(seal).is_none()) {
-            return None;
-        }
-        // Those beside whose way the left one stands are on the right.
-        seals.sort_by_key(|seal| step(seal).is_some_and(|step| step.is_left));
-        let is_on_left = |seal: &&Seal| step(seal).is_some_and(|step| !step.is_left);
-        let (left, right) = seals.split_at_mut(seals.partition_point(is_on_left));
-        let beside = |seals: &[&Seal]| seals.last().and_then(|seal| step(seal));
-        let (on_left, on_right) = (beside(right), beside(left));
-        let side = |seals: &mut [&Seal], other: Option<Step>| {
-            if seals.is_empty() {
-                other.map(|step| Self::Other(step.digest))
-            } else {
-                Self::of(seals, depth + 1, follows)
-            }
-        };
-        let two = (side(left, on_left)?, side(right, on_right)?);
-        Some(Self::Fork(Box::new(two)))
+/// Adds the tree so many steps below the root that leads to these seals. None where they are not from one
+/// tree.
+fn grow(
+    tree: &mut Vec<Node>,
+    seals: &mut [&Seal],
+    depth: usize,
+    follows: &impl Fn(&Seal) -> bool,
+) -> Option<()> {
+    if let [seal] = seals
+        && seal.path.len() == depth
+    {
+        tree.push(Node::End(End {
+            logbook: seal.logbook,
+            seq: seal.seq,
+            link: (!follows(seal)).then_some(seal.link),
+        }));
+        return Some(());
     }
-
-    fn ends(&self, ends: &mut Vec<End>) {
-        match self {
-            Self::Other(_) => {}
-            Self::End(end) => ends.push(*end),
-            Self::Fork(two) => {
-                two.0.ends(ends);
-                two.1.ends(ends);
-            }
+    let step = |seal: &Seal| {
+        let nth = seal.path.len().checked_sub(depth + 1)?;
+        seal.path.get(nth).copied()
+    };
+    if seals.iter().any(|seal| step(seal).is_none()) {
+        return None;
+    }
+    // Those beside whose way the left one stands are on the right.
+    seals.sort_by_key(|seal| step(seal).is_some_and(|step| step.is_left));
+    let is_on_left = |seal: &&Seal| step(seal).is_some_and(|step| !step.is_left);
+    let (left, right) = seals.split_at_mut(seals.partition_point(is_on_left));
+    let beside = |seals: &[&Seal]| seals.last().and_then(|seal| step(seal));
+    let (on_left, on_right) = (beside(right), beside(left));
+    tree.push(Node::Fork);
+    for (seals, other) in [(left, on_left), (right, on_right)] {
+        if seals.is_empty() {
+            tree.push(Node::Other(other?.digest));
+        } else {
+            grow(tree, seals, depth + 1, follows)?;
         }
     }
+    Some(())
+}
 
+impl Node {
     fn put(
         &self,
         logbooks: &[LogbookId],
@@ -266,11 +283,7 @@ impl Tree {
                 out.push(OTHER);
                 out.extend_from_slice(digest);
             }
-            Self::Fork(two) => {
-                out.push(FORK);
-                two.0.put(logbooks, link, out);
-                two.1.put(logbooks, link, out);
-            }
+            Self::Fork => out.push(FORK),
             Self::End(end) => {
                 let link = link(end);
                 out.push(if link.is_some() { END } else { END_FOLLOWS });
@@ -288,31 +301,38 @@ impl Tree {
             }
         }
     }
+}
 
-    fn read(left: &mut Scan<'_>, logbooks: &[LogbookId], depth: usize) -> Result<Self, CodecError> {
-        const ODD: CodecError = CodecError::Shape("a sheaf in it is in another shape");
-        Ok(match left.byte()? {
-            OTHER => Self::Other(left.array()?),
-            FORK if depth < MOST_STEPS => {
-                let one = Self::read(left, logbooks, depth + 1)?;
-                let other = Self::read(left, logbooks, depth + 1)?;
-                Self::Fork(Box::new((one, other)))
-            }
-            kind @ (END | END_FOLLOWS) => {
-                let logbook = match left.count()?.checked_sub(1) {
-                    None => LogbookId::from_bytes(left.array()?),
-                    Some(nth) => *logbooks.get(nth).ok_or(ODD)?,
-                };
-                let seq = Seq::new(left.number()?).ok_or(ODD)?;
-                let link = match kind {
-                    END => Some(Link::from_bytes(left.array()?)),
-                    _ => None,
-                };
-                Self::End(End { logbook, seq, link })
-            }
-            _ => return Err(ODD),
-        })
+/// Reads the tree so many steps below the root.
+fn read(
+    tree: &mut Vec<Node>,
+    left: &mut Scan<'_>,
+    logbooks: &[LogbookId],
+    depth: usize,
+) -> Result<(), CodecError> {
+    const ODD: CodecError = CodecError::Shape("a sheaf in it is in another shape");
+    match left.byte()? {
+        OTHER => tree.push(Node::Other(left.array()?)),
+        FORK if depth < MOST_STEPS => {
+            tree.push(Node::Fork);
+            read(tree, left, logbooks, depth + 1)?;
+            read(tree, left, logbooks, depth + 1)?;
+        }
+        kind @ (END | END_FOLLOWS) => {
+            let logbook = match left.count()?.checked_sub(1) {
+                None => LogbookId::from_bytes(left.array()?),
+                Some(nth) => *logbooks.get(nth).ok_or(ODD)?,
+            };
+            let seq = Seq::new(left.number()?).ok_or(ODD)?;
+            let link = match kind {
+                END => Some(Link::from_bytes(left.array()?)),
+                _ => None,
+            };
+            tree.push(Node::End(End { logbook, seq, link }));
+        }
+        _ => return Err(ODD),
     }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -365,7 +385,7 @@ mod tests {
                 prop_assert_eq!(sheaf.checked(device, &mut keys, at).unwrap(), Some(made.clone()));
                 prop_assert_eq!(sheaf.checked(another, &mut keys, at).unwrap(), None);
                 let otherwise = |end: &End| Ok::<_, ()>(end.link.unwrap_or(link(98)));
-                let follows = sheaf.ends().iter().any(|end| end.link.is_none());
+                let follows = sheaf.ends().any(|end| end.link.is_none());
                 let checked = sheaf.checked(device, &mut keys, otherwise).unwrap();
                 prop_assert_eq!(checked.is_none(), follows);
                 let mut forged = sheaf.clone();

@@ -54,15 +54,14 @@ impl<'a> Claimed<'a> {
             open: Vec::new(),
         };
         for sheaf in sheaves {
-            let ends = sheaf.ends();
             let device = claimed.keys.device(&sheaf.key);
             let device = device.ok_or_else(|| forged(sheaf))?;
-            for end in &ends {
+            for end in sheaf.ends() {
                 let up_to = claimed.up_to.entry((end.logbook, device));
                 let up_to = up_to.or_insert(end.seq);
                 *up_to = end.seq.max(*up_to);
             }
-            if ends.iter().any(|end| end.link.is_none()) {
+            if sheaf.ends().any(|end| end.link.is_none()) {
                 claimed.open.push((device, sheaf));
             } else {
                 claimed.take(device, sheaf, |end| {
@@ -111,7 +110,7 @@ impl<'a> Claimed<'a> {
 }
 
 fn forged(sheaf: &Sheaf) -> Error {
-    let seq = sheaf.ends().first().map_or(Seq::FIRST, |end| end.seq);
+    let seq = sheaf.ends().next().map_or(Seq::FIRST, |end| end.seq);
     Error::ForgedSeal { seq }
 }
 
