@@ -395,7 +395,8 @@ impl Tells<'_> {
             (self.up_to, self.read) = (last.arrival, last.bookmark());
             let entries = entries.iter().map(|filed| &filed.written);
             batches::note(&mut self.spans, entries.clone().map(Written::raw));
-            self.batches.push(terse::pack(entries, &self.hearer));
+            self.batches
+                .push(terse::pack(entries.map(Written::view), &self.hearer));
         }
         Ok(())
     }

@@ -129,7 +129,7 @@ fn ids_that_the_listener_turns_out_not_to_know_are_spelled_out_in_a_comparison()
             let raws = store.entries_beyond(logbook(5), &VersionVector::new(), usize::MAX);
             let last = raws.unwrap().0.pop().unwrap();
             batch.told = vec![terse::pack(
-                &[Written::read(last).unwrap()],
+                [Written::read(last).unwrap().view()],
                 &HoldsEverything,
             )];
         }

@@ -9,24 +9,22 @@ use crate::log::chain::Tip;
 use crate::log::codec;
 use crate::log::columns;
 use crate::log::decimals::decimals;
-use crate::log::entry::{Change, Entry};
 use crate::log::id::{DeviceId, LogbookId, Seq, ThingId};
-use crate::log::shapes::{number, signed, sized};
-use crate::log::value::Value;
-use crate::log::written::Written;
+use crate::log::shapes::{Scan, number, signed, sized};
+use crate::log::view::{Part, View};
 
 /// Packs entries, each after those that its writer had seen, for this listener.
 pub fn pack<'a>(
-    entries: impl IntoIterator<Item = &'a Written, IntoIter: Clone>,
+    entries: impl IntoIterator<Item = View<'a>, IntoIter: Clone>,
     listener: &impl Listener,
 ) -> Vec<u8> {
     let entries = entries.into_iter();
     let mut writer = Writer::for_listener(listener);
-    for written in entries.clone() {
-        writer.entry(written);
+    for entry in entries.clone() {
+        writer.entry(&entry);
     }
     let mut packed = vec![VERSION];
-    packed.extend(check(entries.map(|written| written.tip)));
+    packed.extend(check(entries.map(|entry| entry.tip)));
     number(&mut packed, writer.entries);
     let (told, rest) = writer.columns.split_at(column::CHANCE);
     let room = told.iter().map(|column| column.len() + 5).sum(); // each behind its length
@@ -123,17 +121,17 @@ impl<'l, L: Listener> Writer<'l, L> {
         }
     }
 
-    fn entry(&mut self, written: &Written) {
+    fn entry(&mut self, entry: &View<'_>) {
         self.entries += 1;
-        if written.is_plain() {
-            self.tell(&written.entry, written.tip);
+        if entry.is_plain {
+            self.tell(entry);
         } else {
             // Another version wrote it in its own way.
             self.columns[column::EXPECTED].push(0);
             let distance = self.entries - self.last_as_it_is;
             self.last_as_it_is = self.entries;
             self.number(column::AS_IT_IS, distance);
-            self.body(|body| body.extend_from_slice(&written.raw));
+            self.body(entry.raw);
         }
     }
 
@@ -150,16 +148,12 @@ impl<'l, L: Listener> Writer<'l, L> {
     }
 
     /// Writes a body and its length.
-    fn body<T>(&mut self, put: impl FnOnce(&mut Vec<u8>) -> T) -> T {
-        let body = &mut self.columns[column::BODY];
-        let from = body.len();
-        let done = put(body);
-        let length = body.len() - from;
-        self.number(column::LENGTH, length as u64);
-        done
+    fn body(&mut self, body: &[u8]) {
+        self.number(column::LENGTH, body.len() as u64);
+        self.columns[column::BODY].extend_from_slice(body);
     }
 
-    fn tell(&mut self, entry: &Entry, tip: Tip) {
+    fn tell(&mut self, entry: &View<'_>) {
         let at = self.columns[column::EXPECTED].len();
         self.columns[column::EXPECTED].push(0);
         let mut as_expected = 0;
@@ -195,22 +189,21 @@ impl<'l, L: Listener> Writer<'l, L> {
             self.visit(entry.visit);
         }
         as_expected |= self.person(entry, device, wrote_in.is_none());
-        if entry.gained.is_empty() {
+        if entry.count_gained() == 0 {
             as_expected |= expected::SAW;
         } else {
             self.gained(entry, book);
         }
-        if entry.changes.len() == 1 {
-            as_expected |= expected::ONE;
-        } else {
-            self.number(column::CHANGES, entry.changes.len() as u64);
+        match entry.count_changes() {
+            1 => as_expected |= expected::ONE,
+            many => self.number(column::CHANGES, many as u64),
         }
-        for change in &entry.changes {
+        for change in entry.changes() {
             self.change(change, book);
         }
         self.columns[column::EXPECTED][at] = as_expected;
         let run_told = &mut self.runs[run];
-        run_told.tips.push(tip);
+        run_told.tips.push(entry.tip);
         run_told.visit = entry.visit;
         let device_told = &mut self.devices[device];
         device_told.run = Some(run);
@@ -283,7 +276,7 @@ impl<'l, L: Listener> Writer<'l, L> {
     }
 
     /// Tells number and tip of the entry before.
-    fn place(&mut self, entry: &Entry, run: usize) -> u8 {
+    fn place(&mut self, entry: &View<'_>, run: usize) -> u8 {
         let last = &self.runs[run];
         let seq = entry.seq.get();
         if last.tips.last() == Some(&entry.prev) && seq == last.next() {
@@ -303,7 +296,7 @@ impl<'l, L: Listener> Writer<'l, L> {
         0
     }
 
-    fn how_before(&self, entry: &Entry, book: usize) -> u64 {
+    fn how_before(&self, entry: &View<'_>, book: usize) -> u64 {
         if entry.prev == Tip::NONE {
             tip::NONE
         } else if self.books[book].is_followed && entry.seq > Seq::FIRST {
@@ -313,7 +306,7 @@ impl<'l, L: Listener> Writer<'l, L> {
         }
     }
 
-    fn time(&mut self, entry: &Entry, device: usize, is_new: bool) -> u8 {
+    fn time(&mut self, entry: &View<'_>, device: usize, is_new: bool) -> u8 {
         let (wall, tick) = (entry.stamp.wall().get(), entry.stamp.tick());
         let last = &mut self.devices[device];
         let before = if is_new { self.wall } else { last.wall };
@@ -339,9 +332,9 @@ impl<'l, L: Listener> Writer<'l, L> {
         self.chance(visit.bytes());
     }
 
-    fn person(&mut self, entry: &Entry, device: usize, is_new: bool) -> u8 {
+    fn person(&mut self, entry: &View<'_>, device: usize, is_new: bool) -> u8 {
         let next = self.names.len() as u64;
-        let known = self.names.get(entry.by.as_str()).copied();
+        let known = self.names.get(entry.by()).copied();
         let name = known.unwrap_or(next);
         let last = &mut self.devices[device];
         let offset = entry.utc_offset_min;
@@ -354,15 +347,15 @@ impl<'l, L: Listener> Writer<'l, L> {
         self.signed(column::OFFSET, i64::from(step));
         self.number(column::PERSON, known.map_or(0, |nth| nth + 1));
         if known.is_none() {
-            sized(&mut self.columns[column::NAMES], entry.by.as_bytes());
-            self.names.insert(entry.by.clone(), next);
+            sized(&mut self.columns[column::NAMES], entry.by().as_bytes());
+            self.names.insert(entry.by().to_owned(), next);
         }
         0
     }
 
-    fn gained(&mut self, entry: &Entry, book: usize) {
-        self.number(column::GAINED, entry.gained.len() as u64);
-        for mark in &entry.gained {
+    fn gained(&mut self, entry: &View<'_>, book: usize) {
+        self.number(column::GAINED, entry.count_gained() as u64);
+        for mark in entry.gained() {
             let known = self.device_numbers.get(&mark.device).copied();
             self.number(column::GAINED, known.map_or(0, |nth| nth as u64 + 1));
             let device = match known {
@@ -384,52 +377,38 @@ impl<'l, L: Listener> Writer<'l, L> {
         }
     }
 
-    fn change(&mut self, change: &Change, book: usize) {
-        let (kind, thing, field, value, how) = match change {
-            Change::Set {
-                thing,
-                field,
-                value,
-                how,
-            } => (codec::SET, thing, field.0, value, how),
-            Change::Observe {
-                thing,
-                what,
-                value,
-                how,
-            } => (codec::OBSERVE, thing, what.0, value, how),
-            other => {
-                let kind = self.body(|body| codec::put_change(other, body));
-                return self.form(Form::of_kind(kind));
-            }
+    fn change(&mut self, change: Part<'_>, book: usize) {
+        let Some(about) = change.about() else {
+            self.body(change.body);
+            return self.form(Form::of_kind(change.kind));
         };
         let mut form = Form {
-            field,
-            how: codec::how_code(*how),
-            ..Form::of_kind(kind)
+            field: about.number,
+            how: about.how,
+            tag: about.tag,
+            ..Form::of_kind(change.kind)
         };
-        match (codec::amount(value), value) {
-            (Some((tag, amount)), _) => {
-                form.tag = tag;
-                match decimals(amount) {
+        match (codec::is_amount(about.tag), about.value.split_first_chunk()) {
+            (Some(has_unit), Some((amount, unit))) => {
+                match decimals(f64::from_le_bytes(*amount)) {
                     Some((decimals, digits)) => {
                         form.decimals = decimals + 1;
                         self.signed(column::AMOUNT, digits);
                     }
-                    None => self.chance(&amount.to_le_bytes()),
+                    None => self.chance(amount),
                 }
-                if let Value::Quantity { unit, .. } = value {
-                    form.unit = unit.0;
+                if has_unit {
+                    form.unit = Scan::of(unit).number_u16().expect("it was read before");
                 }
             }
-            (None, Value::Int(whole)) => {
-                form.tag = codec::INT;
-                self.signed(column::AMOUNT, *whole);
+            // A whole number stands there as it does in the column.
+            _ if about.tag == codec::INT => {
+                self.columns[column::AMOUNT].extend_from_slice(about.value);
             }
-            (None, _) => form.tag = self.body(|body| codec::put_value(value, body)),
+            _ => self.body(about.value),
         }
         self.form(form);
-        self.thing(thing.bytes(), book);
+        self.thing(about.thing.bytes(), book);
     }
 
     fn thing(&mut self, thing: &[u8; 16], book: usize) {
