@@ -133,7 +133,7 @@ impl Raws {
     }
 
     /// Returns all of them, in order.
-    pub(crate) fn raws(&self) -> impl Iterator<Item = Raw<'_>> {
+    pub(crate) fn raws(&self) -> impl DoubleEndedIterator<Item = Raw<'_>> {
         (0..self.len()).map(|nth| self.get(nth))
     }
 

@@ -12,6 +12,7 @@ mod read;
 mod unpacking;
 mod write;
 
+pub(crate) use unpacking::ABOUT;
 pub use unpacking::Unpacking;
 pub use write::pack;
 

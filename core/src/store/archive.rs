@@ -17,15 +17,13 @@ use super::histories::Histories;
 use super::known::KnownIds;
 use super::stretches::NEVER;
 use super::tables::{self, BLOCKS, BUNCHES, IDS};
+use super::tail::Tail;
 use crate::log::chain::Tip;
 use crate::log::columns::{self, Listener};
 use crate::log::id::{Arrival, DeviceId, LogbookId, Seq, ThingId};
 use crate::log::stamp::Stamp;
-use crate::log::written::Written;
+use crate::log::view::View;
 use crate::merge::lately::Lately;
-
-/// What came last and lies in no block yet, in order of arrival.
-pub(super) type Tail = Vec<Arc<Filed>>;
 
 /// All that is held, at one moment.
 pub(super) struct Shelves {
@@ -261,12 +259,9 @@ impl<'a> Archive<'a> {
 
     /// Returns those entries that lie in no block.
     pub(super) fn tail(&self) -> impl Iterator<Item = &'a Arc<Filed>> + use<'a> {
+        let shelves = self.shelves.into_iter();
         let logbook = self.logbook;
-        let tail = self
-            .shelves
-            .map_or(&[][..], |shelves| shelves.tail.as_slice());
-        tail.iter()
-            .filter(move |filed| filed.written.entry.logbook == logbook)
+        shelves.flat_map(move |shelves| shelves.tail.of(logbook))
     }
 
     /// Returns the entries in blocks, in order of arrival.
@@ -420,19 +415,14 @@ impl<'a> Archive<'a> {
 pub(super) fn tail_of(
     rows: &impl redb::ReadableTable<u64, &'static [u8]>,
 ) -> Result<(Tail, Vec<Arrival>), Error> {
-    let (mut tail, mut damaged) = (Vec::new(), Vec::new());
+    let (mut tail, mut damaged) = (Tail::default(), Vec::new());
     for row in rows.iter()? {
         let (key, row) = row?;
         let arrival = Arrival(key.value());
-        let filed = tables::entry_parts(arrival, row.value()).and_then(|(arrived, raw)| {
-            Ok(Filed {
-                arrival,
-                arrived,
-                written: Written::read(raw.to_vec())?,
-            })
-        });
-        match filed {
-            Ok(filed) => tail.push(Arc::new(filed)),
+        let entry = tables::entry_parts(arrival, row.value())
+            .and_then(|(arrived, raw)| Ok((arrived, View::read(raw)?)));
+        match entry {
+            Ok((arrived, entry)) => tail.push(&entry, arrival, arrived),
             Err(_) => damaged.push(arrival),
         }
     }

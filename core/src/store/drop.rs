@@ -36,9 +36,9 @@ impl Store {
             ledger::Rows::open(&txn)?.forget(logbook)?;
             Balancing::begin(&txn)?.forget(logbook)?;
             let mut entries = txn.open_table(ENTRIES)?;
-            for filed in live.tail.iter() {
-                if filed.written.entry.logbook == logbook {
-                    entries.remove(filed.arrival.0)?;
+            for lying in live.tail.iter() {
+                if lying.logbook() == logbook {
+                    entries.remove(lying.arrival.0)?;
                 }
             }
             let mut identity = txn.open_table(IDENTITY)?;

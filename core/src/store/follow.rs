@@ -195,16 +195,16 @@ impl Store {
         max_bytes: usize,
     ) -> Result<Vec<(Arrival, Followed)>, Error> {
         let (mut found, mut bytes) = (Vec::new(), 0);
-        self.reading()?.since(after, None, &|_, _| true, |filed| {
-            bytes += filed.written.raw.len();
+        self.reading()?.since(after, None, &|_, _| true, |lying| {
+            bytes += lying.raw.bytes.len();
             if bytes > max_bytes && !found.is_empty() {
                 return false;
             }
             let followed = Followed {
-                arrived: filed.arrived,
-                raw: filed.written.raw.clone(),
+                arrived: lying.arrived,
+                raw: lying.raw.bytes.to_vec(),
             };
-            found.push((filed.arrival, followed));
+            found.push((lying.arrival, followed));
             true
         })?;
         Ok(found)

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use redb::{ReadTransaction, ReadableTable};
 
-use super::archive::{self, Shelves, Tail};
+use super::archive::{self, Shelves};
 use super::at_hand::AtHand;
 use super::batches::Batches;
 use super::bunch::Bunched;
@@ -16,6 +16,7 @@ use super::filed::Lying;
 use super::first_seen::FirstSeen;
 use super::ledger::{self, Ledger};
 use super::tables::{self, ENTRIES, GROUPS, IDENTITY};
+use super::tail::Tail;
 use super::unsorted::Unsorted;
 use super::{Bookmark, Error, Kept};
 use crate::log::chain::Held;
@@ -105,15 +106,17 @@ impl Live {
             };
         }
         let mut clock = tables::clock(&txn.open_table(IDENTITY)?)?;
-        for filed in &tail {
-            let entry = &filed.written.entry;
+        for lying in tail.iter() {
+            let entry = lying.view();
             if entry.device == own && entry.stamp > clock.last() {
                 clock = Clock::resume(entry.stamp);
             }
-            clock.witness(entry.stamp, filed.arrived);
+            clock.witness(entry.stamp, lying.arrived);
+        }
+        if let Some(lying) = tail.iter().next_back() {
             last = Last {
-                bookmark: filed.bookmark(),
-                arrived: filed.arrived,
+                bookmark: lying.bookmark(),
+                arrived: lying.arrived,
             };
         }
         if let Some(&damaged) = damaged.last()

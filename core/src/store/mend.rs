@@ -415,8 +415,8 @@ fn told(row: &[u8]) -> Option<(WallMs, [u8; 8])> {
 /// Whether one of the last entries says of itself that it follows this one.
 fn follows(live: &Live, written: &Written) -> bool {
     let entry = &written.entry;
-    live.tail.iter().any(|filed| {
-        let next = &filed.written.entry;
+    live.tail.iter().any(|lying| {
+        let next = lying.view();
         next.logbook == entry.logbook
             && next.device == entry.device
             && next.seq == entry.seq.next()
@@ -426,6 +426,6 @@ fn follows(live: &Live, written: &Written) -> bool {
 
 fn arrived_before(live: &Live, arrival: Arrival) -> WallMs {
     let before = live.tail.iter().rev();
-    let before = { before }.find(|filed| filed.arrival < arrival);
-    before.map_or(WallMs::new(0), |filed| filed.arrived)
+    let before = { before }.find(|lying| lying.arrival < arrival);
+    before.map_or(WallMs::new(0), |lying| lying.arrived)
 }

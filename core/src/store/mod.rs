@@ -42,6 +42,7 @@ mod said;
 mod seals;
 mod stretches;
 mod tables;
+mod tail;
 mod telling;
 mod unroll;
 mod unsorted;

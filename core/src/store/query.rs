@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Deref;
 use std::sync::Arc;
 
-use super::filed::Filed;
+use super::filed::{Filed, Lying};
 use super::first_seen::FirstSeen;
 use super::ledger::Ledger;
 use super::live::Live;
@@ -155,19 +155,19 @@ impl Store {
             held: reading.held(covered)?,
         };
         let mut bytes = 0;
-        let mut take = |news: &mut News, filed: &Filed| {
-            let raw = &filed.written.raw;
+        let mut take = |news: &mut News, lying: &Lying<'_>| {
+            let raw = lying.raw.bytes;
             bytes += raw.len();
             if bytes > max_bytes && !news.batch.is_empty() {
                 news.more = true;
                 return false;
             }
-            news.batch.push(raw.clone());
-            news.read = filed.bookmark();
+            news.batch.push(raw.to_vec());
+            news.read = lying.bookmark();
             true
         };
         let of_these = Some(covered).filter(|covered| !covered.is_empty());
-        let all = reading.since(after, of_these, wanted, |filed| take(&mut news, filed))?;
+        let all = reading.since(after, of_these, wanted, |lying| take(&mut news, lying))?;
         if all {
             news.read = reading.last;
         }

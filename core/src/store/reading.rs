@@ -6,7 +6,7 @@ use std::sync::Arc;
 use redb::ReadTransaction;
 
 use super::archive::Shelves;
-use super::filed::Filed;
+use super::filed::{Filed, Lying};
 use super::ledger::{self, Ledger};
 use super::live::{self, Live};
 use super::tables::{self, GROUPS, Group, SHEAVES};
@@ -102,7 +102,7 @@ impl Reading<'_> {
         after: Arrival,
         covered: Option<&BTreeSet<LogbookId>>,
         wanted: &dyn Fn(LogbookId, DeviceId) -> bool,
-        mut with: impl FnMut(&Arc<Filed>) -> bool,
+        mut with: impl FnMut(&Lying<'_>) -> bool,
     ) -> Result<bool, Error> {
         let is_covered =
             |logbook: &LogbookId| covered.is_none_or(|covered| covered.contains(logbook));
@@ -121,24 +121,21 @@ impl Reading<'_> {
                                 let entry = &filed.written.entry;
                                 filed.arrival > after && wanted(entry.logbook, entry.device)
                             });
-                            came.extend(wanted.map(Arc::new));
+                            came.extend(wanted);
                         }
                         Ok(())
                     })?;
             }
             came.sort_unstable_by_key(|filed| filed.arrival);
-            if !came.iter().all(&mut with) {
+            if !came.iter().all(|filed| with(&filed.lying())) {
                 return Ok(false);
             }
         }
-        let tail = self.shelves.tail().iter();
-        let mut tail = tail.filter(|filed| {
-            let entry = &filed.written.entry;
-            filed.arrival > after
-                && is_covered(&entry.logbook)
-                && wanted(entry.logbook, entry.device)
+        let mut tail = self.shelves.tail().after(after).filter(|lying| {
+            let (logbook, device, _) = lying.raw.place();
+            is_covered(&logbook) && wanted(logbook, device)
         });
-        Ok(tail.all(with))
+        Ok(tail.all(|lying| with(&lying)))
     }
 
     /// Returns all logbooks of which anything is held.
@@ -159,13 +156,13 @@ impl Reading<'_> {
 
     /// Returns the bookmark at an arrival, if an entry came then.
     pub(super) fn bookmark_at(&self, arrival: Arrival) -> Result<Option<Bookmark>, Error> {
-        let tail = self.shelves.tail();
-        if let Ok(at) = tail.binary_search_by_key(&arrival, |filed| filed.arrival) {
-            return Ok(Some(tail[at].bookmark()));
-        }
         let Some(before) = arrival.0.checked_sub(1).map(Arrival) else {
             return Ok(None);
         };
+        let next = self.shelves.tail().after(before).next();
+        if let Some(found) = next.filter(|next| next.arrival == arrival) {
+            return Ok(Some(found.bookmark()));
+        }
         let Some((after, group)) = self.groups(before)?.next().transpose()? else {
             return Ok(None);
         };
@@ -244,7 +241,7 @@ pub(super) fn logbooks(
     shelves: &Shelves,
 ) -> Result<BTreeSet<LogbookId>, Error> {
     let tail = shelves.tail().iter();
-    let mut logbooks: BTreeSet<_> = tail.map(|filed| filed.written.entry.logbook).collect();
+    let mut logbooks: BTreeSet<_> = tail.map(|lying| lying.logbook()).collect();
     for logbook in rows.logbooks()? {
         logbooks.insert(logbook?);
     }

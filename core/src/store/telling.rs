@@ -8,7 +8,7 @@ use std::sync::Arc;
 use foldhash::fast::RandomState;
 
 use super::batches::{self, Spans};
-use super::filed::Filed;
+use super::filed::Lying;
 use super::ledger::Ledger;
 use super::reading::Reading;
 use super::{Bookmark, Error, Met, Store};
@@ -20,7 +20,6 @@ use crate::log::raws::Raws;
 use crate::log::seal::Seal;
 use crate::log::sheaf::Sheaf;
 use crate::log::terse::{self, Holder, Listener, Told, Unpacking};
-use crate::log::written::Written;
 
 /// As many entries as a device writes on a day, about.
 const A_DAYS: u64 = 512;
@@ -380,23 +379,32 @@ impl Tells<'_> {
         }
         let (wanted, not_of) = (self.wanted, self.not_of);
         let is_wanted = |_, device: DeviceId| Some(device) != not_of;
-        let many = (before.0 - after.0 - 1).min(A_DAYS);
-        let mut entries = Vec::with_capacity(many as usize);
+        let (mut entries, mut last) = (Raws::default(), None);
         let reading = self.hearer.reading;
-        reading.since(after, wanted, &is_wanted, |filed: &Arc<Filed>| {
+        reading.since(after, wanted, &is_wanted, |lying| {
             let is_first = self.batches.is_empty() && entries.is_empty();
-            if filed.arrival >= before || !self.has_room(filed.written.raw.len(), is_first) {
+            if lying.arrival >= before || !self.has_room(lying.raw.bytes.len(), is_first) {
                 return false;
             }
-            entries.push(Arc::clone(filed));
+            if entries.is_empty() {
+                let many = (before.0 - lying.arrival.0).min(A_DAYS) as usize;
+                entries.reserve(many, many * terse::ABOUT);
+            }
+            entries.push(&lying.view());
+            last = Some((lying.arrival, lying.arrived));
             true
         })?;
-        if let Some(last) = entries.last() {
-            (self.up_to, self.read) = (last.arrival, last.bookmark());
-            let entries = entries.iter().map(|filed| &filed.written);
-            batches::note(&mut self.spans, entries.clone().map(Written::raw));
-            self.batches
-                .push(terse::pack(entries.map(Written::view), &self.hearer));
+        if let Some((arrival, arrived)) = last {
+            let last = entries.raws().next_back();
+            let last = last.map(|raw| Lying {
+                arrival,
+                arrived,
+                raw,
+            });
+            self.up_to = arrival;
+            self.read = last.expect("it was just put there").bookmark();
+            batches::note(&mut self.spans, entries.raws());
+            self.batches.push(terse::pack(entries.iter(), &self.hearer));
         }
         Ok(())
     }

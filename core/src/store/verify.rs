@@ -112,7 +112,7 @@ impl Store {
             Err(other) => return Err(other),
         }
         let tail = shelves.tail().iter();
-        let mut logbooks: BTreeSet<_> = tail.map(|filed| filed.written.entry.logbook).collect();
+        let mut logbooks: BTreeSet<_> = tail.map(|lying| lying.logbook()).collect();
         logbooks.extend(&in_blocks);
         let mut wrong_ledger = !rows.are_all_of(&in_blocks)?;
         let ids = txn.open_table(IDS)?;

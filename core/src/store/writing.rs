@@ -8,7 +8,7 @@ use std::sync::{Arc, MutexGuard};
 
 use redb::WriteTransaction;
 
-use super::archive::{Archive, Shelves, Tail};
+use super::archive::{Archive, Shelves};
 use super::batches::{Batch, Spans};
 use super::block::{self, Packing};
 use super::bunch::{Arrivals, Bunched};
@@ -17,6 +17,7 @@ use super::filing::Filing;
 use super::ledger::{self, Ledger, Slot};
 use super::live::{Last, Live};
 use super::tables::{self, ENTRIES, IDENTITY, SHEAVES};
+use super::tail::Tail;
 use super::unsorted::Unsorted;
 use super::{Error, Recorded, Store, Writer};
 use crate::log::chain::{Mark, Tip};
@@ -442,7 +443,6 @@ impl<'s> Writing<'s> {
             bookmark: last.bookmark(),
             arrived: last.arrived,
         });
-        let mut tail = Vec::new();
         let mut bunched = None;
         if settles {
             bunched = Some(self.write_blocks()?);
@@ -451,7 +451,6 @@ impl<'s> Writing<'s> {
             for new in self.new.iter() {
                 let row = tables::entry_row(new.arrival, new.arrived, new.raw.bytes);
                 rows.insert(new.arrival.0, row.as_slice())?;
-                tail.push(Arc::new(new.filed()?));
             }
         }
         let store = self.before.store;
@@ -476,7 +475,12 @@ impl<'s> Writing<'s> {
                 live.tail = Arc::default();
                 live.bunched = Arc::new(bunched);
             }
-            None => Arc::make_mut(&mut live.tail).extend(tail),
+            None => {
+                let tail = Arc::make_mut(&mut live.tail);
+                for new in self.new.iter() {
+                    tail.push(&new.view(), new.arrival, new.arrived);
+                }
+            }
         }
         for looked in self.ledgers.all {
             let (mut ledger, mut home) = (looked.ledger, looked.home);
@@ -494,7 +498,7 @@ impl<'s> Writing<'s> {
     /// lies in bunches then.
     fn write_blocks(&mut self) -> Result<Bunched, Error> {
         let tail = Arc::clone(&self.live.tail);
-        let tail_books = tail.iter().map(|filed| filed.written.entry.logbook);
+        let tail_books = tail.iter().map(|lying| lying.logbook());
         for logbook in tail_books.collect::<BTreeSet<_>>() {
             self.ledger(logbook)?;
             let looked = self.ledgers.at(logbook);
@@ -544,7 +548,7 @@ impl Loose<'_> {
 
     fn get(&self, nth: usize) -> Lying<'_> {
         match self.tail.get(nth) {
-            Some(filed) => filed.lying(),
+            Some(lying) => lying,
             None => self.new.get(nth - self.tail.len()),
         }
     }

@@ -70,7 +70,7 @@ fn any_mark() -> impl Strategy<Value = Mark> {
 }
 
 prop_compose! {
-    pub(in crate::log) fn entry()(
+    pub(crate) fn entry()(
         ids in any::<[[u8; 16]; 2]>(),
         seq in 1_u64..,
         stamp in any::<u64>(),

@@ -15,7 +15,7 @@ use crate::log::shapes::Scan;
 use crate::log::view::View;
 
 /// How many bytes an entry has, about,
-const ABOUT: usize = 120;
+pub(crate) const ABOUT: usize = 120;
 /// and at least.
 const LEAST: usize = 48;
 
