@@ -45,7 +45,7 @@ impl<'a> Raw<'a> {
     }
 
     /// Returns its logbook, its device and its number, and reads no more.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn place(&self) -> (LogbookId, DeviceId, Seq) {
         let place = match self.known {
             Known::Outline(outline) => {
@@ -133,7 +133,7 @@ impl Raws {
     }
 
     /// Returns all of them, in order.
-    pub(crate) fn raws(&self) -> impl DoubleEndedIterator<Item = Raw<'_>> {
+    pub(crate) fn raws(&self) -> impl Iterator<Item = Raw<'_>> {
         (0..self.len()).map(|nth| self.get(nth))
     }
 

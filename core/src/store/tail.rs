@@ -42,6 +42,7 @@ impl Tail {
         });
     }
 
+    #[inline]
     fn at(&self, nth: usize) -> Lying<'_> {
         let came = &self.came[nth];
         Lying {

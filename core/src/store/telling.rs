@@ -395,14 +395,12 @@ impl Tells<'_> {
             true
         })?;
         if let Some((arrival, arrived)) = last {
-            let last = entries.raws().next_back();
-            let last = last.map(|raw| Lying {
+            let last = Lying {
                 arrival,
                 arrived,
-                raw,
-            });
-            self.up_to = arrival;
-            self.read = last.expect("it was just put there").bookmark();
+                raw: entries.get(entries.len() - 1),
+            };
+            (self.up_to, self.read) = (arrival, last.bookmark());
             batches::note(&mut self.spans, entries.raws());
             self.batches.push(terse::pack(entries.iter(), &self.hearer));
         }

@@ -546,6 +546,7 @@ impl Loose<'_> {
         self.tail.len() + self.new.len()
     }
 
+    #[inline]
     fn get(&self, nth: usize) -> Lying<'_> {
         match self.tail.get(nth) {
             Some(lying) => lying,
