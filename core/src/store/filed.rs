@@ -81,12 +81,13 @@ pub(super) fn gather<K: Ord + Copy, V: Copy>(
     begin: impl Fn(Seq) -> V,
     go_on: impl Fn(V, Seq) -> V,
 ) {
-    let mut entries = entries.peekable();
-    while let Some((writer, first)) = entries.next() {
-        let sum = sums.entry(writer).or_insert_with(|| begin(first));
-        *sum = go_on(*sum, first);
-        while let Some((_, seq)) = entries.next_if(|(of, _)| *of == writer) {
-            *sum = go_on(*sum, seq);
-        }
+    let mut run: Option<(K, &mut V)> = None;
+    for (writer, seq) in entries {
+        let sum = match run.take() {
+            Some((of, sum)) if of == writer => sum,
+            _ => sums.entry(writer).or_insert_with(|| begin(seq)),
+        };
+        *sum = go_on(*sum, seq);
+        run = Some((writer, sum));
     }
 }
