@@ -9,9 +9,8 @@ use core::str::FromStr;
 use std::cell::RefCell;
 use std::thread::LocalKey;
 
-use blake3::Hasher;
-
 use super::id::{ChainId, DeviceId, LogbookId, Seq};
+use super::lanes::Lanes;
 
 thread_local! {
     static LINK: Kept = kept("headwalk 2026 entry chain v1");
@@ -23,20 +22,14 @@ thread_local! {
 
 /// A hasher for one context, used again and again. Entries are so short that deriving the context's key
 /// for each of them would take a third of the work, and a hasher of its own a tenth.
-type Kept = RefCell<Hasher>;
+type Kept = RefCell<Lanes>;
 
 fn kept(context: &str) -> Kept {
-    RefCell::new(Hasher::new_derive_key(context))
+    RefCell::new(Lanes::of(context))
 }
 
 fn hash(context: &'static LocalKey<Kept>, parts: &[&[u8]]) -> [u8; 32] {
-    context.with_borrow_mut(|hasher| {
-        hasher.reset();
-        for part in parts {
-            hasher.update(part);
-        }
-        *hasher.finalize().as_bytes()
-    })
+    context.with_borrow_mut(|lanes| lanes.hash(parts))
 }
 
 fn leading<const N: usize>(hash: &[u8; 32]) -> [u8; N] {
@@ -70,6 +63,25 @@ impl Link {
             }
             None => Self(hash(&LINK, &[&self.0, entry])),
         }
+    }
+
+    /// Goes on with chains of entries, many side by side: each from its link on.
+    pub(crate) fn all_after<'a, E: Iterator<Item = &'a [u8]>>(
+        chains: impl Iterator<Item = (&'a mut Self, E)>,
+    ) {
+        LINK.with_borrow_mut(|lanes| {
+            lanes.chains(chains, |(link, entries), hash, input| {
+                if let Some(hash) = hash {
+                    link.0 = *hash;
+                }
+                let Some(entry) = entries.next() else {
+                    return false;
+                };
+                input.extend_from_slice(&link.0);
+                input.extend_from_slice(entry);
+                true
+            });
+        });
     }
 
     /// Makes a link from its 32 bytes.
@@ -107,6 +119,33 @@ impl Tip {
     /// Returns the tip of the entry with these exact bytes.
     pub fn of(entry: &[u8]) -> Self {
         Self(leading(&hash(&TIP, &[entry])))
+    }
+
+    /// Returns the tips of entries of which none waits for another, many side by side.
+    pub(crate) fn of_all<'a>(entries: impl ExactSizeIterator<Item = &'a [u8]>) -> Vec<Self> {
+        let mut tips = vec![Self::NONE; entries.len()];
+        Self::of_chains(entries.zip(&mut tips), |(entry, tip), hashed, input| {
+            match hashed {
+                Some(hashed) => **tip = hashed,
+                None => input.extend_from_slice(entry),
+            }
+            hashed.is_none()
+        });
+        tips
+    }
+
+    /// Makes the tips of entries each of which waits for the one before it on its chain, many chains side
+    /// by side: `next` is given the tip of the entry whose bytes it put before, if it put some, and puts
+    /// those of the next one, or says that there is none.
+    pub(crate) fn of_chains<C>(
+        chains: impl Iterator<Item = C>,
+        mut next: impl FnMut(&mut C, Option<Self>, &mut Vec<u8>) -> bool,
+    ) {
+        TIP.with_borrow_mut(|lanes| {
+            lanes.chains(chains, |chain, hash, input| {
+                next(chain, hash.map(|hash| Self(leading(hash))), input)
+            });
+        });
     }
 }
 
@@ -211,9 +250,32 @@ mod tests {
             5_000,
         ] {
             let entry = vec![length as u8; length];
-            let mut hasher = Hasher::new_derive_key("headwalk 2026 entry chain v1");
+            let mut hasher = blake3::Hasher::new_derive_key("headwalk 2026 entry chain v1");
             hasher.update(before.bytes()).update(&entry);
             assert_eq!(before.after(&entry).bytes(), hasher.finalize().as_bytes());
+        }
+    }
+
+    #[test]
+    fn many_entries_come_to_the_same_as_one_by_one() {
+        let entries: Vec<_> = (0..100_usize)
+            .map(|nth| vec![nth as u8; 50 + 7 * nth])
+            .collect();
+        let raws = || entries.iter().map(Vec::as_slice);
+        let tips: Vec<_> = raws().map(Tip::of).collect();
+        assert_eq!(Tip::of_all(raws()), tips);
+        // Chains of no entry, of one, of two and so on.
+        let begin = |chain: usize| Link::from_bytes([chain as u8; 32]);
+        let of = |chain: usize| raws().skip(chain * (chain - 1) / 2).take(chain);
+        let mut links: Vec<_> = (0..14).map(begin).collect();
+        let chains = links.iter_mut().enumerate();
+        Link::all_after(chains.map(|(chain, link)| (link, of(chain.max(1)).take(chain))));
+        for (chain, link) in links.into_iter().enumerate() {
+            let entries = of(chain.max(1)).take(chain);
+            assert_eq!(
+                link,
+                entries.fold(begin(chain), |link, entry| link.after(entry))
+            );
         }
     }
 

@@ -11,6 +11,7 @@ pub mod columns;
 mod decimals;
 pub mod entry;
 pub mod id;
+mod lanes;
 pub mod raws;
 pub mod seal;
 pub(crate) mod shapes;

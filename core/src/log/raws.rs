@@ -105,12 +105,28 @@ impl Raws {
         });
     }
 
-    /// Reads an entry, and puts it behind the others.
+    /// Puts the tip of an entry that was put without it.
+    #[inline]
+    pub(super) fn settle(&mut self, nth: usize, tip: Tip) {
+        self.ends[nth].tip = tip;
+    }
+
+    /// Puts the tip of the entry that this one goes on from, where it was left open.
+    #[inline]
+    pub(super) fn go_on_from(&mut self, nth: usize, tip: Tip) {
+        let at = self.begin(nth) + self.ends[nth].outline.prev_at();
+        self.bytes[at..at + tip.0.len()].copy_from_slice(&tip.0);
+    }
+
+    /// Reads entries, and puts them behind the others.
     ///
     /// # Errors
-    /// [`CodecError`] where the bytes are none.
-    pub fn read(&mut self, raw: &[u8]) -> Result<(), CodecError> {
-        self.push(&View::read(raw)?);
+    /// [`CodecError`] where the bytes of one are none.
+    pub fn read<R: AsRef<[u8]>>(&mut self, raws: &[R]) -> Result<(), CodecError> {
+        self.reserve(raws.len(), raws.iter().map(|raw| raw.as_ref().len()).sum());
+        for view in View::read_all(raws) {
+            self.push(&view?);
+        }
         Ok(())
     }
 
@@ -119,14 +135,18 @@ impl Raws {
         self.ends.iter().skip(from).map(|end| end.tip)
     }
 
+    #[inline]
+    fn begin(&self, nth: usize) -> usize {
+        let before = nth.checked_sub(1);
+        before.map_or(0, |before| self.ends[before].at)
+    }
+
     /// Returns an entry, by its number from zero.
     #[inline]
     pub(crate) fn get(&self, nth: usize) -> Raw<'_> {
         let end = &self.ends[nth];
-        let before = nth.checked_sub(1);
-        let from = before.map_or(0, |before| self.ends[before].at);
         Raw {
-            bytes: &self.bytes[from..end.at],
+            bytes: &self.bytes[self.begin(nth)..end.at],
             tip: end.tip,
             known: Known::Outline(&end.outline),
         }
@@ -156,8 +176,8 @@ mod tests {
             let written: Vec<_> =
                 entries.iter().map(|entry| codec::encode(entry).unwrap()).collect();
             let mut raws = Raws::default();
-            written.iter().for_each(|raw| raws.read(raw).unwrap());
-            prop_assert!(raws.read(&[codec::FORMAT]).is_err());
+            raws.read(&written).unwrap();
+            prop_assert!(raws.read(&[[codec::FORMAT]]).is_err());
             prop_assert_eq!(raws.len(), written.len());
             prop_assert!(raws.iter().map(|view| view.raw).eq(&written));
             prop_assert!(raws.iter().map(|view| view.tip).eq(written.iter().map(|raw| Tip::of(raw))));

@@ -137,8 +137,7 @@ impl Store {
         let sheaves = Sheaf::gather(seals, |_| false);
         let mut writing = Writing::begin(self, now)?;
         writing.expect(batch.len());
-        let batch = batch.iter().map(|raw| View::read(raw.as_ref()));
-        let taken = self.take_in(&mut writing, batch, &sheaves, taking, now)?;
+        let taken = self.take_in(&mut writing, View::read_all(batch), &sheaves, taking, now)?;
         if let Some(writer) = taken.writer {
             writing.commit(Some(writer))?;
         }

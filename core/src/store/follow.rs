@@ -288,7 +288,7 @@ mod tests {
 
     fn written(batch: &[Vec<u8>]) -> Raws {
         let mut raws = Raws::default();
-        batch.iter().for_each(|raw| raws.read(raw).unwrap());
+        raws.read(batch).unwrap();
         raws
     }
 

@@ -33,6 +33,9 @@ struct Head {
     // The tips of the entries just before, up to it: others may name them soon.
     before: Vec<Tip>,
     has_moved: bool,
+    // The first and the last of the entries that the link does not lead over yet, by the numbers that a
+    // write gave them.
+    open: Option<(usize, usize)>,
 }
 
 impl Heads {
@@ -91,6 +94,7 @@ impl Heads {
             row,
             before: Vec::new(),
             has_moved: true,
+            open: None,
         };
         match self.at(chain) {
             Ok(at) => self.chains[at].1 = head,
@@ -112,6 +116,33 @@ impl Heads {
         head.has_moved = true;
         self.tips += 1;
         Some(&mut head.row)
+    }
+
+    /// Says that a chain's link does not lead over its last entry yet, to which a write gave this number;
+    /// returns the one before it of which the same was said.
+    pub(super) fn leave_open(&mut self, chain: ChainId, nth: usize) -> Option<usize> {
+        let at = self.at(chain).ok()?;
+        match &mut self.chains[at].1.open {
+            Some((_, last)) => Some(core::mem::replace(last, nth)),
+            none => {
+                *none = Some((nth, nth));
+                None
+            }
+        }
+    }
+
+    /// Returns the links of which that was said, each with the number of the first such entry, to be led
+    /// over all of them.
+    pub(super) fn close(&mut self) -> impl Iterator<Item = (&mut Link, usize)> {
+        self.chains.iter_mut().filter_map(|(_, head)| {
+            let (first, _) = head.open.take()?;
+            Some((&mut head.row.link, first))
+        })
+    }
+
+    /// Whether every link leads over all entries of its chain.
+    pub(super) fn are_closed(&self) -> bool {
+        self.chains.iter().all(|(_, head)| head.open.is_none())
     }
 
     /// Returns the tip of an entry of a chain that is its last, or remembered.
@@ -190,5 +221,28 @@ mod tests {
         assert_eq!(tips(&heads), [None, None, None, Some(53), None]);
         heads.insert(chain(5), head(99));
         assert_eq!(tips(&heads), [Some(99), None, None, None, None]);
+    }
+
+    #[test]
+    fn links_that_were_left_open_are_handed_out_once_from_the_first_entry_on() {
+        let mut heads = Heads::default();
+        for number in [2, 5] {
+            heads.insert(chain(number), head(number));
+        }
+        assert_eq!(heads.leave_open(chain(5), 7), None);
+        assert_eq!(heads.leave_open(chain(5), 9), Some(7));
+        assert_eq!(heads.leave_open(chain(5), 12), Some(9));
+        assert_eq!(heads.leave_open(chain(4), 13), None);
+        assert!(!heads.are_closed());
+        let link = Link::from_bytes([1; 32]);
+        let firsts = heads.close().map(|(open, first)| {
+            *open = link;
+            first
+        });
+        assert_eq!(firsts.collect::<Vec<_>>(), [7]);
+        assert!(heads.are_closed());
+        assert_eq!(heads.close().count(), 0);
+        let links = heads.iter().map(|(_, row)| row.link);
+        assert_eq!(links.collect::<Vec<_>>(), [head(2).link, link]);
     }
 }

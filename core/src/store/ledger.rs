@@ -310,6 +310,27 @@ impl Ledger {
         });
     }
 
+    /// Takes in such an entry as [`Self::go_on`] does, but leaves its chain's link open: `nth` is its number
+    /// in a write, which must see to [`Self::open_links`] before anybody reads the link. Returns the
+    /// number of the entry before it over which the link does not lead yet.
+    pub(super) fn go_on_open(
+        &mut self,
+        entry: &View<'_>,
+        place: Place,
+        gained: &VersionVector,
+        arrival: Arrival,
+        nth: usize,
+    ) -> Option<usize> {
+        self.go_on_with(entry, place, gained, arrival, |before| before);
+        self.heads.leave_open(place.chain, nth)
+    }
+
+    /// Returns the links that were left open, each with the number of the first entry over which it is to
+    /// be led.
+    pub(super) fn open_links(&mut self) -> impl Iterator<Item = (&mut Link, usize)> {
+        self.heads.close()
+    }
+
     /// Goes on with an entry after which the chain's link is what `link` makes of the one before.
     fn go_on_with(
         &mut self,

@@ -72,11 +72,7 @@ impl Came {
     /// [`CodecError`] where one is none.
     pub fn read<R: AsRef<[u8]>>(batch: &[R]) -> Result<Self, CodecError> {
         let mut entries = Raws::default();
-        let bytes = batch.iter().map(|raw| raw.as_ref().len()).sum();
-        entries.reserve(batch.len(), bytes);
-        for raw in batch {
-            entries.read(raw.as_ref())?;
-        }
+        entries.read(batch)?;
         Ok(Self::of(entries, Vec::new()))
     }
 

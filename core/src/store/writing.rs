@@ -1,6 +1,8 @@
 //! A write: what it appends goes on from what the store remembers, and the store remembers it once it
 //! is on disk.
 
+use core::iter;
+use core::num::NonZeroU32;
 use core::ops::Range;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
@@ -20,7 +22,7 @@ use super::tables::{self, ENTRIES, IDENTITY, SHEAVES};
 use super::tail::Tail;
 use super::unsorted::Unsorted;
 use super::{Error, Recorded, Store, Writer};
-use crate::log::chain::{Mark, Tip};
+use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec::CodecError;
 use crate::log::entry::{Draft, Entry};
 use crate::log::id::{Arrival, ChainId, LogbookId, Place, Seq};
@@ -44,6 +46,8 @@ pub(super) struct Writing<'s> {
     pub(super) txn: WriteTransaction,
     before: Before<'s>,
     ledgers: Ledgers,
+    // Whether some links do not lead over all entries of their chains yet.
+    has_open_links: bool,
     new: New<'s>,
     batches: Vec<Batch>,
     // Taken from what is remembered when they change, and given back with the commit.
@@ -65,6 +69,8 @@ struct NewEntry<'s> {
     tip: Tip,
     outline: Outline,
     arrived: WallMs,
+    /// The number of the next one whose link was left open on the same chain: not the first one.
+    follower: Option<NonZeroU32>,
 }
 
 impl New<'_> {
@@ -180,6 +186,7 @@ impl<'s> Writing<'s> {
             txn,
             before: Before { store, open: None },
             ledgers: Ledgers::default(),
+            has_open_links: false,
             new: New {
                 first: Arrival(live.last.bookmark.arrival.0 + 1),
                 entries: Vec::new(),
@@ -241,7 +248,24 @@ impl<'s> Writing<'s> {
 
     /// Returns the ledger of a logbook, for looking only.
     pub(super) fn look(&mut self, logbook: LogbookId) -> Result<&Ledger, Error> {
+        self.link();
         Ok(self.ledger(logbook)?.0)
+    }
+
+    /// Leads the links of all chains over the entries that came: each waits for the one before it, but the
+    /// chains go side by side.
+    fn link(&mut self) {
+        if !core::mem::take(&mut self.has_open_links) {
+            return;
+        }
+        let entries = &self.new.entries;
+        let follower = |nth: &usize| entries[*nth].follower.map(|nth| nth.get() as usize);
+        let ledgers = self.ledgers.all.iter_mut();
+        let open = ledgers.flat_map(|looked| looked.ledger.open_links());
+        Link::all_after(open.map(|(link, first)| {
+            let of_chain = iter::successors(Some(first), follower);
+            (link, of_chain.map(|nth| &*entries[nth].bytes))
+        }));
     }
 
     /// Returns the seals that are not sorted, for looking only.
@@ -328,18 +352,24 @@ impl<'s> Writing<'s> {
         slot: &Slot,
     ) -> Result<Arrival, Error> {
         let logbook = entry.logbook;
-        let arrival = self.new.next();
+        let (arrival, nth) = (self.new.next(), self.new.len());
         self.new.entries.push(NewEntry {
             bytes,
             tip: entry.tip,
             outline: entry.outline(),
             arrived: self.arrived,
+            follower: None,
         });
         let looked = self.ledgers.at(logbook);
         let looked = looked.expect("its slot was asked for");
         looked.is_loose = true;
         if let Slot::Next(place, gained) = slot {
-            looked.ledger.go_on(entry, *place, gained, arrival);
+            let ledger = &mut looked.ledger;
+            let before = ledger.go_on_open(entry, *place, gained, arrival, nth);
+            if let Some(before) = before {
+                self.new.entries[before].follower = NonZeroU32::new(nth as u32);
+            }
+            self.has_open_links = true;
         } else {
             // What is new may take names from what was there: all are named again.
             let (shelves, _) = self.before.open(&self.live)?;
@@ -439,6 +469,7 @@ impl<'s> Writing<'s> {
     }
 
     fn commit_to(mut self, writer: Option<Writer>, settles: bool) -> Result<(), Error> {
+        self.link();
         let last = self.new.last().map_or(self.live.last, |last| Last {
             bookmark: last.bookmark(),
             arrived: last.arrived,

@@ -146,17 +146,43 @@ impl<'a, H> Reader<'a, H> {
                 Ok(read) => read,
                 Err(Unknown) => return Ok(false),
             };
-            let tip = Tip::of(&raw);
+            self.make_room(raw.len())?;
+            self.runs[run].open.push(self.before.entries.len());
+            self.before.entries.put(&raw, Tip::NONE, outline);
+        }
+        self.settle();
+        Ok(true)
+    }
+
+    /// Makes the tips that were left open. Each entry names the one before it by its tip, so that one waits
+    /// for the other; but the runs of a batch go side by side.
+    fn settle(&mut self) {
+        let entries = &mut self.before.entries;
+        let open = self.runs.iter_mut().filter(|run| !run.open.is_empty());
+        Tip::of_chains(open.map(|run| (run, 0)), |(run, at), tip, input| {
+            if let Some(tip) = tip {
+                entries.settle(run.open[*at], tip);
+                run.tips.push(tip);
+                *at += 1;
+            }
+            let Some(&nth) = run.open.get(*at) else {
+                return false;
+            };
+            // The first of a run names one that was told; those behind it go on from each other.
+            if let Some(tip) = run.tips.last() {
+                entries.go_on_from(nth, *tip);
+            }
+            input.extend_from_slice(entries.get(nth).bytes);
+            true
+        });
+        for nth in self.runs.iter_mut().flat_map(|run| run.open.drain(..)) {
+            let entry = entries.get(nth).view();
             debug_assert_eq!(
-                View::read(&raw).map(|entry| (entry.outline(), entry.tip)),
-                Ok((outline, tip)),
+                View::read(entry.raw).map(|read| (read.outline(), read.tip)),
+                Ok((entry.outline(), entry.tip)),
                 "an entry is what it would be read as"
             );
-            self.make_room(raw.len())?;
-            self.runs[run].tips.push(tip);
-            self.before.entries.put(&raw, tip, outline);
         }
-        Ok(true)
     }
 
     fn take(&mut self, entry: &View<'_>) -> Result<(), CodecError> {
@@ -394,6 +420,7 @@ impl<'a, H> Reader<'a, H> {
                 device,
                 first: 0,
                 tips: Vec::with_capacity(room(next)),
+                open: Vec::with_capacity(room(next)),
                 visit: None,
             });
         }
@@ -410,7 +437,10 @@ impl<'a, H> Reader<'a, H> {
     {
         if is_next {
             let last = &self.runs[run];
-            let tip = *last.tips.last().ok_or(STRANGE)?;
+            let tip = match last.open.is_empty() {
+                true => *last.tips.last().ok_or(STRANGE)?,
+                false => Tip::NONE, // until it is made
+            };
             return Ok(Some((Seq::new(last.next()).ok_or(ZERO)?, tip)));
         }
         let seq = Seq::new(self.number(column::SEQ)?).ok_or(ZERO)?;
@@ -425,12 +455,16 @@ impl<'a, H> Reader<'a, H> {
             }
             _ => Tip(self.chance()?),
         };
-        let run = &mut self.runs[run];
         // What was written before lies in another run, and may be named.
+        if !self.runs[run].open.is_empty() {
+            self.settle();
+        }
+        let run = &mut self.runs[run];
         if !run.tips.is_empty() {
             let key = (self.books[run.book].0, self.devices[run.device].id);
             let earlier = Run {
                 tips: core::mem::take(&mut run.tips),
+                open: Vec::new(),
                 ..*run
             };
             self.before.runs.keep(key, earlier);
@@ -531,8 +565,11 @@ impl<'a, H> Reader<'a, H> {
             let tip = if self.number(column::GAINED)? == tip::SPELLED {
                 Tip(self.chance()?)
             } else {
-                let run = self.run_numbers.get(&(device, book));
-                match run.and_then(|run| self.runs[*run].tip(seq.get())) {
+                let run = self.run_numbers.get(&(device, book)).copied();
+                if run.is_some_and(|run| self.runs[run].is_open(seq.get())) {
+                    self.settle();
+                }
+                match run.and_then(|run| self.runs[run].tip(seq.get())) {
                     Some(tip) => tip,
                     None => found!(self.held_tip(book, device, seq)?),
                 }

@@ -37,12 +37,21 @@ pub(super) struct Run {
     pub(super) device: usize,
     pub(super) first: u64,
     pub(super) tips: Vec<Tip>,
+    /// The numbers of the entries behind those whose tips are not made yet.
+    pub(super) open: Vec<usize>,
     pub(super) visit: Option<ThingId>,
 }
 
 impl Run {
     pub(super) const fn next(&self) -> u64 {
-        self.first.wrapping_add(self.tips.len() as u64)
+        let many = self.tips.len() + self.open.len();
+        self.first.wrapping_add(many as u64)
+    }
+
+    /// Whether the entry of this number is among those whose tips are not made yet.
+    pub(super) fn is_open(&self, seq: u64) -> bool {
+        let nth = seq.checked_sub(self.first);
+        nth.is_some_and(|nth| nth >= self.tips.len() as u64 && seq < self.next())
     }
 
     pub(super) fn tip(&self, seq: u64) -> Option<Tip> {
@@ -101,14 +110,16 @@ impl Unpacking {
     /// # Errors
     /// [`CodecError`] where they are too many.
     pub fn take(&mut self, raws: &[Vec<u8>]) -> Result<(), CodecError> {
-        for raw in raws {
-            self.left = self.left.checked_sub(raw.len()).ok_or(TOO_MUCH)?;
-            let entry = View::read(raw)?;
+        let bytes = raws.iter().map(Vec::len).sum();
+        self.left = self.left.checked_sub(bytes).ok_or(TOO_MUCH)?;
+        for entry in View::read_all(raws) {
+            let entry = entry?;
             let run = Run {
                 book: 0,
                 device: 0,
                 first: entry.seq.get(),
                 tips: vec![entry.tip],
+                open: Vec::new(),
                 visit: None,
             };
             self.runs.keep((entry.logbook, entry.device), run);
