@@ -33,6 +33,8 @@ struct Head {
     // The tips of the entries just before, up to it: others may name them soon.
     before: Vec<Tip>,
     has_moved: bool,
+    // Whether it has since tips were forgotten.
+    has_moved_lately: bool,
     // The first and the last of the entries that the link does not lead over yet, by the numbers that a
     // write gave them.
     open: Option<(usize, usize)>,
@@ -94,6 +96,7 @@ impl Heads {
             row,
             before: Vec::new(),
             has_moved: true,
+            has_moved_lately: true,
             open: None,
         };
         match self.at(chain) {
@@ -113,7 +116,7 @@ impl Heads {
             head.before.reserve_exact(head.before.len().max(FIRST_ROOM));
         }
         head.before.push(head.row.tip);
-        head.has_moved = true;
+        (head.has_moved, head.has_moved_lately) = (true, true);
         self.tips += 1;
         Some(&mut head.row)
     }
@@ -159,16 +162,18 @@ impl Heads {
     }
 
     /// Forgets tips that are remembered of entries that are no chain's last, if they are more than so many:
-    /// all but some of the last of each chain.
+    /// all but some of the last of each chain that has moved since this was done before.
     pub(super) fn forget_tips(&mut self, most: usize, but_of_each: usize) {
         if self.tips > most {
             self.tips = 0;
             for (_, head) in &mut self.chains {
-                let forgotten = head.before.len().saturating_sub(but_of_each);
+                let but = match core::mem::take(&mut head.has_moved_lately) {
+                    true => but_of_each,
+                    false => 0,
+                };
+                let forgotten = head.before.len().saturating_sub(but);
                 head.before.drain(..forgotten);
-                if head.before.capacity() > 4 * but_of_each {
-                    head.before.shrink_to(2 * but_of_each);
-                }
+                head.before.shrink_to(2 * but);
                 self.tips += head.before.len();
             }
         }
@@ -217,7 +222,7 @@ mod tests {
         assert_eq!(tip(&heads, 2), Some(51));
         heads.forget_tips(2, 1);
         assert_eq!(tips(&heads), [None, None, Some(52), Some(53), None]);
-        heads.forget_tips(0, 0);
+        heads.forget_tips(0, 1);
         assert_eq!(tips(&heads), [None, None, None, Some(53), None]);
         heads.insert(chain(5), head(99));
         assert_eq!(tips(&heads), [Some(99), None, None, None, None]);

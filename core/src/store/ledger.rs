@@ -23,10 +23,10 @@ mod rows;
 pub(super) use rows::{Kept, Rows};
 
 /// How many tips are remembered of entries that are no chain's last,
-const MOST_TIPS: usize = 512;
-/// and how many of each chain when they were more: what a device wrote there lately, which others name
-/// when they go on.
-const TIPS_OF_EACH: usize = 32;
+const MOST_TIPS: usize = 1_024;
+/// and how many of each chain that went on lately when they were more: what a device wrote there today and
+/// the day before, which others name when they go on.
+const TIPS_OF_EACH: usize = 128;
 
 /// One logbook's chains.
 #[derive(Debug, Clone, Default)]
