@@ -17,6 +17,9 @@ pub(super) const LANES: usize = 8;
 /// Where so many are left, each goes by itself sooner.
 const FEW: usize = 3;
 
+/// For how many bytes there is room at first: nearly every entry behind a hash.
+const ROOM: usize = 4 * BLOCK_LEN;
+
 /// One 32-bit word of each lane.
 type Words = [u32; LANES];
 
@@ -155,6 +158,7 @@ impl Lanes {
                 if lane.chain.is_none() {
                     return;
                 }
+                lane.bytes.reserve(ROOM);
                 continue;
             };
             lane.bytes.clear();
