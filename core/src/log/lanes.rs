@@ -3,20 +3,19 @@
 //! What is short is hashed block after block, each waiting for the one before it, and most of a
 //! processor stands idle. Entries come by the thousand, of many chains at once: here eight of them go
 //! through the same steps together, a lane each, and whoever is done goes on with its chain's next one.
-//! The hash is the one that the `blake3` crate makes in its key derivation mode (O'Connor, Aumasson,
-//! Neves, Wilcox-O'Hearn, "BLAKE3: one function, fast everywhere", 2020, sections 2.1 to 2.4), against
-//! which it is tested; that crate itself takes what is longer than a chunk, and everything where the
-//! processor has no lanes.
+//! The hash is BLAKE3's in its key derivation mode (O'Connor, Aumasson, Neves, Wilcox-O'Hearn, "BLAKE3:
+//! one function, fast everywhere", 2020), and is tested against the `blake3` crate, which hashes inputs
+//! side by side only where all are of one length and none waits for another. That crate takes what is
+//! longer than a chunk, the last few chains, and everything where the processor has no lanes.
 
 use blake3::hazmat::{ContextKey, HasherExt, hash_derive_key_context};
 use blake3::{BLOCK_LEN, CHUNK_LEN, Hasher};
 use fearless_simd::{Level, Simd, SimdBase, dispatch, u32x8};
 
 /// How many go side by side.
-pub(super) const LANES: usize = 8;
+const LANES: usize = 8;
 /// Where so many are left, each goes by itself sooner.
 const FEW: usize = 3;
-
 /// For how many bytes there is room at first: nearly every entry behind a hash.
 const ROOM: usize = 4 * BLOCK_LEN;
 
@@ -168,6 +167,7 @@ impl Lanes {
             }
             lane.length = lane.bytes.len();
             if lane.length <= CHUNK_LEN {
+                // Nothing at all is hashed as a block of zeros, too.
                 let blocks = lane.length.div_ceil(BLOCK_LEN).max(1);
                 lane.bytes.resize(blocks * BLOCK_LEN, 0);
                 return;
@@ -300,11 +300,11 @@ fn mix<S: Simd>(
     let turned = |words: u32x8<S>, by: u32| (words >> by) | (words << (u32::BITS - by));
     state[a] = state[a] + state[b] + first;
     state[d] = turned(state[d] ^ state[a], 16);
-    state[c] = state[c] + state[d];
+    state[c] += state[d];
     state[b] = turned(state[b] ^ state[c], 12);
     state[a] = state[a] + state[b] + second;
     state[d] = turned(state[d] ^ state[a], 8);
-    state[c] = state[c] + state[d];
+    state[c] += state[d];
     state[b] = turned(state[b] ^ state[c], 7);
 }
 
