@@ -14,8 +14,10 @@ use fearless_simd::{Level, Simd, SimdBase, dispatch, u32x8};
 
 /// How many go side by side.
 const LANES: usize = 8;
-/// Where so many are left, each goes by itself sooner.
+/// Where so many or fewer are left, each goes by itself sooner: of vectors that hold all lanes,
 const FEW: usize = 3;
+/// and of those that hold half of them.
+const FEW_OF_HALVES: usize = 6;
 /// For how many bytes there is room at first: nearly every entry behind a hash.
 const ROOM: usize = 4 * BLOCK_LEN;
 
@@ -98,10 +100,26 @@ impl Lanes {
     /// it put one, and puts the chain's next one, or says that there is none.
     pub(super) fn chains<C>(
         &mut self,
+        chains: impl Iterator<Item = C>,
+        next: impl FnMut(&mut C, Option<&[u8; 32]>, &mut Vec<u8>) -> bool,
+    ) {
+        let level = Level::new();
+        let few = match dispatch!(level, simd => width(simd)) {
+            LANES.. => FEW,
+            2..LANES => FEW_OF_HALVES,
+            _ => LANES,
+        };
+        self.chains_at(level, few, chains, next);
+    }
+
+    /// Does the same with what a level has; where so many chains or fewer are left, each by itself.
+    fn chains_at<C>(
+        &mut self,
+        level: Level,
+        few: usize,
         mut chains: impl Iterator<Item = C>,
         mut next: impl FnMut(&mut C, Option<&[u8; 32]>, &mut Vec<u8>) -> bool,
     ) {
-        let level = Level::new();
         let mut lanes: [Lane<C>; LANES] = core::array::from_fn(|_| Lane {
             chain: None,
             bytes: Vec::new(),
@@ -118,8 +136,7 @@ impl Lanes {
             self.go_on(lane, None, &mut chains, &mut next);
             put(&self.key, &mut values, nth);
         }
-        while !level.is_fallback() && lanes.iter().filter(|lane| lane.chain.is_some()).count() > FEW
-        {
+        while lanes.iter().filter(|lane| lane.chain.is_some()).count() > few {
             for (nth, lane) in lanes.iter_mut().enumerate() {
                 lane.put_block(nth, &mut block);
             }
@@ -132,6 +149,7 @@ impl Lanes {
                 }
             }
         }
+        // What was hashed in part begins again.
         for mut lane in lanes {
             while lane.chain.is_some() {
                 let hash = self.hash(&[lane.input()]);
@@ -227,6 +245,12 @@ struct Block {
     flags: Words,
 }
 
+/// How many words the vectors of a level hold.
+#[inline(always)]
+fn width<S: Simd>(_: S) -> usize {
+    S::u32s::LEN
+}
+
 /// The compression function, for the only chunk of an input.
 #[inline(always)]
 fn compress<S: Simd>(simd: S, values: &[Words; 8], block: &Block) -> [Words; 8] {
@@ -317,17 +341,30 @@ mod tests {
     const CONTEXT: &str = "headwalk 2026 a test v1";
 
     /// Hashes chains of inputs, each input behind the hash before it.
-    fn chains(chains: &[Vec<Vec<u8>>]) -> Vec<Vec<[u8; 32]>> {
+    fn chains(level: Level, few: usize, chains: &[Vec<Vec<u8>>]) -> Vec<Vec<[u8; 32]>> {
         let mut hashes: Vec<Vec<_>> = vec![Vec::new(); chains.len()];
         let all = chains.iter().zip(&mut hashes);
-        Lanes::of(CONTEXT).chains(all, |(inputs, hashes), hash, input| {
+        Lanes::of(CONTEXT).chains_at(level, few, all, |(inputs, hashes), hash, input| {
             hashes.extend(hash);
-            let next = inputs.get(hashes.len());
+            let Some(next) = inputs.get(hashes.len()) else {
+                return false;
+            };
             input.extend(hash.into_iter().flatten());
-            input.extend(next.into_iter().flatten());
-            next.is_some()
+            input.extend(next);
+            true
         });
         hashes
+    }
+
+    /// Sees to it that chains hash as each by itself: with what this processor has and with what every one
+    /// of its kind has, down to few chains and to the last, and all alone.
+    fn check(all: &[Vec<Vec<u8>>]) {
+        let expected: Vec<_> = all.iter().map(|inputs| one_by_one(inputs)).collect();
+        for level in [Level::new(), Level::baseline()] {
+            for few in [0, FEW, LANES] {
+                assert_eq!(chains(level, few, all), expected, "{level:?}, {few}");
+            }
+        }
     }
 
     fn one_by_one(inputs: &[Vec<u8>]) -> Vec<[u8; 32]> {
@@ -345,13 +382,8 @@ mod tests {
     #[test]
     fn every_length_about_a_block_and_a_chunk_hashes_as_by_itself() {
         let lengths = (0..=200).chain(900..=1_100).chain([2_048, 5_000]);
-        let inputs: Vec<_> = lengths
-            .map(|length| vec![vec![length as u8; length]])
-            .collect();
-        let hashes = chains(&inputs);
-        for (input, hashes) in inputs.iter().zip(hashes) {
-            assert_eq!(hashes, one_by_one(input), "{} bytes", input[0].len());
-        }
+        let inputs = lengths.map(|length| vec![vec![length as u8; length]]);
+        check(&inputs.collect::<Vec<_>>());
     }
 
     proptest! {
@@ -368,10 +400,7 @@ mod tests {
                 0..20,
             ),
         ) {
-            let hashes = chains(&all);
-            for (inputs, hashes) in all.iter().zip(hashes) {
-                prop_assert_eq!(hashes, one_by_one(inputs));
-            }
+            check(&all);
         }
     }
 }

@@ -111,11 +111,18 @@ impl Raws {
         self.ends[nth].tip = tip;
     }
 
-    /// Puts the tip of the entry that this one goes on from, where it was left open.
+    /// Writes the tip of the entry that this one goes on from into its bytes.
     #[inline]
     pub(super) fn go_on_from(&mut self, nth: usize, tip: Tip) {
         let at = self.begin(nth) + self.ends[nth].outline.prev_at();
         self.bytes[at..at + tip.0.len()].copy_from_slice(&tip.0);
+    }
+
+    /// Whether what is known of an entry is what would be found in its bytes.
+    pub(super) fn is_as_read(&self, nth: usize) -> bool {
+        let end = &self.ends[nth];
+        let read = View::read(self.get(nth).bytes);
+        read.is_ok_and(|read| (read.tip, read.outline()) == (end.tip, end.outline))
     }
 
     /// Reads entries, and puts them behind the others.

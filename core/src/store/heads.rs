@@ -23,8 +23,10 @@ pub(super) struct Heads {
     chains: Vec<(ChainId, Head)>,
     // Where the one stands that was changed last.
     latest: usize,
-    // How many tips are remembered of entries that are no chain's last.
+    // How many tips are remembered of entries that are no chain's last,
     tips: usize,
+    // and how many were when some were forgotten.
+    tips_left: usize,
 }
 
 #[derive(Debug, Clone)]
@@ -124,7 +126,7 @@ impl Heads {
     /// Says that a chain's link does not lead over its last entry yet, to which a write gave this number;
     /// returns the one before it of which the same was said.
     pub(super) fn leave_open(&mut self, chain: ChainId, nth: usize) -> Option<usize> {
-        let at = self.at(chain).ok()?;
+        let at = self.at(chain).expect("its last entry was just put");
         match &mut self.chains[at].1.open {
             Some((_, last)) => Some(core::mem::replace(last, nth)),
             none => {
@@ -161,10 +163,11 @@ impl Heads {
         }
     }
 
-    /// Forgets tips that are remembered of entries that are no chain's last, if they are more than so many:
-    /// all but some of the last of each chain that has moved since this was done before.
+    /// Forgets tips that are remembered of entries that are no chain's last, if they are more than so many,
+    /// and twice as many as were left the last time: all but some of the last of each chain that has moved
+    /// since then.
     pub(super) fn forget_tips(&mut self, most: usize, but_of_each: usize) {
-        if self.tips > most {
+        if self.tips > most.max(2 * self.tips_left) {
             self.tips = 0;
             for (_, head) in &mut self.chains {
                 let but = match core::mem::take(&mut head.has_moved_lately) {
@@ -176,6 +179,7 @@ impl Heads {
                 head.before.shrink_to(2 * but);
                 self.tips += head.before.len();
             }
+            self.tips_left = self.tips;
         }
     }
 }
@@ -223,7 +227,23 @@ mod tests {
         heads.forget_tips(2, 1);
         assert_eq!(tips(&heads), [None, None, Some(52), Some(53), None]);
         heads.forget_tips(0, 1);
-        assert_eq!(tips(&heads), [None, None, None, Some(53), None]);
+        assert_eq!(
+            tips(&heads),
+            [None, None, Some(52), Some(53), None],
+            "it is not twice as many"
+        );
+        for (of, tip) in [(2, 21), (2, 22), (3, 31)] {
+            let moved = heads.move_on(chain(of)).unwrap();
+            (moved.seq, moved.tip) = (moved.seq.next(), Tip([tip; 8]));
+        }
+        heads.forget_tips(3, 1);
+        assert_eq!(
+            tips(&heads),
+            [None, None, None, Some(53), None],
+            "it has not moved since"
+        );
+        let two = |number| heads.tip(chain(2), seq(number)).map(|tip| tip.0[0]);
+        assert_eq!([1, 2, 3].map(two), [None, Some(21), Some(22)]);
         heads.insert(chain(5), head(99));
         assert_eq!(tips(&heads), [Some(99), None, None, None, None]);
     }
@@ -237,7 +257,6 @@ mod tests {
         assert_eq!(heads.leave_open(chain(5), 7), None);
         assert_eq!(heads.leave_open(chain(5), 9), Some(7));
         assert_eq!(heads.leave_open(chain(5), 12), Some(9));
-        assert_eq!(heads.leave_open(chain(4), 13), None);
         assert!(!heads.are_closed());
         let link = Link::from_bytes([1; 32]);
         let firsts = heads.close().map(|(open, first)| {

@@ -23,7 +23,7 @@ mod rows;
 pub(super) use rows::{Kept, Rows};
 
 /// How many tips are remembered of entries that are no chain's last,
-const MOST_TIPS: usize = 1_024;
+const MOST_TIPS: usize = 512;
 /// and how many of each chain that went on lately when they were more: what a device wrote there today and
 /// the day before, which others name when they go on.
 const TIPS_OF_EACH: usize = 128;
@@ -323,6 +323,11 @@ impl Ledger {
     ) -> Option<usize> {
         self.go_on_with(entry, place, gained, arrival, |before| before);
         self.heads.leave_open(place.chain, nth)
+    }
+
+    /// Whether no link is left open.
+    pub(super) fn is_linked(&self) -> bool {
+        self.heads.are_closed()
     }
 
     /// Returns the links that were left open, each with the number of the first entry over which it is to

@@ -9,11 +9,11 @@ use proptest::sample::Index;
 
 use super::scene::{at, new, store};
 use super::*;
-use crate::log::chain::{Mark, Tip};
+use crate::log::chain::{Link, Mark, Tip};
 use crate::log::codec;
 use crate::log::entry::{Change, Draft};
 use crate::log::id::{Arrival, ChainId, FieldNumber, Place, Seq, ThingId};
-use crate::log::seal::Seal;
+use crate::log::seal::{Keys, Seal};
 use crate::log::stamp::Stamp;
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
@@ -480,6 +480,34 @@ fn a_store_that_meets_its_own_id_writes_nothing_until_it_has_another() {
     assert!(!phone.id_is_in_use_elsewhere());
     assert_eq!(in_force(&phone, 6), "on the copy");
     assert_eq!(phone.branched(LOGBOOK).unwrap(), []);
+}
+
+#[test]
+fn what_a_store_seals_in_the_middle_of_a_batch_is_what_came_before() {
+    let (mut phone, copy) = (store(1), store(1));
+    for store in [&phone, &copy] {
+        for (field, now) in [(5, 10), (6, 20)] {
+            store.record(&[set(field, "on both")], at(now)).unwrap();
+        }
+    }
+    copy.record(&[set(7, "on the copy")], at(30)).unwrap();
+    let all = copy.entries_beyond(LOGBOOK, &VersionVector::new(), usize::MAX);
+    let (batch, _) = all.unwrap();
+    // Two are its own and come back; the third is not.
+    phone.drop_logbook(LOGBOOK).unwrap();
+    phone.append(&batch, at(40), Clocks::TakenAsTold).unwrap();
+    assert!(phone.id_is_in_use_elsewhere());
+    assert_eq!(phone.heads(LOGBOOK).unwrap(), copy.heads(LOGBOOK).unwrap());
+    let seals = phone.seals(&batch).unwrap();
+    let origin = Link::origin(LOGBOOK, phone.device());
+    let own = batch[..2].iter().fold(origin, |link, raw| link.after(raw));
+    let ends: Vec<_> = seals
+        .iter()
+        .map(|seal| (seal.seq.get(), seal.link))
+        .collect();
+    assert_eq!(ends, [(2, own)]);
+    assert_eq!(Keys::default().device_of(&seals[0]), Some(phone.device()));
+    assert_eq!(phone.verify().unwrap().faults, []);
 }
 
 #[test]

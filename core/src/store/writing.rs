@@ -69,7 +69,8 @@ struct NewEntry<'s> {
     tip: Tip,
     outline: Outline,
     arrived: WallMs,
-    /// The number of the next one whose link was left open on the same chain: not the first one.
+    /// The number of the next one on the same chain, if the links of both were left open. The first entry of
+    /// a write follows none.
     follower: Option<NonZeroU32>,
 }
 
@@ -470,6 +471,11 @@ impl<'s> Writing<'s> {
 
     fn commit_to(mut self, writer: Option<Writer>, settles: bool) -> Result<(), Error> {
         self.link();
+        let is_linked = |looked: &Looked| looked.ledger.is_linked();
+        debug_assert!(
+            self.ledgers.all.iter().all(is_linked),
+            "links are made first"
+        );
         let last = self.new.last().map_or(self.live.last, |last| Last {
             bookmark: last.bookmark(),
             arrived: last.arrived,

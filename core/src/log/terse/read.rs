@@ -47,6 +47,8 @@ pub(super) struct Reader<'a, H> {
     books: Vec<(LogbookId, Vec<ThingId>)>,
     runs: Vec<Run>,
     run_numbers: HashMap<(usize, usize), usize, RandomState>,
+    // The runs with entries whose tips are not made yet.
+    open: Vec<usize>,
     visits: Vec<ThingId>,
     names: Vec<&'a str>,
     forms: Vec<Form>,
@@ -88,6 +90,7 @@ impl<'a, H> Reader<'a, H> {
             books: Vec::new(),
             runs: Vec::new(),
             run_numbers: HashMap::default(),
+            open: Vec::new(),
             visits: Vec::new(),
             names: Vec::new(),
             forms: Vec::new(),
@@ -112,7 +115,8 @@ impl<'a, H> Reader<'a, H> {
         } = self;
         let runs = runs.into_iter().map(|run| {
             let key = (books[run.book].0, devices[run.device].id);
-            (key, run)
+            let open = Vec::new(); // and the room that was in it
+            (key, Run { open, ..run })
         });
         let runs = runs.collect();
         for (_, mut things) in books {
@@ -135,7 +139,8 @@ impl<'a, H> Reader<'a, H> {
             if self.to_next_as_it_is == Some(1) {
                 self.next_as_it_is()?;
                 let entry = View::read(self.body()?)?;
-                self.take(&entry)?;
+                self.make_room(entry.raw.len())?;
+                self.before.put(&entry);
                 continue;
             }
             if let Some(distance) = &mut self.to_next_as_it_is {
@@ -147,6 +152,9 @@ impl<'a, H> Reader<'a, H> {
                 Err(Unknown) => return Ok(false),
             };
             self.make_room(raw.len())?;
+            if self.runs[run].open.is_empty() {
+                self.open.push(run);
+            }
             self.runs[run].open.push(self.before.entries.len());
             self.before.entries.put(&raw, Tip::NONE, outline);
         }
@@ -157,9 +165,10 @@ impl<'a, H> Reader<'a, H> {
     /// Makes the tips that were left open. Each entry names the one before it by its tip, so that one waits
     /// for the other; but the runs of a batch go side by side.
     fn settle(&mut self) {
-        let entries = &mut self.before.entries;
-        let open = self.runs.iter_mut().filter(|run| !run.open.is_empty());
-        Tip::of_chains(open.map(|run| (run, 0)), |(run, at), tip, input| {
+        let (entries, runs) = (&mut self.before.entries, &mut self.runs);
+        let open = self.open.iter().map(|run| (*run, 0));
+        Tip::of_chains(open, |(run, at), tip, input| {
+            let run = &mut runs[*run];
             if let Some(tip) = tip {
                 entries.settle(run.open[*at], tip);
                 run.tips.push(tip);
@@ -168,27 +177,22 @@ impl<'a, H> Reader<'a, H> {
             let Some(&nth) = run.open.get(*at) else {
                 return false;
             };
-            // The first of a run names one that was told; those behind it go on from each other.
+            // Whatever stands behind another of its run goes on from it, and may have been read before that
+            // one's tip was made, even if it is the first here now.
             if let Some(tip) = run.tips.last() {
                 entries.go_on_from(nth, *tip);
             }
             input.extend_from_slice(entries.get(nth).bytes);
             true
         });
-        for nth in self.runs.iter_mut().flat_map(|run| run.open.drain(..)) {
-            let entry = entries.get(nth).view();
-            debug_assert_eq!(
-                View::read(entry.raw).map(|read| (read.outline(), read.tip)),
-                Ok((entry.outline(), entry.tip)),
-                "an entry is what it would be read as"
-            );
+        for run in self.open.drain(..) {
+            for nth in runs[run].open.drain(..) {
+                debug_assert!(
+                    entries.is_as_read(nth),
+                    "an entry is what it would be read as"
+                );
+            }
         }
-    }
-
-    fn take(&mut self, entry: &View<'_>) -> Result<(), CodecError> {
-        self.make_room(entry.raw.len())?;
-        self.before.entries.push(entry);
-        Ok(())
     }
 
     fn make_room(&mut self, bytes: usize) -> Result<(), CodecError> {

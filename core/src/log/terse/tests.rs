@@ -105,13 +105,25 @@ fn passed_on(batches: &[&[Written]], told: &Both, held: &Both) -> Option<Vec<Wri
     Some(entries_of(&unpacking))
 }
 
+/// The same entry as another version might write it: its number takes a byte more.
+fn otherwise(entry: &Entry) -> Written {
+    let mut raw = codec::encode(entry).unwrap();
+    let number = 1 + 2 * 16; // behind the format, the logbook and the device
+    assert!(raw[number] < 0x80);
+    raw[number] |= 0x80;
+    raw.insert(number + 1, 0);
+    Written::read(raw).unwrap()
+}
+
 /// Entries of few devices in few logbooks, each after the one before it of its chain, as nearly always;
-/// some of them were gained by the next.
+/// some of them were gained by the next, and some are written in a way of their own.
 fn season() -> impl Strategy<Value = Vec<Written>> {
-    let entries = prop::collection::vec((entry(), 0_u8..3, 0_u8..2, any::<bool>()), 0..24);
+    let plainly = prop::bool::weighted(0.9);
+    let entry = (entry(), 0_u8..3, 0_u8..3, any::<bool>(), plainly);
+    let entries = prop::collection::vec(entry, 0..32);
     entries.prop_map(|entries| {
         let mut season: Vec<Written> = Vec::new();
-        for (mut entry, device, logbook, as_before) in entries {
+        for (mut entry, device, logbook, as_before, plainly) in entries {
             entry.device = DeviceId::from_bytes([device + 1; 16]);
             entry.logbook = LogbookId::from_bytes([logbook + 60; 16]);
             let here = season.iter().rev();
@@ -132,7 +144,10 @@ fn season() -> impl Strategy<Value = Vec<Written>> {
                 .map(Written::mark)
                 .into_iter()
                 .collect();
-            season.extend(written(&[entry]));
+            match plainly {
+                true => season.extend(written(&[entry])),
+                false => season.push(otherwise(&entry)),
+            }
         }
         season
     })
@@ -179,6 +194,12 @@ proptest! {
                 prop_assert!(unpacking.unpack(packed, &mut both.clone()).unwrap());
             }
             prop_assert_eq!(entries_of(&unpacking), rest);
+            // The same where the first ones come spelled out.
+            let mut unpacking = Unpacking::into_at_most(MAX);
+            let raws: Vec<_> = first.iter().map(|written| written.raw.clone()).collect();
+            unpacking.take(&raws).unwrap();
+            prop_assert!(unpacking.unpack(&other, &mut both.clone()).unwrap());
+            prop_assert_eq!(entries_of(&unpacking), rest);
         }
         // One who lacks an entry understands the same or nothing.
         if !before.is_empty() {
@@ -187,6 +208,22 @@ proptest! {
             let understood = passed_on(&[rest], &both, &lacking);
             prop_assert!(understood.is_none_or(|understood| understood == rest));
         }
+    }
+
+    #[test]
+    fn chains_of_which_some_entries_are_held_go_on_from_those(
+        season in season(),
+        is_held in prop::collection::vec(any::<bool>(), 32),
+    ) {
+        let mut both = Both::default();
+        let mut batch = Vec::new();
+        for (written, is_held) in season.into_iter().zip(is_held) {
+            match is_held {
+                true => both.entries.push(written),
+                false => batch.push(written),
+            }
+        }
+        prop_assert_eq!(passed_on(&[&batch], &both, &both), Some(batch));
     }
 
     #[test]

@@ -37,7 +37,7 @@ pub(super) struct Run {
     pub(super) device: usize,
     pub(super) first: u64,
     pub(super) tips: Vec<Tip>,
-    /// The numbers of the entries behind those whose tips are not made yet.
+    /// Where in [`Unpacking::entries`] those behind `tips` lie, whose tips are not made yet.
     pub(super) open: Vec<usize>,
     pub(super) visit: Option<ThingId>,
 }
@@ -51,7 +51,9 @@ impl Run {
     /// Whether the entry of this number is among those whose tips are not made yet.
     pub(super) fn is_open(&self, seq: u64) -> bool {
         let nth = seq.checked_sub(self.first);
-        nth.is_some_and(|nth| nth >= self.tips.len() as u64 && seq < self.next())
+        let nth = nth.and_then(|nth| usize::try_from(nth).ok());
+        let open = self.tips.len()..self.tips.len() + self.open.len();
+        nth.is_some_and(|nth| open.contains(&nth))
     }
 
     pub(super) fn tip(&self, seq: u64) -> Option<Tip> {
@@ -113,22 +115,27 @@ impl Unpacking {
         let bytes = raws.iter().map(Vec::len).sum();
         self.left = self.left.checked_sub(bytes).ok_or(TOO_MUCH)?;
         for entry in View::read_all(raws) {
-            let entry = entry?;
-            let run = Run {
-                book: 0,
-                device: 0,
-                first: entry.seq.get(),
-                tips: vec![entry.tip],
-                open: Vec::new(),
-                visit: None,
-            };
-            self.runs.keep((entry.logbook, entry.device), run);
-            self.entries.push(&entry);
+            self.put(&entry?);
         }
         Ok(())
     }
 
-    /// Unpacks what [`super::pack`] packed; says whether it means the same here.
+    /// Puts an entry that was spelled out behind the others, which may name it.
+    pub(super) fn put(&mut self, entry: &View<'_>) {
+        let run = Run {
+            book: 0,
+            device: 0,
+            first: entry.seq.get(),
+            tips: vec![entry.tip],
+            open: Vec::new(),
+            visit: None,
+        };
+        self.runs.keep((entry.logbook, entry.device), run);
+        self.entries.push(entry);
+    }
+
+    /// Unpacks what [`super::pack`] packed; says whether it means the same here. Where it does not, or fails,
+    /// entries of this batch may lack tips.
     ///
     /// # Errors
     /// [`CodecError`] where the bytes are no such batch, or too many; what `holder` returns.
