@@ -105,9 +105,9 @@ impl Lanes {
     ) {
         let level = Level::new();
         let few = match dispatch!(level, simd => width(simd)) {
+            _ if level.is_fallback() => LANES,
             LANES.. => FEW,
-            2..LANES => FEW_OF_HALVES,
-            _ => LANES,
+            _ => FEW_OF_HALVES,
         };
         self.chains_at(level, few, chains, next);
     }
