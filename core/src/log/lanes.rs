@@ -140,7 +140,7 @@ impl Lanes {
             for (nth, lane) in lanes.iter_mut().enumerate() {
                 lane.put_block(nth, &mut block);
             }
-            values = dispatch!(level, simd => compress(simd, &values, &block));
+            values = compress_at(level, &values, &block);
             for (nth, lane) in lanes.iter_mut().enumerate() {
                 if lane.chain.is_some() && lane.at == lane.bytes.len() {
                     let hash = taken(&values, nth);
@@ -251,6 +251,12 @@ fn width<S: Simd>(_: S) -> usize {
     S::u32s::LEN
 }
 
+/// [`compress`] at a level, once in the program for each.
+#[inline(never)]
+fn compress_at(level: Level, values: &[Words; 8], block: &Block) -> [Words; 8] {
+    dispatch!(level, simd => compress(simd, values, block))
+}
+
 /// The compression function, for the only chunk of an input.
 #[inline(always)]
 fn compress<S: Simd>(simd: S, values: &[Words; 8], block: &Block) -> [Words; 8] {
@@ -263,7 +269,7 @@ fn compress<S: Simd>(simd: S, values: &[Words; 8], block: &Block) -> [Words; 8] 
         }))
     };
     let halves = [half(0), half(1)];
-    let words = |word: usize| halves[word / 8][word % 8];
+    let words: [u32x8<S>; 16] = core::array::from_fn(|word| halves[word / 8][word % 8]);
     let mut state: [u32x8<S>; 16] = core::array::from_fn(|word| match word {
         0..8 => some(values[word]),
         8..12 => u32x8::splat(simd, IV[word - 8]),
@@ -271,13 +277,9 @@ fn compress<S: Simd>(simd: S, values: &[Words; 8], block: &Block) -> [Words; 8] 
         14 => some(block.lengths),
         _ => some(block.flags),
     });
-    round::<S, 0>(&mut state, words);
-    round::<S, 1>(&mut state, words);
-    round::<S, 2>(&mut state, words);
-    round::<S, 3>(&mut state, words);
-    round::<S, 4>(&mut state, words);
-    round::<S, 5>(&mut state, words);
-    round::<S, 6>(&mut state, words);
+    for order in &SCHEDULE {
+        round(&mut state, &words, order);
+    }
     core::array::from_fn(|word| *(state[word] ^ state[word + 8]))
 }
 
@@ -295,23 +297,18 @@ fn across<S: Simd>(mut words: [u32x8<S>; LANES]) -> [u32x8<S>; LANES] {
     words
 }
 
+/// Mixes the words of a block into the state, in the order of a round: down its columns, then along its
+/// diagonals.
 #[inline(always)]
-fn round<S: Simd, const ROUND: usize>(
-    state: &mut [u32x8<S>; 16],
-    words: impl Fn(usize) -> u32x8<S>,
-) {
-    let mut mix = |places, nth: usize| {
-        let [first, second] = [2 * nth, 2 * nth + 1].map(|word| words(SCHEDULE[ROUND][word]));
-        mix(state, places, first, second);
-    };
-    mix([0, 4, 8, 12], 0);
-    mix([1, 5, 9, 13], 1);
-    mix([2, 6, 10, 14], 2);
-    mix([3, 7, 11, 15], 3);
-    mix([0, 5, 10, 15], 4);
-    mix([1, 6, 11, 12], 5);
-    mix([2, 7, 8, 13], 6);
-    mix([3, 4, 9, 14], 7);
+fn round<S: Simd>(state: &mut [u32x8<S>; 16], words: &[u32x8<S>; 16], order: &[usize; 16]) {
+    mix(state, [0, 4, 8, 12], words[order[0]], words[order[1]]);
+    mix(state, [1, 5, 9, 13], words[order[2]], words[order[3]]);
+    mix(state, [2, 6, 10, 14], words[order[4]], words[order[5]]);
+    mix(state, [3, 7, 11, 15], words[order[6]], words[order[7]]);
+    mix(state, [0, 5, 10, 15], words[order[8]], words[order[9]]);
+    mix(state, [1, 6, 11, 12], words[order[10]], words[order[11]]);
+    mix(state, [2, 7, 8, 13], words[order[12]], words[order[13]]);
+    mix(state, [3, 4, 9, 14], words[order[14]], words[order[15]]);
 }
 
 #[inline(always)]

@@ -134,10 +134,10 @@ impl Store {
         taking: &Taking,
         now: WallMs,
     ) -> Result<Appended, Error> {
-        let sheaves = Sheaf::gather(seals, |_| false);
+        let (sheaves, batch) = (Sheaf::gather(seals, |_| false), View::read_all(batch));
         let mut writing = Writing::begin(self, now)?;
         writing.expect(batch.len());
-        let taken = self.take_in(&mut writing, View::read_all(batch), &sheaves, taking, now)?;
+        let taken = self.take_in(&mut writing, batch, &sheaves, taking, now)?;
         if let Some(writer) = taken.writer {
             writing.commit(Some(writer))?;
         }
