@@ -114,7 +114,7 @@ impl Raws {
     /// Writes the tip of the entry that this one goes on from into its bytes.
     #[inline]
     pub(super) fn go_on_from(&mut self, nth: usize, tip: Tip) {
-        let at = self.begin(nth) + self.ends[nth].outline.prev_at();
+        let at = self.begin(nth) + usize::from(self.ends[nth].outline.prev_at);
         self.bytes[at..at + tip.0.len()].copy_from_slice(&tip.0);
     }
 

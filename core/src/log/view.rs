@@ -60,14 +60,6 @@ pub(crate) struct Outline {
     pub(super) changes: (u32, u32),
 }
 
-impl Outline {
-    /// Where the tip of the entry before it begins.
-    #[inline]
-    pub(super) fn prev_at(&self) -> usize {
-        usize::from(self.prev_at)
-    }
-}
-
 /// Where an entry's logbook and its device begin; what comes after them is of no fixed length.
 const LOGBOOK_AT: usize = 1;
 const DEVICE_AT: usize = LOGBOOK_AT + 16;
@@ -144,7 +136,7 @@ impl<'a> View<'a> {
     /// Sees an entry of which this was found before.
     #[inline]
     pub(crate) fn along(raw: &'a [u8], tip: Tip, outline: &Outline) -> Self {
-        let prev_at = outline.prev_at();
+        let prev_at = usize::from(outline.prev_at);
         let by_at = usize::from(outline.by_at);
         let by_end = by_at + usize::from(outline.by_length);
         let list = |(count, at): (u32, u32)| List {

@@ -41,11 +41,36 @@ struct Device {
     offset: i16,
 }
 
+/// The entries that are read of a device in a logbook.
+struct UnderWay {
+    book: usize,
+    device: usize,
+    run: Run,
+    // Where in [`Unpacking::entries`] those behind the run lie, whose tips are not made yet.
+    open: Vec<usize>,
+    visit: Option<ThingId>,
+}
+
+impl UnderWay {
+    /// The number of the entry that follows.
+    const fn next(&self) -> u64 {
+        let many = self.run.tips.len() + self.open.len();
+        self.run.first.wrapping_add(many as u64)
+    }
+
+    /// Whether the entry of this number is among those whose tips are not made yet.
+    fn is_open(&self, seq: u64) -> bool {
+        let made = self.run.tips.len();
+        let nth = self.run.before(seq);
+        nth.is_some_and(|nth| (made..made + self.open.len()).contains(&nth))
+    }
+}
+
 pub(super) struct Reader<'a, H> {
     left: [Scan<'a>; column::COUNT],
     devices: Vec<Device>,
     books: Vec<(LogbookId, Vec<ThingId>)>,
-    runs: Vec<Run>,
+    runs: Vec<UnderWay>,
     run_numbers: HashMap<(usize, usize), usize, RandomState>,
     // The runs with entries whose tips are not made yet.
     open: Vec<usize>,
@@ -113,10 +138,9 @@ impl<'a, H> Reader<'a, H> {
             before,
             ..
         } = self;
-        let runs = runs.into_iter().map(|run| {
-            let key = (books[run.book].0, devices[run.device].id);
-            let open = Vec::new(); // and the room that was in it
-            (key, Run { open, ..run })
+        let runs = runs.into_iter().map(|under_way| {
+            let key = (books[under_way.book].0, devices[under_way.device].id);
+            (key, under_way.run)
         });
         let runs = runs.collect();
         for (_, mut things) in books {
@@ -168,13 +192,13 @@ impl<'a, H> Reader<'a, H> {
         let (entries, runs) = (&mut self.before.entries, &mut self.runs);
         let open = self.open.iter().map(|run| (*run, 0));
         Tip::of_chains(open, |(run, at), tip, input| {
-            let run = &mut runs[*run];
+            let UnderWay { run, open, .. } = &mut runs[*run];
             if let Some(tip) = tip {
-                entries.settle(run.open[*at], tip);
+                entries.settle(open[*at], tip);
                 run.tips.push(tip);
                 *at += 1;
             }
-            let Some(&nth) = run.open.get(*at) else {
+            let Some(&nth) = open.get(*at) else {
                 return false;
             };
             // Whatever stands behind another of its run goes on from it, and may have been read before that
@@ -419,11 +443,13 @@ impl<'a, H> Reader<'a, H> {
         let next = self.runs.len();
         let run = *self.run_numbers.entry((device, book)).or_insert(next);
         if run == next {
-            self.runs.push(Run {
+            self.runs.push(UnderWay {
                 book,
                 device,
-                first: 0,
-                tips: Vec::with_capacity(room(next)),
+                run: Run {
+                    first: 0,
+                    tips: Vec::with_capacity(room(next)),
+                },
                 open: Vec::with_capacity(room(next)),
                 visit: None,
             });
@@ -442,7 +468,7 @@ impl<'a, H> Reader<'a, H> {
         if is_next {
             let last = &self.runs[run];
             let tip = match last.open.is_empty() {
-                true => *last.tips.last().ok_or(STRANGE)?,
+                true => *last.run.tips.last().ok_or(STRANGE)?,
                 false => Tip::NONE, // until it is made
             };
             return Ok(Some((Seq::new(last.next()).ok_or(ZERO)?, tip)));
@@ -463,17 +489,16 @@ impl<'a, H> Reader<'a, H> {
         if !self.runs[run].open.is_empty() {
             self.settle();
         }
-        let run = &mut self.runs[run];
-        if !run.tips.is_empty() {
-            let key = (self.books[run.book].0, self.devices[run.device].id);
-            let earlier = Run {
-                tips: core::mem::take(&mut run.tips),
-                open: Vec::new(),
-                ..*run
-            };
+        let under_way = &mut self.runs[run];
+        if !under_way.run.tips.is_empty() {
+            let key = (
+                self.books[under_way.book].0,
+                self.devices[under_way.device].id,
+            );
+            let earlier = core::mem::take(&mut under_way.run);
             self.before.runs.keep(key, earlier);
         }
-        (run.first, run.visit) = (seq.get(), None);
+        (under_way.run.first, under_way.visit) = (seq.get(), None);
         Ok(Some((seq, prev)))
     }
 
@@ -573,7 +598,7 @@ impl<'a, H> Reader<'a, H> {
                 if run.is_some_and(|run| self.runs[run].is_open(seq.get())) {
                     self.settle();
                 }
-                match run.and_then(|run| self.runs[run].tip(seq.get())) {
+                match run.and_then(|run| self.runs[run].run.tip(seq.get())) {
                     Some(tip) => tip,
                     None => found!(self.held_tip(book, device, seq)?),
                 }

@@ -31,34 +31,20 @@ pub struct Unpacking {
 }
 
 /// Entries of one device in one logbook that follow each other.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(super) struct Run {
-    pub(super) book: usize,
-    pub(super) device: usize,
     pub(super) first: u64,
     pub(super) tips: Vec<Tip>,
-    /// Where in [`Unpacking::entries`] those behind `tips` lie, whose tips are not made yet.
-    pub(super) open: Vec<usize>,
-    pub(super) visit: Option<ThingId>,
 }
 
 impl Run {
-    pub(super) const fn next(&self) -> u64 {
-        let many = self.tips.len() + self.open.len();
-        self.first.wrapping_add(many as u64)
-    }
-
-    /// Whether the entry of this number is among those whose tips are not made yet.
-    pub(super) fn is_open(&self, seq: u64) -> bool {
-        let nth = seq.checked_sub(self.first);
-        let nth = nth.and_then(|nth| usize::try_from(nth).ok());
-        let open = self.tips.len()..self.tips.len() + self.open.len();
-        nth.is_some_and(|nth| open.contains(&nth))
+    /// How many entries of it come before the one of this number, unless it begins behind that.
+    pub(super) fn before(&self, seq: u64) -> Option<usize> {
+        usize::try_from(seq.checked_sub(self.first)?).ok()
     }
 
     pub(super) fn tip(&self, seq: u64) -> Option<Tip> {
-        let nth = usize::try_from(seq.checked_sub(self.first)?).ok()?;
-        self.tips.get(nth).copied()
+        self.tips.get(self.before(seq)?).copied()
     }
 }
 
@@ -123,12 +109,8 @@ impl Unpacking {
     /// Puts an entry that was spelled out behind the others, which may name it.
     pub(super) fn put(&mut self, entry: &View<'_>) {
         let run = Run {
-            book: 0,
-            device: 0,
             first: entry.seq.get(),
             tips: vec![entry.tip],
-            open: Vec::new(),
-            visit: None,
         };
         self.runs.keep((entry.logbook, entry.device), run);
         self.entries.push(entry);

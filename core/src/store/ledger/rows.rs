@@ -180,10 +180,6 @@ impl Ledger {
         heads: impl Iterator<Item = (ChainId, &'a HeadRow)> + Clone,
         row: &mut Vec<u8>,
     ) {
-        debug_assert!(
-            self.heads.are_closed(),
-            "links are made before they are kept"
-        );
         let many = heads.clone().count();
         row.reserve(64 + 96 * many);
         number(row, many as u64);
