@@ -81,7 +81,7 @@ const PRINTED: &str = "day-end";
 
 pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let store = call.store()?;
-    let office = Office::read(&store, call)?;
+    let mut office = Office::read(&store, call)?;
     match args.step {
         None => {
             let printed = office.day.lines.iter().map(|listed| &listed.line);
@@ -125,7 +125,7 @@ impl<'a> Office<'a> {
         })
     }
 
-    fn decide(&self, args: &DecideArgs) -> Result<(), Error> {
+    fn decide(&mut self, args: &DecideArgs) -> Result<(), Error> {
         let (key, basis) = self.meant(&args.line)?;
         let line = self.day.line(&key);
         let offer = line.and_then(|line| offered(line, &args.what));
@@ -169,7 +169,7 @@ impl<'a> Office<'a> {
         })
     }
 
-    fn undo(&self, number: Option<usize>) -> Result<(), Error> {
+    fn undo(&mut self, number: Option<usize>) -> Result<(), Error> {
         let nth = number.unwrap_or(1).checked_sub(1);
         let decided = nth.and_then(|nth| self.day.decided.get(nth));
         let Some(decided) = decided else {
@@ -182,7 +182,8 @@ impl<'a> Office<'a> {
         for of in marks {
             self.write(decided.logbook, taking_back(decided, of))?;
         }
-        self.done(&format!("Taken back: {}", decided.words))
+        let done = format!("Taken back: {}", decided.words);
+        self.done(&done)
     }
 
     /// Holding an entry back is a dispatcher's: no hub takes such a word from anybody else, and
@@ -209,7 +210,7 @@ impl<'a> Office<'a> {
         }
     }
 
-    fn close(&self, why: &str) -> Result<(), Error> {
+    fn close(&mut self, why: &str) -> Result<(), Error> {
         let Some(office) = self.digests.office() else {
             return Err(Error::input(
                 "a day is closed in the company's logbook, and there is none here",
@@ -235,8 +236,10 @@ impl<'a> Office<'a> {
     }
 
     /// Says what was done and how many lines are left.
-    fn done(&self, what: &str) -> Result<(), Error> {
-        let left = Self::read(self.store, self.call)?.day.lines.len();
+    fn done(&mut self, what: &str) -> Result<(), Error> {
+        self.digests.refresh(self.store)?;
+        let day = self.digests.day(&self.digests.heard(), self.today);
+        let left = day.lines.len();
         self.call.print(&Done {
             done: what.trim().to_owned(),
             left,

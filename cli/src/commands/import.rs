@@ -5,6 +5,7 @@ mod entries;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use serde::Serialize;
 
@@ -13,7 +14,7 @@ use headwalk_core::log::entry::{Change, Draft, Entry};
 use headwalk_core::log::id::{LogbookId, Seq, ThingId};
 use headwalk_core::log::stamp::Stamp;
 use headwalk_core::log::value::HowKnown;
-use headwalk_core::merge::replay::Placed;
+use headwalk_core::merge::replay::{Placed, State};
 use headwalk_core::site::apart::{self, joined};
 use headwalk_core::site::fields::{self, FieldDef, Shape};
 use headwalk_core::site::kind::ThingKind;
@@ -24,6 +25,7 @@ use super::add::Meant;
 use crate::call::Call;
 use crate::error::Error;
 use crate::geojson;
+use crate::logbook::state_of;
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::table_file::{Column, Faults, Row, TableFile};
@@ -216,6 +218,9 @@ struct Importing<'a> {
     logbook: LogbookId,
     things: &'a Table<'a>,
     call: &'a Call,
+    /// What the site says, with what the lines so far write.
+    state: Arc<State>,
+    /// Its entries with theirs, once that was asked for.
     entries: Vec<Placed>,
     by: String,
 }
@@ -227,13 +232,13 @@ impl<'a> Importing<'a> {
         things: &'a Table<'a>,
         call: &'a Call,
     ) -> Result<Self, Error> {
-        let entries = store.entries(logbook)?;
         Ok(Self {
             store,
             logbook,
             things,
             call,
-            entries: entries.into_iter().map(|kept| kept.placed).collect(),
+            state: state_of(store, logbook)?,
+            entries: Vec::new(),
             by: call.by(store)?,
         })
     }
@@ -252,15 +257,17 @@ impl<'a> Importing<'a> {
             _ => 0,
         };
         lines.sort_by_key(|(_, meant)| rank(meant));
-        for of_rank in lines.chunk_by(|(_, a), (_, b)| rank(a) == rank(b)) {
-            let state = apart::told(&self.entries, None);
+        let ranks = lines.chunk_by(|(_, a), (_, b)| rank(a) == rank(b));
+        let mut ranks = ranks.peekable();
+        while let Some(of_rank) = ranks.next() {
+            let state = Arc::clone(&self.state);
             let site = Site::of(&state, self.logbook);
             let mut drafts = Vec::new();
             for (at, (row, meant)) in (0..).zip(of_rank) {
                 drafts.extend(self.line(&site, at, row, meant, outcome, faults)?);
             }
-            for draft in &drafts {
-                self.entries.push(self.foreseen(draft));
+            if !drafts.is_empty() && ranks.peek().is_some() {
+                self.foresee(&drafts)?;
             }
             outcome.drafts.extend(drafts);
         }
@@ -348,24 +355,35 @@ impl<'a> Importing<'a> {
         Ok((change, parsed.ask))
     }
 
-    /// The entry that a draft will be, near enough to see what the things in it are called.
-    fn foreseen(&self, draft: &Draft) -> Placed {
+    /// Lets what the lines so far write stand there, for those that follow. Each entry is as it will be,
+    /// but for what only recording it gives it.
+    fn foresee(&mut self, drafts: &[Draft]) -> Result<(), Error> {
+        if self.entries.is_empty() {
+            let kept = self.store.entries(self.logbook)?.into_iter();
+            self.entries = kept.map(|kept| kept.placed).collect();
+        }
         let device = self.store.device();
         let own = self.entries.iter().map(|placed| &placed.entry);
         let own = own.filter(|entry| entry.device == device);
-        let last = own.map(|entry| entry.seq).max();
-        Placed::alone(Entry {
-            logbook: draft.logbook,
-            device,
-            seq: last.map_or(Seq::FIRST, Seq::next),
-            prev: Tip::NONE,
-            stamp: Stamp::end_of(self.call.now().wall),
-            utc_offset_min: draft.utc_offset_min,
-            by: draft.by.clone(),
-            visit: None,
-            gained: Vec::new(),
-            changes: draft.changes.clone(),
-        })
+        let mut last = own.map(|entry| entry.seq).max();
+        for draft in drafts {
+            let seq = last.map_or(Seq::FIRST, Seq::next);
+            last = Some(seq);
+            self.entries.push(Placed::alone(Entry {
+                logbook: draft.logbook,
+                device,
+                seq,
+                prev: Tip::NONE,
+                stamp: Stamp::end_of(self.call.now().wall),
+                utc_offset_min: draft.utc_offset_min,
+                by: draft.by.clone(),
+                visit: None,
+                gained: Vec::new(),
+                changes: draft.changes.clone(),
+            }));
+        }
+        self.state = Arc::new(apart::told(&self.entries, None));
+        Ok(())
     }
 }
 

@@ -11,7 +11,7 @@ use headwalk_core::site::things::{self, AddressError, Site, Thing};
 
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment, written};
+use crate::logbook::{Logbook, Moment, state_of, written};
 use crate::output::{Page, Report, counted};
 use crate::record::{Action, Recorded, record};
 use crate::roots::{Root, Roots};
@@ -126,6 +126,13 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
                 .iter()
                 .filter(|root| root.kind == Some(ThingKind::Site))
             {
+                let state = state_of(&store, root.id)?;
+                let site = Site::of(&state, root.id);
+                let mut things = site.things();
+                let is_joined = things.any(|thing| site.kept(thing.id) != thing.id);
+                if !is_joined && !pairs::may_suggest(&site) {
+                    continue;
+                }
                 let logbook = Logbook::read(&store, root.id, Moment::default())?;
                 let book = Book::of(root, &logbook);
                 records

@@ -4,8 +4,9 @@ use serde::Serialize;
 
 use headwalk_core::log::id::{FieldNumber, ThingId};
 use headwalk_core::merge::register::{Register, Write};
+use headwalk_core::site::day_end::asks_for_entries;
 use headwalk_core::site::fields::any;
-use headwalk_core::site::sight::Sight;
+use headwalk_core::site::sight::{Book, Sight};
 use headwalk_core::site::things::Site;
 use headwalk_core::site::unit::UnitSystem;
 
@@ -13,7 +14,7 @@ use super::join::PairLine;
 use super::visit::moved::AstrayLine;
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment};
+use crate::logbook::{Logbook, Moment, state_of};
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::said::{LETTERS, Said, Saying, What, called, visit_called};
@@ -57,11 +58,11 @@ struct InTwo {
 
 /// One of its versions.
 #[derive(Serialize)]
-pub struct Version {
+struct Version {
     /// What `choose` calls it.
     version: char,
     #[serde(flatten)]
-    pub said: Said,
+    said: Said,
     /// The values that its writer had seen and replaced.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     had_seen: Vec<Said>,
@@ -75,18 +76,18 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
     let wanted = roots.wanted(args.site.as_deref())?;
     let (mut fields, mut maybe_one) = (Vec::new(), Vec::new());
     for root in &wanted {
+        let state = state_of(&store, root.id)?;
+        let site = Site::of(&state, root.id);
+        if !asks_for_entries(&site) {
+            continue;
+        }
         let logbook = Logbook::read(&store, root.id, Moment::default())?;
-        let site = Site::of(&logbook.state, root.id);
         maybe_one.extend(PairLine::all(root, &logbook, &site)?);
-        for (thing, field, register) in logbook.state.registers() {
+        let book = logbook.book(&site);
+        for (thing, field, register) in state.registers() {
             if stands_in_two(&site, thing, field, register) {
-                fields.push(InTwo::of(
-                    root,
-                    &logbook,
-                    &site,
-                    (thing, field, register),
-                    call,
-                )?);
+                let of = (thing, field, register);
+                fields.push(InTwo::of(root, &logbook, &book, of, call)?);
             }
         }
     }
@@ -112,15 +113,14 @@ pub fn stands_in_two(
 }
 
 /// Returns the versions of a field, the one in force first.
-pub fn versions(
+fn versions(
     logbook: &Logbook,
-    site: &Site<'_>,
+    book: &Book<'_>,
     (thing, field, register): (ThingId, FieldNumber, &Register),
     system: UnitSystem,
 ) -> Result<Vec<Version>, Error> {
-    let what = What::Field(field);
-    let book = logbook.book(site);
-    let sight = Sight::of(&book, thing);
+    let (what, site) = (What::Field(field), book.site);
+    let sight = Sight::of(book, thing);
     let version = |(version, write): (char, &Write)| {
         let kept = logbook.entry(write.place)?;
         let visit = kept.entry.visit;
@@ -138,7 +138,7 @@ impl InTwo {
     fn of(
         root: &Root,
         logbook: &Logbook,
-        site: &Site<'_>,
+        book: &Book<'_>,
         (thing, field, register): (ThingId, FieldNumber, &Register),
         call: &Call,
     ) -> Result<Self, Error> {
@@ -146,9 +146,9 @@ impl InTwo {
             logbook: root.id.to_string(),
             site: root.name.clone(),
             thing: thing.to_string(),
-            name: called(site, thing),
+            name: called(book.site, thing),
             field: What::Field(field).name(),
-            versions: versions(logbook, site, (thing, field, register), call.units())?,
+            versions: versions(logbook, book, (thing, field, register), call.units())?,
         })
     }
 }

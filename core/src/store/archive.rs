@@ -1,7 +1,7 @@
 //! The entries themselves, as they lie in blocks and after them: read in order, or found one by one.
 
 use std::cell::{OnceCell, RefCell};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use redb::{Key, ReadOnlyTable, ReadTransaction, TableDefinition, Value};
@@ -337,39 +337,47 @@ impl<'a> Archive<'a> {
         Ok(all)
     }
 
-    /// Returns the entry of a device under a number, where no chain has branches; lets `spoken` hear what is
-    /// said of entries from it on, and perhaps before.
+    /// Returns the entries of devices under these numbers, where no chain has branches, in no order; lets
+    /// `spoken` hear what is said of entries from the first of them on, and perhaps before. Goes through
+    /// what came from the last to the first until all are found.
     ///
     /// # Errors
-    /// [`Error::DamagedEntry`] where an entry from it on is not what was written.
-    pub(super) fn entry_and_since(
+    /// [`Error::DamagedEntry`] where an entry from the first of them on is not what was written.
+    pub(super) fn entries_and_since(
         &self,
-        device: DeviceId,
-        seq: Seq,
+        mut wanted: BTreeSet<(DeviceId, Seq)>,
         spoken: &mut Spoken,
-    ) -> Result<Option<Filed>, Error> {
-        let is_it = |filed: &Filed| {
+    ) -> Result<Vec<Filed>, Error> {
+        let place = |filed: &Filed| {
             let entry = &filed.written.entry;
-            (entry.device, entry.seq) == (device, seq)
+            (entry.device, entry.seq)
         };
+        let mut found = Vec::with_capacity(wanted.len());
         for filed in self.tail() {
             spoken.hear(&filed.written.entry.changes);
+            if wanted.remove(&place(filed)) {
+                found.push(Filed::clone(filed));
+            }
         }
-        if let Some(found) = self.tail().find(|filed| is_it(filed)) {
-            return Ok(Some(Filed::clone(found)));
+        if wanted.is_empty() {
+            return Ok(found);
         }
         self.search((0, u64::MAX), true, |key, row| {
             let block = Block::read(key, row)?;
-            if !block.may_hold(device, seq) {
+            let mut sought = wanted.iter();
+            if !sought.any(|(device, seq)| block.may_hold(*device, *seq)) {
                 block.tell(spoken)?;
                 return Ok(None);
             }
-            let entries = block.entries()?;
-            for filed in &entries {
+            for filed in block.entries()? {
                 spoken.hear(&filed.written.entry.changes);
+                if wanted.remove(&place(&filed)) {
+                    found.push(filed);
+                }
             }
-            Ok(entries.into_iter().find(is_it))
-        })
+            Ok(wanted.is_empty().then_some(()))
+        })?;
+        Ok(found)
     }
 
     /// Returns the tip of the entry of a device under a number, where no chain has branches. Whoever

@@ -1,5 +1,8 @@
-//! One entry of a logbook, found without reading the others.
+//! Entries of a logbook, found without reading all others.
 
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::filed::Filed;
 use super::query::Kept;
 use super::reading::Reading;
 use super::said::Named;
@@ -9,42 +12,76 @@ use crate::log::entry::Change;
 use crate::log::id::{Arrival, ChainId, FieldNumber, LogbookId, ObservationNumber, Place, Seq};
 use crate::log::stamp::Stamp;
 use crate::log::value::{HowKnown, Value};
+use crate::log::vector::VersionVector;
 use crate::merge::replay::{self, Placed, Verdict};
 
 impl Reading<'_> {
-    /// Returns one entry of a logbook in which no chain has branches: reads the block in which it lies, and of
-    /// those after it what hubs and dispatchers say.
+    /// Returns the entries at these places of a logbook in which no chain has branches, in no order; none for
+    /// a place that no entry has: reads the blocks in which they lie, and of those after the first of them
+    /// what hubs and dispatchers say.
     ///
     /// # Errors
-    /// [`Error::DamagedEntry`] where the entry, or one after it, is not what was written.
-    pub(super) fn kept_at(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
+    /// [`Error::DamagedEntry`] where an entry there, or one after it, is not what was written.
+    pub(super) fn kept_at(&self, logbook: LogbookId, places: &[Place]) -> Result<Vec<Kept>, Error> {
         let ledger = self.ledger(logbook)?;
-        let head = ledger.head(place.chain);
-        if head.is_none_or(|head| head.seq < place.seq) {
-            return Ok(None);
-        }
-        let device = ledger.branches().device_of(place.chain);
+        let is_there = |place: &Place| {
+            let head = ledger.head(place.chain);
+            head.is_some_and(|head| place.seq <= head.seq)
+        };
+        let device = |place: &Place| (ledger.branches().device_of(place.chain), place.seq);
+        let there = places.iter().filter(|place| is_there(place));
+        let wanted: BTreeSet<_> = there.map(device).collect();
+        let many = wanted.len();
         let mut spoken = Spoken::default();
         let archive = self.shelves.of(logbook);
-        let found = archive.entry_and_since(device, place.seq, &mut spoken)?;
-        let filed = found.ok_or(Error::damaged_index("ledgers"))?;
+        let found = archive.entries_and_since(wanted, &mut spoken)?;
+        if found.len() < many {
+            return Err(Error::damaged_index("ledgers"));
+        }
+        let (stamps, held_back) = spoken.words();
+        let kept = found.into_iter().map(|filed| {
+            let mut kept = Kept::of_one_chain(filed);
+            if let Some(stamp) = stamps.get(&kept.place) {
+                kept.stamp = *stamp;
+            }
+            kept.held_back = held_back.contains(&kept.place);
+            kept
+        });
+        Ok(kept.collect())
+    }
+}
+
+impl Kept {
+    /// An entry as far as it tells by itself, with its place and what its writer gained.
+    pub(super) fn of(filed: Filed, (place, gained): (Place, VersionVector), names: &Named) -> Self {
         let entry = filed.written.entry;
-        let (receipts, verdicts) = Named::ByNumber.words(&entry.changes);
-        let gained = entry.gained.iter();
-        let gained = gained.map(|mark| (ChainId::of(mark.device), mark.seq));
-        Ok(Some(Kept {
+        let (receipts, verdicts) = names.words(&entry.changes);
+        Self {
             arrival: filed.arrival,
             arrived: filed.arrived,
-            stamp: spoken.stamp(place).unwrap_or(entry.stamp),
-            held_back: spoken.is_held_back(place),
+            stamp: entry.stamp,
+            held_back: false,
             placed: Placed {
                 place,
-                gained: gained.collect(),
+                gained,
                 receipts,
                 verdicts,
                 entry,
             },
-        }))
+        }
+    }
+
+    /// The same of a logbook in which every device has one chain.
+    pub(super) fn of_one_chain(filed: Filed) -> Self {
+        let entry = &filed.written.entry;
+        let place = Place {
+            chain: ChainId::of(entry.device),
+            seq: entry.seq,
+        };
+        let gained = entry.gained.iter();
+        let gained = gained.map(|mark| (ChainId::of(mark.device), mark.seq));
+        let gained = gained.collect();
+        Self::of(filed, (place, gained), &Named::ByNumber)
     }
 }
 
@@ -82,13 +119,11 @@ impl Spoken {
         self.verdicts.extend(verdicts);
     }
 
-    fn stamp(&self, place: Place) -> Option<Stamp> {
-        let receipts = replay::earliest(self.receipts.iter().copied());
-        receipts.get(&place).copied()
-    }
-
-    fn is_held_back(&self, place: Place) -> bool {
-        replay::not_counting(self.verdicts.iter().copied()).contains(&place)
+    /// The stamps that receipts give to entries, and the entries that do not count.
+    fn words(self) -> (BTreeMap<Place, Stamp>, BTreeSet<Place>) {
+        let stamps = replay::earliest(self.receipts.into_iter());
+        let held_back = replay::not_counting(self.verdicts.into_iter());
+        (stamps, held_back)
     }
 }
 

@@ -196,21 +196,30 @@ impl Store {
     /// Returns one entry.
     ///
     /// # Errors
-    /// [`Error`] where the file cannot be read, or the entry is not what was written.
+    /// Those of [`Self::entries_at`].
     pub fn entry(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
+        Ok(self.entries_at(logbook, &[place])?.pop())
+    }
+
+    /// Returns the entries at these places, in no order; none for a place that no entry has. What came
+    /// before the first of them is not read.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or an entry is not what was written.
+    pub fn entries_at(&self, logbook: LogbookId, places: &[Place]) -> Result<Vec<Kept>, Error> {
         let at_hand = self.live().books.get(&logbook).map(Arc::clone);
         let book = match at_hand {
             Some(book) => book,
             None => {
                 let reading = self.reading()?;
                 if reading.ledger(logbook)?.branches().is_empty() {
-                    return reading.kept_at(logbook, place);
+                    return reading.kept_at(logbook, places);
                 }
                 self.book(logbook)?
             }
         };
-        let mut entries = book.iter();
-        Ok(entries.find(|kept| kept.place == place).cloned())
+        let there = book.iter().filter(|kept| places.contains(&kept.place));
+        Ok(there.cloned().collect())
     }
 
     /// Returns all entries of a logbook, in the order in which they came here.
@@ -353,33 +362,13 @@ impl Reading<'_> {
 
     /// Reads all entries of a logbook.
     pub(super) fn kept(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
-        let Walked {
-            ledger,
-            placed,
-            entries,
-        } = self.walked(logbook)?;
-        let names = Named::of(&ledger, &placed, &entries);
-        let mut kept: Vec<_> = entries
-            .into_iter()
-            .zip(placed)
-            .map(|(filed, (place, gained))| {
-                let entry = filed.written.entry;
-                let (receipts, verdicts) = names.words(&entry.changes);
-                Kept {
-                    arrival: filed.arrival,
-                    arrived: filed.arrived,
-                    stamp: entry.stamp,
-                    held_back: false,
-                    placed: Placed {
-                        place,
-                        gained,
-                        receipts,
-                        verdicts,
-                        entry,
-                    },
-                }
-            })
-            .collect();
+        let mut kept: Vec<Kept> = if self.ledger(logbook)?.branches().is_empty() {
+            let entries = self.shelves.of(logbook).entries()?;
+            self.all_there(logbook, entries.len() as u64)?;
+            entries.into_iter().map(Kept::of_one_chain).collect()
+        } else {
+            self.kept_on_branches(logbook)?
+        };
         let all = || kept.iter().map(|kept| &kept.placed);
         let (receipts, held_back) = (replay::receipts(all()), replay::held_back(all()));
         for kept in &mut kept {
@@ -389,6 +378,18 @@ impl Reading<'_> {
             kept.held_back = held_back.contains(&kept.placed.place);
         }
         Ok(kept)
+    }
+
+    /// The same of a logbook in which chains have branches, each as far as it tells by itself.
+    fn kept_on_branches(&self, logbook: LogbookId) -> Result<Vec<Kept>, Error> {
+        let Walked {
+            placed, entries, ..
+        } = self.walked(logbook)?;
+        let names = Named::by_mark(&placed, &entries);
+        let kept = entries.into_iter().zip(placed);
+        Ok(kept
+            .map(|(filed, placed)| Kept::of(filed, placed, &names))
+            .collect())
     }
 
     /// Reads where each id first occurs in a logbook.

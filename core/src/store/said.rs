@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 use super::Error;
 use super::filed::Filed;
 use super::histories::Histories;
-use super::ledger::Ledger;
 use super::reading::Reading;
 use crate::log::chain::Mark;
 use crate::log::columns::{Listener, Told};
@@ -282,14 +281,7 @@ pub(super) enum Named {
 }
 
 impl Named {
-    pub(super) fn of(
-        ledger: &Ledger,
-        placed: &[(Place, VersionVector)],
-        entries: &[Filed],
-    ) -> Self {
-        if ledger.branches().is_empty() {
-            return Self::ByNumber;
-        }
+    pub(super) fn by_mark(placed: &[(Place, VersionVector)], entries: &[Filed]) -> Self {
         let marks = entries.iter().map(|filed| filed.written.mark());
         let places = placed.iter().map(|(place, _)| *place);
         Self::ByMark(marks.zip(places).collect())

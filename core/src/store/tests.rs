@@ -144,6 +144,7 @@ proptest! {
         steps in crews::steps(),
         most_loose in 0_usize..8,
         times in 1_usize..8,
+        some_of in any::<u32>(),
         moments in prop::collection::vec(0_u64..1_001, 4),
     ) {
         let played = crews::play(&steps);
@@ -163,6 +164,14 @@ proptest! {
                 let found = kept.entry(LOGBOOK, one.place).unwrap();
                 prop_assert_eq!(found, Some(one));
             }
+            let mut some = held.clone();
+            some.retain(|one| some_of >> (one.arrival.0 % 32) & 1 == 1);
+            let mut places: Vec<_> = some.iter().map(|kept| kept.place).collect();
+            let nobodys = Seq::new(1_000).unwrap();
+            places.extend(held.iter().map(|kept| Place { seq: nobodys, ..kept.place }));
+            let mut found = kept.entries_at(LOGBOOK, &places).unwrap();
+            found.sort_by_key(|kept| kept.arrival);
+            prop_assert_eq!(found, some);
             let held: Vec<_> = held.into_iter().map(|kept| kept.placed).collect();
             for &moment in &moments {
                 let until = Stamp::end_of(at(moment));
@@ -179,7 +188,10 @@ proptest! {
             kept.press_all().unwrap();
         }
         prop_assert_eq!(kept.press_all().unwrap(), 0);
-        prop_assert_eq!(kept.entries(LOGBOOK).unwrap(), same.entries(LOGBOOK).unwrap());
+        let all = kept.entries(LOGBOOK).unwrap();
+        prop_assert_eq!(&all, &same.entries(LOGBOOK).unwrap());
+        let placed: Vec<_> = all.into_iter().map(|kept| kept.placed).collect();
+        prop_assert_eq!(placed, played.placed.clone());
         prop_assert_eq!(&*kept.state(LOGBOOK).unwrap(), &State::of(&played.placed));
         let covered = BTreeSet::from([LOGBOOK]);
         for after in 0..=played.raws.len() as u64 {

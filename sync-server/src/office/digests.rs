@@ -22,7 +22,7 @@ use headwalk_core::site::lives::{Part, SiteLives};
 use headwalk_core::site::photo::{self, Named, PhotoDigest};
 use headwalk_core::site::sight::{Book, Written};
 use headwalk_core::site::things::Site;
-use headwalk_core::store::{self, Bookmark, Kept, Store};
+use headwalk_core::store::{self, Bookmark, Head, Kept, Store};
 
 /// In whose name a hub's own receipts and listings are written.
 const HUB: &str = "hub";
@@ -98,10 +98,11 @@ impl Digests {
             .copied()
             .filter(|book| kind_of(store, *book).ok().flatten() == Some(ThingKind::Company))
             .collect();
-        if !offices.is_empty() {
-            for office in offices {
-                self.name_devices(store, office)?;
-            }
+        let before = self.named.clone();
+        for office in offices {
+            self.name_devices(store, office)?;
+        }
+        if self.named != before {
             let named = self.books.iter().filter(|(_, digested)| digested.named);
             moved.extend(named.map(|(book, _)| *book));
         }
@@ -148,18 +149,16 @@ impl Digests {
     fn digest(&self, store: &Store, book: LogbookId) -> Result<Digested, store::Error> {
         let mut newest: BTreeMap<DeviceId, (WallMs, WallMs)> = BTreeMap::new();
         let mut offset = None;
-        for head in store.heads(book)? {
-            let place = Place {
-                chain: head.chain,
-                seq: head.seq,
-            };
-            if let Some(kept) = store.entry(book, place)? {
-                let at = (kept.stamp.wall(), kept.arrived);
-                let last = newest.entry(kept.entry.device).or_insert(at);
-                *last = (last.0.max(at.0), last.1.max(at.1));
-                if kept.entry.by != HUB {
-                    offset = offset.max(Some((at.0, kept.entry.utc_offset_min)));
-                }
+        let heads = store.heads(book)?.into_iter();
+        let ends: Vec<_> = heads
+            .map(|Head { chain, seq, .. }| Place { chain, seq })
+            .collect();
+        for kept in store.entries_at(book, &ends)? {
+            let at = (kept.stamp.wall(), kept.arrived);
+            let last = newest.entry(kept.entry.device).or_insert(at);
+            *last = (last.0.max(at.0), last.1.max(at.1));
+            if kept.entry.by != HUB {
+                offset = offset.max(Some((at.0, kept.entry.utc_offset_min)));
             }
         }
         let (mut named, mut photos) = (false, BTreeMap::new());

@@ -1,8 +1,9 @@
 //! Records that look like one thing entered twice, by crews who had not seen each other.
 
+use std::collections::BTreeSet;
 use std::fmt;
 
-use crate::log::id::{Place, ThingId};
+use crate::log::id::{ChainId, Place, ThingId};
 use crate::log::value::Value;
 use crate::site::fields::{any, head, sketch, zone};
 use crate::site::kind::ThingKind;
@@ -79,6 +80,16 @@ pub fn suggested(site: &Site<'_>, saw: impl Fn(Place, Place) -> bool) -> Vec<Pai
         }
     }
     pairs
+}
+
+/// Returns whether [`suggested`] may suggest anything, whatever it is told of who saw what: nothing where one
+/// device entered all things, who had seen everything.
+#[must_use]
+pub fn may_suggest(site: &Site<'_>) -> bool {
+    let kinds = site.things().filter_map(|thing| thing.register(&any::KIND));
+    let chains = kinds.flat_map(|kind| kind.open().iter().map(|write| write.place.chain));
+    let chains: BTreeSet<ChainId> = chains.collect();
+    chains.len() > 1 && !suggested(site, |_, _| false).is_empty()
 }
 
 /// What a crew can enter twice; visits and findings are two where two crews made them.

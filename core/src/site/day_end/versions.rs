@@ -1,6 +1,6 @@
 //! What two people wrote who had not seen each other: fields in two versions, things entered twice.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::site::list;
 use super::{Act, Asks, Line, LineKey, Matter, Offer, Subject, basis};
@@ -51,16 +51,7 @@ pub struct SideRow {
 #[must_use]
 pub fn asks_for_entries(site: &Site<'_>) -> bool {
     let mut registers = site.state().registers();
-    registers.any(|(.., register)| register.stands_in_two_versions())
-        || entered_by_several(site) && !pairs::suggested(site, |_, _| false).is_empty()
-}
-
-/// Whether more than one device entered things: who wrote everything had seen everything.
-fn entered_by_several(site: &Site<'_>) -> bool {
-    let kinds = site.things().filter_map(|thing| thing.register(&any::KIND));
-    let chains = kinds.flat_map(|kind| kind.open().iter().map(|write| write.place.chain));
-    let chains: BTreeSet<ChainId> = chains.collect();
-    chains.len() > 1
+    registers.any(|(.., register)| register.stands_in_two_versions()) || pairs::may_suggest(site)
 }
 
 /// Returns a line for each thing of which fields stand in two versions: those that the same
