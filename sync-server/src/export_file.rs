@@ -21,6 +21,7 @@ pub use taking::{Checked, CutShort, Why};
 pub use whole::{Whole, check};
 pub use written::{Unwritten, write_logbooks};
 
+use data_encoding::HEXLOWER;
 use serde::Serialize;
 use serde_json::{Value as Json, json};
 
@@ -175,15 +176,15 @@ fn heading(ends: &BTreeMap<(LogbookId, Mark), End>, entries: u64, seals: &[Seal]
 fn seal_line(seal: &Seal) -> String {
     let mut told = json!({
         "logbook": seal.logbook.to_string(),
-        "key": hex(&seal.key),
+        "key": HEXLOWER.encode(&seal.key),
         "seq": seal.seq.get(),
         "digest": seal.link.to_string(),
-        "signature": hex(&seal.signature),
+        "signature": HEXLOWER.encode(&seal.signature),
     });
     if !seal.path.is_empty() {
         let path = seal.path.iter().map(|step| {
             let side = if step.is_left { "left" } else { "right" };
-            json!({side: hex(&step.digest)})
+            json!({side: HEXLOWER.encode(&step.digest)})
         });
         told["path"] = path.collect();
     }
@@ -208,7 +209,7 @@ fn entry_line(walked: &Walked, raw: &[u8]) -> String {
             .collect(),
         changes: entry.changes.iter().map(ChangeJson::of).collect(),
         digest: walked.link.to_string(),
-        bytes: hex(raw),
+        bytes: HEXLOWER.encode(raw),
     };
     serde_json::to_string(&line).expect("words and numbers are JSON")
 }
@@ -324,27 +325,12 @@ fn step(step: &Json) -> Option<Step> {
 fn running(so_far: &str, body: &str) -> String {
     let mut hasher = blake3::Hasher::new();
     hasher.update(so_far.as_bytes()).update(body.as_bytes());
-    hex(&hasher.finalize().as_bytes()[..16])
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+    HEXLOWER.encode(&hasher.finalize().as_bytes()[..16])
 }
 
 /// Reads lower-case hexadecimal digits, in pairs.
 fn unhex(text: &str) -> Option<Vec<u8>> {
-    let digit = |byte: u8| match byte {
-        b'0'..=b'9' => Some(byte - b'0'),
-        b'a'..=b'f' => Some(byte - b'a' + 10),
-        _ => None,
-    };
-    let (pairs, []) = text.as_bytes().as_chunks::<2>() else {
-        return None;
-    };
-    let pairs = pairs.iter();
-    pairs
-        .map(|[high, low]| Some(digit(*high)? << 4 | digit(*low)?))
-        .collect()
+    HEXLOWER.decode(text.as_bytes()).ok()
 }
 
 #[cfg(test)]

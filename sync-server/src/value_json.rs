@@ -14,6 +14,7 @@
 //! | unknown to this version | `{"unknown": KIND, "bytes": HEX}` |
 
 use chrono::NaiveDate;
+use data_encoding::HEXLOWER;
 use serde_json::{Map, Value as Json, json};
 
 use headwalk_core::log::stamp::WallMs;
@@ -107,12 +108,8 @@ fn any(value: &Value) -> Json {
                 .map(|(part, value)| (part.to_string(), any(value)));
             Json::Object(parts.collect::<Map<_, _>>())
         }
-        Value::Unknown { tag, body } => json!({"unknown": tag, "bytes": hex(body)}),
+        Value::Unknown { tag, body } => json!({"unknown": tag, "bytes": HEXLOWER.encode(body)}),
     }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

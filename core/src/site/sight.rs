@@ -4,6 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Deref;
 
+use foldhash::fast::RandomState;
+
 use super::apart::removed;
 use super::day_end::is_taken_back;
 use super::fields::{self, Shape, UNKNOWN, any, seen, show_any};
@@ -169,7 +171,7 @@ pub struct Book<'a> {
     /// Who had seen what when they wrote.
     pub knowledge: &'a Knowledge,
     // The entries that speak of each thing, in their order.
-    about: HashMap<ThingId, Vec<Place>>,
+    about: HashMap<ThingId, Vec<Place>, RandomState>,
 }
 
 impl<'a> Book<'a> {
@@ -180,7 +182,7 @@ impl<'a> Book<'a> {
         entries: BTreeMap<Place, Written<'a>>,
         knowledge: &'a Knowledge,
     ) -> Self {
-        let mut about: HashMap<ThingId, Vec<Place>> = HashMap::new();
+        let mut about: HashMap<ThingId, Vec<Place>, RandomState> = HashMap::default();
         for (place, by) in &entries {
             let mut spoken_of = |thing: ThingId| {
                 let entries = about.entry(thing).or_default();
