@@ -1,7 +1,7 @@
 //! The entries themselves, as they lie in blocks and after them: read in order, or found one by one.
 
 use std::cell::{OnceCell, RefCell};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use redb::{Key, ReadOnlyTable, ReadTransaction, TableDefinition, Value};
@@ -234,6 +234,21 @@ impl<'a> Archive<'a> {
         Ok(())
     }
 
+    /// Does `with` each block from the last to the first, until it says that this was enough.
+    ///
+    /// # Errors
+    /// [`Error::DamagedEntry`] where a block is not what was written, and those of `with`.
+    pub(super) fn each_block_backwards(
+        &self,
+        mut with: impl FnMut(Block<'_>) -> Result<bool, Error>,
+    ) -> Result<(), Error> {
+        self.search((0, u64::MAX), true, |key, row| {
+            let is_enough = with(Block::read(key, row)?)?;
+            Ok(is_enough.then_some(()))
+        })?;
+        Ok(())
+    }
+
     /// Does `with` the blocks of this logbook in a stretch of arrivals that groups bound.
     pub(super) fn each_block_within(
         &self,
@@ -337,47 +352,39 @@ impl<'a> Archive<'a> {
         Ok(all)
     }
 
-    /// Returns the entries of devices under these numbers, where no chain has branches, in no order; lets
-    /// `spoken` hear what is said of entries from the first of them on, and perhaps before. Goes through
-    /// what came from the last to the first until all are found.
+    /// Returns the entry of a device under a number, where no chain has branches; lets `spoken` hear what is
+    /// said of entries from it on, and perhaps before.
     ///
     /// # Errors
-    /// [`Error::DamagedEntry`] where an entry from the first of them on is not what was written.
-    pub(super) fn entries_and_since(
+    /// [`Error::DamagedEntry`] where an entry from it on is not what was written.
+    pub(super) fn entry_and_since(
         &self,
-        mut wanted: BTreeSet<(DeviceId, Seq)>,
+        device: DeviceId,
+        seq: Seq,
         spoken: &mut Spoken,
-    ) -> Result<Vec<Filed>, Error> {
-        let place = |filed: &Filed| {
+    ) -> Result<Option<Filed>, Error> {
+        let is_it = |filed: &Filed| {
             let entry = &filed.written.entry;
-            (entry.device, entry.seq)
+            (entry.device, entry.seq) == (device, seq)
         };
-        let mut found = Vec::with_capacity(wanted.len());
         for filed in self.tail() {
             spoken.hear(&filed.written.entry.changes);
-            if wanted.remove(&place(filed)) {
-                found.push(Filed::clone(filed));
-            }
         }
-        if wanted.is_empty() {
-            return Ok(found);
+        if let Some(found) = self.tail().find(|filed| is_it(filed)) {
+            return Ok(Some(Filed::clone(found)));
         }
         self.search((0, u64::MAX), true, |key, row| {
             let block = Block::read(key, row)?;
-            let mut sought = wanted.iter();
-            if !sought.any(|(device, seq)| block.may_hold(*device, *seq)) {
+            if !block.may_hold(device, seq) {
                 block.tell(spoken)?;
                 return Ok(None);
             }
-            for filed in block.entries()? {
+            let entries = block.entries()?;
+            for filed in &entries {
                 spoken.hear(&filed.written.entry.changes);
-                if wanted.remove(&place(&filed)) {
-                    found.push(filed);
-                }
             }
-            Ok(wanted.is_empty().then_some(()))
-        })?;
-        Ok(found)
+            Ok(entries.into_iter().find(is_it))
+        })
     }
 
     /// Returns the tip of the entry of a device under a number, where no chain has branches. Whoever

@@ -8,46 +8,165 @@ use super::reading::Reading;
 use super::said::Named;
 use super::{Error, Store};
 use crate::log::columns::{Listener, Told};
-use crate::log::entry::Change;
-use crate::log::id::{Arrival, ChainId, FieldNumber, LogbookId, ObservationNumber, Place, Seq};
-use crate::log::stamp::Stamp;
+use crate::log::entry::{Change, Entry};
+use crate::log::id::{
+    Arrival, ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq,
+};
+use crate::log::stamp::{Stamp, WallMs};
 use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
 use crate::merge::replay::{self, Placed, Verdict};
 
 impl Reading<'_> {
-    /// Returns the entries at these places of a logbook in which no chain has branches, in no order; none for
-    /// a place that no entry has: reads the blocks in which they lie, and of those after the first of them
-    /// what hubs and dispatchers say.
+    /// Returns one entry of a logbook in which no chain has branches: reads the block in which it lies, and of
+    /// those after it what hubs and dispatchers say.
     ///
     /// # Errors
-    /// [`Error::DamagedEntry`] where an entry there, or one after it, is not what was written.
-    pub(super) fn kept_at(&self, logbook: LogbookId, places: &[Place]) -> Result<Vec<Kept>, Error> {
+    /// [`Error::DamagedEntry`] where the entry, or one after it, is not what was written.
+    pub(super) fn kept_at(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
         let ledger = self.ledger(logbook)?;
-        let is_there = |place: &Place| {
-            let head = ledger.head(place.chain);
-            head.is_some_and(|head| place.seq <= head.seq)
-        };
-        let device = |place: &Place| (ledger.branches().device_of(place.chain), place.seq);
-        let there = places.iter().filter(|place| is_there(place));
-        let wanted: BTreeSet<_> = there.map(device).collect();
-        let many = wanted.len();
+        let head = ledger.head(place.chain);
+        if head.is_none_or(|head| head.seq < place.seq) {
+            return Ok(None);
+        }
+        let device = ledger.branches().device_of(place.chain);
         let mut spoken = Spoken::default();
         let archive = self.shelves.of(logbook);
-        let found = archive.entries_and_since(wanted, &mut spoken)?;
-        if found.len() < many {
+        let found = archive.entry_and_since(device, place.seq, &mut spoken)?;
+        let mut kept = Kept::of_one_chain(found.ok_or(Error::damaged_index("ledgers"))?);
+        kept.stamp = spoken.stamps().get(&place).copied().unwrap_or(kept.stamp);
+        kept.held_back = spoken.held_back().contains(&place);
+        Ok(Some(kept))
+    }
+
+    /// Returns the last entries of the chains of a logbook in which none has branches. Reads what came last,
+    /// as far back as it takes to find all of them, and makes entries of none of it.
+    fn last_of_chains(&self, logbook: LogbookId) -> Result<Vec<LastWritten>, Error> {
+        let ledger = self.ledger(logbook)?;
+        let ends = ledger.heads().map(|(chain, head)| {
+            let device = ledger.branches().device_of(chain);
+            (device, head.seq)
+        });
+        let mut lasts = Lasts {
+            wanted: ends.collect(),
+            ..Lasts::default()
+        };
+        let archive = self.shelves.of(logbook);
+        for filed in archive.tail() {
+            let entry = &filed.written.entry;
+            lasts.spoken.hear(&entry.changes);
+            if lasts.wanted.get(&entry.device) == Some(&entry.seq) {
+                lasts.wanted.remove(&entry.device);
+                lasts
+                    .found
+                    .push((entry.seq, LastWritten::of(entry, filed.arrived)));
+            }
+        }
+        if !lasts.wanted.is_empty() {
+            archive.each_block_backwards(|block| {
+                lasts.arrivals.clear();
+                lasts
+                    .arrivals
+                    .extend(block.arrivals.iter().map(|(_, arrived)| *arrived));
+                block.tell(&mut lasts)?;
+                Ok(lasts.wanted.is_empty())
+            })?;
+        }
+        if !lasts.wanted.is_empty() {
             return Err(Error::damaged_index("ledgers"));
         }
-        let (stamps, held_back) = spoken.words();
-        let kept = found.into_iter().map(|filed| {
-            let mut kept = Kept::of_one_chain(filed);
-            if let Some(stamp) = stamps.get(&kept.place) {
-                kept.stamp = *stamp;
+        let stamps = lasts.spoken.stamps();
+        let found = lasts.found.into_iter().map(|(seq, last)| {
+            let chain = ChainId::of(last.device);
+            let stamp = stamps.get(&Place { chain, seq });
+            LastWritten {
+                stamp: stamp.copied().unwrap_or(last.stamp),
+                ..last
             }
-            kept.held_back = held_back.contains(&kept.place);
-            kept
         });
-        Ok(kept.collect())
+        Ok(found.collect())
+    }
+}
+
+/// The last entry of a device's chain, as far as it tells who wrote when.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LastWritten {
+    /// The device.
+    pub device: DeviceId,
+    /// The person who wrote.
+    pub by: String,
+    /// The stamp that orders it: its own, or a receipt's.
+    pub stamp: Stamp,
+    /// Minutes east of UTC where the device was.
+    pub utc_offset_min: i16,
+    /// When it came to this store.
+    pub arrived: WallMs,
+}
+
+impl LastWritten {
+    fn of(entry: &Entry, arrived: WallMs) -> Self {
+        Self {
+            device: entry.device,
+            by: entry.by.clone(),
+            stamp: entry.stamp,
+            utc_offset_min: entry.utc_offset_min,
+            arrived,
+        }
+    }
+}
+
+/// Hears the last entries of chains, and what hubs and dispatchers say.
+#[derive(Default)]
+struct Lasts {
+    wanted: BTreeMap<DeviceId, Seq>,
+    found: Vec<(Seq, LastWritten)>,
+    spoken: Spoken,
+    // Of the block that is heard: its ids and names, when its entries came, and how many were heard.
+    ids: Vec<[u8; 16]>,
+    names: Vec<String>,
+    arrivals: Vec<WallMs>,
+    heard: usize,
+}
+
+impl Listener for Lasts {
+    fn begin(&mut self, ids: &[[u8; 16]], names: &[&str]) {
+        self.ids = ids.to_vec();
+        self.names = names.iter().map(|name| (*name).to_owned()).collect();
+        self.heard = 0;
+    }
+
+    fn entry(&mut self, told: Told) {
+        let device = DeviceId::from_bytes(self.ids[told.device]);
+        // One that no arrival is told of is no entry of the block, which is found damaged at its end.
+        let arrived = self.arrivals.get(self.heard).copied();
+        self.heard += 1;
+        if let Some(arrived) = arrived
+            && self.wanted.get(&device) == Some(&told.seq)
+        {
+            self.wanted.remove(&device);
+            let last = LastWritten {
+                device,
+                by: self.names[told.by].clone(),
+                stamp: told.stamp,
+                utc_offset_min: told.utc_offset_min,
+                arrived,
+            };
+            self.found.push((told.seq, last));
+        }
+    }
+
+    fn gained(&mut self, _: usize, _: Seq) {}
+
+    fn wants(&self, _: usize) -> bool {
+        false
+    }
+
+    fn set(&mut self, _: usize, _: FieldNumber, _: Value, _: HowKnown) {}
+
+    fn observe(&mut self, _: usize, _: usize, _: ObservationNumber, _: Value, _: HowKnown) {}
+
+    fn other(&mut self, change: &Change) {
+        self.spoken.other(change);
     }
 }
 
@@ -100,7 +219,29 @@ impl Store {
         let archive = reading.shelves.of(logbook);
         let told = archive.tell(Arrival(0), u64::MAX, &mut spoken)?;
         reading.all_there(logbook, told)?;
-        Ok(!replay::not_counting(spoken.verdicts.into_iter()).is_empty())
+        Ok(!spoken.held_back().is_empty())
+    }
+
+    /// Returns the last entry of each chain of a logbook, in no order.
+    ///
+    /// # Errors
+    /// [`Error`] where the file cannot be read, or an entry is not what was written.
+    pub fn last_written(&self, logbook: LogbookId) -> Result<Vec<LastWritten>, Error> {
+        let reading = self.reading()?;
+        let ledger = reading.ledger(logbook)?;
+        if ledger.branches().is_empty() {
+            return reading.last_of_chains(logbook);
+        }
+        let is_last = |kept: &Kept| {
+            let head = ledger.head(kept.place.chain);
+            head.is_some_and(|head| head.seq == kept.place.seq)
+        };
+        let kept = reading.kept(logbook)?.into_iter().filter(is_last);
+        let last = kept.map(|kept| LastWritten {
+            stamp: kept.stamp,
+            ..LastWritten::of(&kept.entry, kept.arrived)
+        });
+        Ok(last.collect())
     }
 }
 
@@ -119,11 +260,14 @@ impl Spoken {
         self.verdicts.extend(verdicts);
     }
 
-    /// The stamps that receipts give to entries, and the entries that do not count.
-    fn words(self) -> (BTreeMap<Place, Stamp>, BTreeSet<Place>) {
-        let stamps = replay::earliest(self.receipts.into_iter());
-        let held_back = replay::not_counting(self.verdicts.into_iter());
-        (stamps, held_back)
+    /// The stamps that receipts give to entries.
+    fn stamps(&self) -> BTreeMap<Place, Stamp> {
+        replay::earliest(self.receipts.iter().copied())
+    }
+
+    /// The entries that do not count.
+    fn held_back(&self) -> BTreeSet<Place> {
+        replay::not_counting(self.verdicts.iter().copied())
     }
 }
 

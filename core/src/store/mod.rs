@@ -59,6 +59,7 @@ pub use append::{Appended, Clocks, Recorded, Sealing, Taking};
 pub use chains::{Branched, Head};
 pub use error::Error;
 pub use follow::{Followed, Rehearsed};
+pub use found::LastWritten;
 pub use query::{Kept, News};
 pub use rebuild::Rebuilt;
 pub use telling::{Came, Count, Meeting, Telling, Wanted};

@@ -196,30 +196,21 @@ impl Store {
     /// Returns one entry.
     ///
     /// # Errors
-    /// Those of [`Self::entries_at`].
+    /// [`Error`] where the file cannot be read, or the entry is not what was written.
     pub fn entry(&self, logbook: LogbookId, place: Place) -> Result<Option<Kept>, Error> {
-        Ok(self.entries_at(logbook, &[place])?.pop())
-    }
-
-    /// Returns the entries at these places, in no order; none for a place that no entry has. What came
-    /// before the first of them is not read.
-    ///
-    /// # Errors
-    /// [`Error`] where the file cannot be read, or an entry is not what was written.
-    pub fn entries_at(&self, logbook: LogbookId, places: &[Place]) -> Result<Vec<Kept>, Error> {
         let at_hand = self.live().books.get(&logbook).map(Arc::clone);
         let book = match at_hand {
             Some(book) => book,
             None => {
                 let reading = self.reading()?;
                 if reading.ledger(logbook)?.branches().is_empty() {
-                    return reading.kept_at(logbook, places);
+                    return reading.kept_at(logbook, place);
                 }
                 self.book(logbook)?
             }
         };
-        let there = book.iter().filter(|kept| places.contains(&kept.place));
-        Ok(there.cloned().collect())
+        let mut entries = book.iter();
+        Ok(entries.find(|kept| kept.place == place).cloned())
     }
 
     /// Returns all entries of a logbook, in the order in which they came here.

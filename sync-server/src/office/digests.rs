@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 use headwalk_core::log::codec;
-use headwalk_core::log::id::{DeviceId, LogbookId, Place, ThingId};
+use headwalk_core::log::id::{DeviceId, LogbookId, ThingId};
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::Value;
 use headwalk_core::merge::knowledge::Knowledge;
@@ -22,7 +22,7 @@ use headwalk_core::site::lives::{Part, SiteLives};
 use headwalk_core::site::photo::{self, Named, PhotoDigest};
 use headwalk_core::site::sight::{Book, Written};
 use headwalk_core::site::things::Site;
-use headwalk_core::store::{self, Bookmark, Head, Kept, Store};
+use headwalk_core::store::{self, Bookmark, Kept, Store};
 
 /// In whose name a hub's own receipts and listings are written.
 const HUB: &str = "hub";
@@ -149,16 +149,12 @@ impl Digests {
     fn digest(&self, store: &Store, book: LogbookId) -> Result<Digested, store::Error> {
         let mut newest: BTreeMap<DeviceId, (WallMs, WallMs)> = BTreeMap::new();
         let mut offset = None;
-        let heads = store.heads(book)?.into_iter();
-        let ends: Vec<_> = heads
-            .map(|Head { chain, seq, .. }| Place { chain, seq })
-            .collect();
-        for kept in store.entries_at(book, &ends)? {
-            let at = (kept.stamp.wall(), kept.arrived);
-            let last = newest.entry(kept.entry.device).or_insert(at);
+        for last_of_chain in store.last_written(book)? {
+            let at = (last_of_chain.stamp.wall(), last_of_chain.arrived);
+            let last = newest.entry(last_of_chain.device).or_insert(at);
             *last = (last.0.max(at.0), last.1.max(at.1));
-            if kept.entry.by != HUB {
-                offset = offset.max(Some((at.0, kept.entry.utc_offset_min)));
+            if last_of_chain.by != HUB {
+                offset = offset.max(Some((at.0, last_of_chain.utc_offset_min)));
             }
         }
         let (mut named, mut photos) = (false, BTreeMap::new());
