@@ -383,3 +383,6 @@ pub(super) fn name_of(
     };
     Ok(name.unwrap_or_else(|| book.to_string()))
 }
+
+#[cfg(test)]
+mod tests;
