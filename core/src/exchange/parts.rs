@@ -6,7 +6,7 @@ use super::message::{Batch, End, MAX_UNPACKED_BYTES, More, Part, Refusal, Sender
 use super::{Error, Shelf};
 use crate::log::chain::Mark;
 use crate::log::codec::CodecError;
-use crate::log::id::{Arrival, DeviceId, LogbookId, Seq};
+use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq};
 use crate::log::sheaf::Sheaf;
 use crate::log::stamp::WallMs;
 use crate::log::vector::VersionVector;
@@ -185,6 +185,27 @@ pub(super) fn theirs(
         }
     }
     Ok(theirs)
+}
+
+/// Returns the places of entries that are held here, of a logbook with these ends: where each device has one
+/// chain they follow from the marks.
+pub(super) fn places(
+    shelf: &impl Shelf,
+    logbook: LogbookId,
+    marks: &[Mark],
+    ours: &[Head],
+) -> Result<Vec<Place>, Error> {
+    let has_branches = ours
+        .iter()
+        .any(|head| head.chain != ChainId::of(head.device));
+    if has_branches {
+        return Ok(shelf.places(logbook, marks)?);
+    }
+    let places = marks.iter().map(|mark| Place {
+        chain: ChainId::of(mark.device),
+        seq: mark.seq,
+    });
+    Ok(places.collect())
 }
 
 /// Says what is held of a logbook, and as much of what the listener lacks as there is room for.

@@ -354,7 +354,7 @@ impl Caller {
             let new = |place: &Place| {
                 has.includes(place.chain, place.seq) && !had.includes(place.chain, place.seq)
             };
-            let places = shelf.places(logbook, &marks)?;
+            let places = parts::places(shelf, logbook, &marks, &heads)?;
             arrived = places.iter().filter(|place| new(place)).count() as u64;
         }
         let refused = taken.or_else(|| part.refused.clone());
