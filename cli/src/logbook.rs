@@ -59,26 +59,36 @@ pub struct Logbook {
 impl Logbook {
     /// Reads a logbook as it was at a moment; now, if none is named.
     pub fn read(store: &Store, id: LogbookId, moment: Moment) -> Result<Self, Error> {
+        if moment == Moment::default() {
+            return Self::now(store, id, state_of(store, id)?);
+        }
         let mut kept = store.entries(id)?;
         kept.retain(|kept| moment.as_known.is_none_or(|known| kept.arrived <= known));
         let knowledge = Knowledge::of(kept.iter().map(|kept| &kept.placed));
-        let state = if moment == Moment::default() {
-            state_of(store, id)?
-        } else {
-            // A receipt counts for the entry that it names, whenever it was written; so the
-            // entries of before are chosen by replay, which knows the receipts.
-            let entries: Vec<_> = kept.iter().map(|kept| kept.placed.clone()).collect();
-            let until = moment.as_of.map(Stamp::end_of);
-            kept.retain(|kept| until.is_none_or(|until| kept.stamp <= until));
-            Arc::new(apart::told(&entries, until))
-        };
+        // A receipt counts for the entry that it names, whenever it was written; so the entries
+        // of before are chosen by replay, which knows the receipts.
+        let entries: Vec<_> = kept.iter().map(|kept| kept.placed.clone()).collect();
+        let until = moment.as_of.map(Stamp::end_of);
+        kept.retain(|kept| until.is_none_or(|until| kept.stamp <= until));
+        let state = Arc::new(apart::told(&entries, until));
+        Ok(Self::of(id, kept, state, knowledge))
+    }
+
+    /// Reads the entries of a logbook that says this now, as [`state_of`] has it.
+    pub fn now(store: &Store, id: LogbookId, state: Arc<State>) -> Result<Self, Error> {
+        let kept = store.entries(id)?;
+        let knowledge = Knowledge::of(kept.iter().map(|kept| &kept.placed));
+        Ok(Self::of(id, kept, state, knowledge))
+    }
+
+    fn of(id: LogbookId, kept: Vec<Kept>, state: Arc<State>, knowledge: Knowledge) -> Self {
         let entries = kept.into_iter();
-        Ok(Self {
+        Self {
             id,
             entries: entries.map(|kept| (kept.place, kept)).collect(),
             state,
             knowledge,
-        })
+        }
     }
 
     /// Returns it with its entries at hand, for who asks what their writers had seen.

@@ -114,8 +114,7 @@ impl<'a> Office<'a> {
             utc_offset_min: now.utc_offset_min,
         };
         let mut digests = Digests::default();
-        digests.refresh(store)?;
-        let day = digests.day(&digests.heard(), today);
+        let day = day_of(store, &mut digests, today)?;
         Ok(Self {
             call,
             store,
@@ -237,14 +236,19 @@ impl<'a> Office<'a> {
 
     /// Says what was done and how many lines are left.
     fn done(&mut self, what: &str) -> Result<(), Error> {
-        self.digests.refresh(self.store)?;
-        let day = self.digests.day(&self.digests.heard(), self.today);
+        let day = day_of(self.store, &mut self.digests, self.today)?;
         let left = day.lines.len();
         self.call.print(&Done {
             done: what.trim().to_owned(),
             left,
         })
     }
+}
+
+/// Returns the day's end as the store has it now.
+fn day_of(store: &Store, digests: &mut Digests, today: Today) -> Result<DayEnd, Error> {
+    digests.refresh(store)?;
+    Ok(digests.day(&digests.heard(), today))
 }
 
 fn told(line: &Line) -> String {

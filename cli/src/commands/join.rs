@@ -1,5 +1,7 @@
 //! `headwalk join`: one thing that was entered twice, told as one.
 
+use std::sync::Arc;
+
 use serde::Serialize;
 
 use headwalk_core::log::id::ThingId;
@@ -133,7 +135,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
                 if !is_joined && !pairs::may_suggest(&site) {
                     continue;
                 }
-                let logbook = Logbook::read(&store, root.id, Moment::default())?;
+                let logbook = Logbook::now(&store, root.id, Arc::clone(&state))?;
                 let book = Book::of(root, &logbook);
                 records
                     .maybe_one

@@ -1,5 +1,7 @@
 //! `headwalk versions`: the fields that stand in two versions.
 
+use std::sync::Arc;
+
 use serde::Serialize;
 
 use headwalk_core::log::id::{FieldNumber, ThingId};
@@ -14,7 +16,7 @@ use super::join::PairLine;
 use super::visit::moved::AstrayLine;
 use crate::call::Call;
 use crate::error::Error;
-use crate::logbook::{Logbook, Moment, state_of};
+use crate::logbook::{Logbook, state_of};
 use crate::output::{Page, Report, counted};
 use crate::roots::{Root, Roots};
 use crate::said::{LETTERS, Said, Saying, What, called, visit_called};
@@ -81,7 +83,7 @@ pub fn run(args: Args, call: &Call) -> Result<(), Error> {
         if !asks_for_entries(&site) {
             continue;
         }
-        let logbook = Logbook::read(&store, root.id, Moment::default())?;
+        let logbook = Logbook::now(&store, root.id, Arc::clone(&state))?;
         maybe_one.extend(PairLine::all(root, &logbook, &site)?);
         let book = logbook.book(&site);
         for (thing, field, register) in state.registers() {

@@ -201,11 +201,10 @@ pub(super) fn places(
     if has_branches {
         return Ok(shelf.places(logbook, marks)?);
     }
-    let places = marks.iter().map(|mark| Place {
-        chain: ChainId::of(mark.device),
-        seq: mark.seq,
-    });
-    Ok(places.collect())
+    let places = marks.iter();
+    Ok(places
+        .map(|mark| Place::on_only_chain(mark.device, mark.seq))
+        .collect())
 }
 
 /// Says what is held of a logbook, and as much of what the listener lacks as there is room for.

@@ -149,6 +149,16 @@ pub struct Place {
     pub seq: Seq,
 }
 
+impl Place {
+    /// Returns the place of a device's entry where its chain has no branches.
+    pub const fn on_only_chain(device: DeviceId, seq: Seq) -> Self {
+        Self {
+            chain: ChainId::of(device),
+            seq,
+        }
+    }
+}
+
 /// The place of an entry in the order in which one store came to hold it. Means nothing in
 /// another store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -6,7 +6,7 @@ use super::knowledge::Knowledge;
 use super::pile::{Pile, Said};
 pub use super::state::{Observation, State};
 use crate::log::entry::{Change, Entry};
-use crate::log::id::{ChainId, Place};
+use crate::log::id::Place;
 use crate::log::stamp::Stamp;
 use crate::log::vector::VersionVector;
 
@@ -30,10 +30,7 @@ impl Placed {
     /// Places an entry whose writer saw nobody else, in a logbook without branches.
     pub fn alone(entry: Entry) -> Self {
         Self {
-            place: Place {
-                chain: ChainId::of(entry.device),
-                seq: entry.seq,
-            },
+            place: Place::on_only_chain(entry.device, entry.seq),
             gained: VersionVector::new(),
             receipts: Vec::new(),
             verdicts: Vec::new(),

@@ -7,13 +7,10 @@ use super::query::Kept;
 use super::reading::Reading;
 use super::said::Named;
 use super::{Error, Store};
-use crate::log::columns::{Listener, Told};
-use crate::log::entry::{Change, Entry};
-use crate::log::id::{
-    Arrival, ChainId, DeviceId, FieldNumber, LogbookId, ObservationNumber, Place, Seq,
-};
+use crate::log::columns::{self, Listener, Told};
+use crate::log::entry::Change;
+use crate::log::id::{Arrival, ChainId, DeviceId, LogbookId, Place, Seq};
 use crate::log::stamp::{Stamp, WallMs};
-use crate::log::value::{HowKnown, Value};
 use crate::log::vector::VersionVector;
 use crate::merge::replay::{self, Placed, Verdict};
 
@@ -53,21 +50,13 @@ impl Reading<'_> {
         };
         let archive = self.shelves.of(logbook);
         for filed in archive.tail() {
-            let entry = &filed.written.entry;
-            lasts.spoken.hear(&entry.changes);
-            if lasts.wanted.get(&entry.device) == Some(&entry.seq) {
-                lasts.wanted.remove(&entry.device);
-                lasts
-                    .found
-                    .push((entry.seq, LastWritten::of(entry, filed.arrived)));
-            }
+            lasts.arrivals = vec![filed.arrived];
+            columns::tell(&filed.written.entry, &mut lasts);
         }
         if !lasts.wanted.is_empty() {
             archive.each_block_backwards(|block| {
-                lasts.arrivals.clear();
-                lasts
-                    .arrivals
-                    .extend(block.arrivals.iter().map(|(_, arrived)| *arrived));
+                let arrivals = block.arrivals.iter();
+                lasts.arrivals = arrivals.map(|(_, arrived)| *arrived).collect();
                 block.tell(&mut lasts)?;
                 Ok(lasts.wanted.is_empty())
             })?;
@@ -76,9 +65,8 @@ impl Reading<'_> {
             return Err(Error::damaged_index("ledgers"));
         }
         let stamps = lasts.spoken.stamps();
-        let found = lasts.found.into_iter().map(|(seq, last)| {
-            let chain = ChainId::of(last.device);
-            let stamp = stamps.get(&Place { chain, seq });
+        let found = lasts.found.into_iter().map(|(place, last)| {
+            let stamp = stamps.get(&place);
             LastWritten {
                 stamp: stamp.copied().unwrap_or(last.stamp),
                 ..last
@@ -103,23 +91,11 @@ pub struct LastWritten {
     pub arrived: WallMs,
 }
 
-impl LastWritten {
-    fn of(entry: &Entry, arrived: WallMs) -> Self {
-        Self {
-            device: entry.device,
-            by: entry.by.clone(),
-            stamp: entry.stamp,
-            utc_offset_min: entry.utc_offset_min,
-            arrived,
-        }
-    }
-}
-
 /// Hears the last entries of chains, and what hubs and dispatchers say.
 #[derive(Default)]
 struct Lasts {
     wanted: BTreeMap<DeviceId, Seq>,
-    found: Vec<(Seq, LastWritten)>,
+    found: Vec<(Place, LastWritten)>,
     spoken: Spoken,
     // Of the block that is heard: its ids and names, when its entries came, and how many were heard.
     ids: Vec<[u8; 16]>,
@@ -151,19 +127,10 @@ impl Listener for Lasts {
                 utc_offset_min: told.utc_offset_min,
                 arrived,
             };
-            self.found.push((told.seq, last));
+            let place = Place::on_only_chain(device, told.seq);
+            self.found.push((place, last));
         }
     }
-
-    fn gained(&mut self, _: usize, _: Seq) {}
-
-    fn wants(&self, _: usize) -> bool {
-        false
-    }
-
-    fn set(&mut self, _: usize, _: FieldNumber, _: Value, _: HowKnown) {}
-
-    fn observe(&mut self, _: usize, _: usize, _: ObservationNumber, _: Value, _: HowKnown) {}
 
     fn other(&mut self, change: &Change) {
         self.spoken.other(change);
@@ -193,10 +160,7 @@ impl Kept {
     /// The same of a logbook in which every device has one chain.
     pub(super) fn of_one_chain(filed: Filed) -> Self {
         let entry = &filed.written.entry;
-        let place = Place {
-            chain: ChainId::of(entry.device),
-            seq: entry.seq,
-        };
+        let place = Place::on_only_chain(entry.device, entry.seq);
         let gained = entry.gained.iter();
         let gained = gained.map(|mark| (ChainId::of(mark.device), mark.seq));
         let gained = gained.collect();
@@ -238,8 +202,11 @@ impl Store {
         };
         let kept = reading.kept(logbook)?.into_iter().filter(is_last);
         let last = kept.map(|kept| LastWritten {
+            device: kept.entry.device,
             stamp: kept.stamp,
-            ..LastWritten::of(&kept.entry, kept.arrived)
+            utc_offset_min: kept.entry.utc_offset_min,
+            arrived: kept.arrived,
+            by: kept.placed.entry.by,
         });
         Ok(last.collect())
     }
@@ -272,20 +239,6 @@ impl Spoken {
 }
 
 impl Listener for Spoken {
-    fn begin(&mut self, _: &[[u8; 16]], _: &[&str]) {}
-
-    fn entry(&mut self, _: Told) {}
-
-    fn gained(&mut self, _: usize, _: Seq) {}
-
-    fn wants(&self, _: usize) -> bool {
-        false
-    }
-
-    fn set(&mut self, _: usize, _: FieldNumber, _: Value, _: HowKnown) {}
-
-    fn observe(&mut self, _: usize, _: usize, _: ObservationNumber, _: Value, _: HowKnown) {}
-
     fn other(&mut self, change: &Change) {
         self.hear(core::slice::from_ref(change));
     }

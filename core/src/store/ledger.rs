@@ -152,10 +152,7 @@ impl Ledger {
                 seq: mark.seq,
             }));
         }
-        let place = Place {
-            chain: ChainId::of(mark.device),
-            seq: mark.seq,
-        };
+        let place = Place::on_only_chain(mark.device, mark.seq);
         Ok((self.tip_at(place, archive)? == Some(mark.tip)).then_some(place))
     }
 

@@ -289,10 +289,7 @@ impl Named {
 
     fn place(&self, mark: Mark) -> Option<Place> {
         match self {
-            Self::ByNumber => Some(Place {
-                chain: ChainId::of(mark.device),
-                seq: mark.seq,
-            }),
+            Self::ByNumber => Some(Place::on_only_chain(mark.device, mark.seq)),
             Self::ByMark(places) => places.get(&mark).copied(),
         }
     }

@@ -1,28 +1,19 @@
 use headwalk_core::log::entry::Draft;
-use headwalk_core::log::id::{FieldNumber, StoreId};
-use headwalk_core::log::seal::DeviceKey;
+use headwalk_core::log::id::FieldNumber;
 use headwalk_core::log::stamp::WallMs;
 use headwalk_core::log::value::HowKnown;
 use headwalk_core::site::fields::{any, device, site, station};
-use headwalk_core::store::{Clocks, NewStore};
-use redb::backends::InMemoryBackend;
+use headwalk_core::store::Clocks;
 
 use super::*;
 use crate::access::{Applicant, Grant, Name};
 use crate::secret::{Code, Token};
+use crate::tests::store;
 
 const NOW: WallMs = WallMs::new(1_784_030_400_000);
 const COMPANY: LogbookId = LogbookId::from_bytes([1; 16]);
 const SITE: LogbookId = LogbookId::from_bytes([2; 16]);
 const STATION: LogbookId = LogbookId::from_bytes([3; 16]);
-
-fn store(number: u8) -> Store {
-    let new = NewStore {
-        id: StoreId::from_bytes([number; 16]),
-        key: DeviceKey::from_bytes([number; 32]),
-    };
-    Store::on_backend(InMemoryBackend::new(), new).unwrap()
-}
 
 fn set(logbook: LogbookId, thing: ThingId, field: FieldNumber, value: Value) -> Draft {
     let how = HowKnown::Unstated;

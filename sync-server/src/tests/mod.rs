@@ -276,7 +276,8 @@ fn key(number: u8) -> DeviceKey {
     DeviceKey::from_bytes([number; 32])
 }
 
-fn store(number: u8) -> Store {
+/// A new store in memory, of the device with this number.
+pub(crate) fn store(number: u8) -> Store {
     let new = NewStore {
         id: StoreId::from_bytes([number; 16]),
         key: key(number),

@@ -11,26 +11,29 @@ use crate::log::value::{HowKnown, Value};
 /// One who is told what entries of one logbook say, one after the other.
 pub(crate) trait Listener {
     /// What follows gives ids and people's names by where they stand in these lists.
-    fn begin(&mut self, ids: &[[u8; 16]], names: &[&str]);
+    fn begin(&mut self, _ids: &[[u8; 16]], _names: &[&str]) {}
     /// An entry begins.
-    fn entry(&mut self, told: Told);
+    fn entry(&mut self, _told: Told) {}
     /// Its writer came to hold this device's entries up to this one.
-    fn gained(&mut self, device: usize, seq: Seq);
+    fn gained(&mut self, _device: usize, _seq: Seq) {}
     /// Whether changes about this thing are to be told.
-    fn wants(&self, thing: usize) -> bool;
+    fn wants(&self, _thing: usize) -> bool {
+        false
+    }
     /// The entry sets a field.
-    fn set(&mut self, thing: usize, field: FieldNumber, value: Value, how: HowKnown);
+    fn set(&mut self, _thing: usize, _field: FieldNumber, _value: Value, _how: HowKnown) {}
     /// The entry's change of this number, from zero, is an observation.
     fn observe(
         &mut self,
-        nth: usize,
-        thing: usize,
-        what: ObservationNumber,
-        value: Value,
-        how: HowKnown,
-    );
+        _nth: usize,
+        _thing: usize,
+        _what: ObservationNumber,
+        _value: Value,
+        _how: HowKnown,
+    ) {
+    }
     /// The entry has a change that is about no thing.
-    fn other(&mut self, change: &Change);
+    fn other(&mut self, _change: &Change) {}
 }
 
 /// What stands in an entry before its changes.

@@ -1,25 +1,15 @@
 use headwalk_core::log::entry::{Change, Draft};
-use headwalk_core::log::id::StoreId;
-use headwalk_core::log::seal::DeviceKey;
 use headwalk_core::log::value::HowKnown;
 use headwalk_core::log::vector::VersionVector;
 use headwalk_core::site::fields::{any, device, site};
 use headwalk_core::site::things::NewThing;
-use headwalk_core::store::{Clocks, NewStore};
-use redb::backends::InMemoryBackend;
+use headwalk_core::store::Clocks;
 
 use super::*;
+use crate::tests::store;
 
 const SITE: LogbookId = LogbookId::from_bytes([5; 16]);
 const FIRM: LogbookId = LogbookId::from_bytes([6; 16]);
-
-fn store(number: u8) -> Store {
-    let new = NewStore {
-        id: StoreId::from_bytes([number; 16]),
-        key: DeviceKey::from_bytes([number; 32]),
-    };
-    Store::on_backend(InMemoryBackend::new(), new).unwrap()
-}
 
 fn set(thing: ThingId, field: &FieldDef, words: &str) -> Change {
     Change::Set {
